@@ -106,18 +106,18 @@ a_share = _kind(lambda v: _is_finite(v) and 0 < v < 1, "not between 0 and 1", "G
 a_label = _kind(
     lambda v: v is not None and pd.api.types.is_scalar(v) and str(v).strip(),
     "not a name or number",
-    "Give one as it stands in the table",
+    "Give one from the table",
 )
 a_table = _kind(lambda v: isinstance(v, pd.DataFrame), "not a table", "Give a pandas DataFrame")
 a_dict = _kind(lambda v: isinstance(v, Mapping), "not values by name", "Give a dict")
 a_function = _kind(callable, "not a function", "Give a function")
-a_path = _kind(_is_path, "not the path of a file", "Give its path, as text or Path")
+a_path = _kind(_is_path, "not the path of a file", "Give a path")
 a_content = _kind(lambda v: isinstance(v, str | bytes), "neither text nor bytes", "Give text or bytes")
 #: A file to read: its path, its bytes, an open file or a table.
 a_file = _kind(
     lambda v: isinstance(v, bytes | bytearray | pd.DataFrame) or hasattr(v, "read") or _is_path(v),
     "not a file",
-    "Give its path, its bytes, an open file or a DataFrame",
+    "Give a path, bytes, an open file or a DataFrame",
 )
 a_header = _kind(
     lambda v: (isinstance(v, str) and v.strip()) or _is_number(v),
@@ -140,14 +140,14 @@ def a_count(least: int):
 
     def kind(value) -> int:
         if isinstance(value, bool | np.bool_) or not isinstance(value, Integral) or value < least:
-            raise _Wrong("not a whole number of things", f"Give a whole number, {least} or more")
+            raise _Wrong("not a whole number", f"Give {least} or more")
         return int(value)
 
     return kind
 
 
-def holding(*members: str, like: str):
-    """Make the kind of a DataFrame or a result of another function, known by what it holds."""
+def holding(*members: str, of: str = "", like: str = ""):
+    """Make the kind of a DataFrame or a result of the function `of`, known by what it holds."""
 
     def fits(value):
         if isinstance(value, pd.DataFrame):
@@ -155,7 +155,8 @@ def holding(*members: str, like: str):
         # Known by its names: a member that has to be worked out is not made here.
         return all(name in dir(value) for name in members)
 
-    return _kind(fits, "not what is asked for", f"Give {like}")
+    result = f"the result of {of}" + ", or a table" * ("table" in members)
+    return _kind(fits, "not usable here", f"Give {like or result}")
 
 
 def a_table_of(*columns: str):
@@ -206,10 +207,10 @@ def a_list(value) -> list[str]:
     """Names of things: a list of them, or one."""
     if isinstance(value, str):
         return [a_word(value)]
-    many = _many(value, "not a list of names", "Give one name or a list of names")
+    many = _many(value, "not a list of names", "Give a list of names")
     found = [a_word(name) for name in many]
     if not found:
-        raise _Wrong("an empty list", "Give at least one name, or leave the argument out")
+        raise _Wrong("an empty list", "Give at least one name")
     return found
 
 
@@ -221,7 +222,7 @@ def maybe_a_list(value) -> list[str]:
 
 def numbers(value) -> np.ndarray:
     """Several numbers, none of them NaN or infinite."""
-    wrong = ("not a list of numbers", "Give a list of plain numbers")
+    wrong = ("not a list of numbers", "Give a list of numbers")
     many = _many(value, *wrong)
     if not many or any(isinstance(one, str | bytes | bool | np.bool_) for one in many):
         raise _Wrong(*wrong)
@@ -236,7 +237,7 @@ def numbers(value) -> np.ndarray:
 
 def amounts(value):
     """A number or an array of numbers of any shape; what they may be is asked elsewhere."""
-    wrong = _Wrong("not a number or a list of numbers", "Give plain numbers")
+    wrong = _Wrong("not a number or list of numbers", "Give numbers")
     if value is None or isinstance(value, str | bytes | pd.DataFrame | Mapping):
         raise wrong
     try:
@@ -255,27 +256,27 @@ def amounts(value):
 def many_amounts(value):
     """Several such numbers."""
     if not np.ndim(amounts(value)):
-        raise _Wrong("not a list of numbers", "Give a list of numbers, one of each")
+        raise _Wrong("not a list of numbers", "Give a list of numbers")
     return value
 
 
 def labels(value) -> list:
     """Names or numbers of things, in order."""
-    return _many(value, "not a list of names", "Give a list of names or numbers")
+    return _many(value, "not a list of names", "Give a list")
 
 
 def a_pair(value) -> tuple[float, float]:
     """Two numbers."""
     found = numbers(value)
     if len(found) != 2:
-        raise _Wrong("not two numbers", "Give the lower and the higher one")
+        raise _Wrong("not two numbers", "Give the lower and the higher")
     return float(found[0]), float(found[1])
 
 
 def a_length(value) -> tuple[float, str]:
     """A number and its unit."""
     if not isinstance(value, list | tuple) or len(value) != 2 or not isinstance(value[1], str):
-        raise _Wrong("not a length with its unit", "Give both, as in (30, 'ft')")
+        raise _Wrong("not a length with its unit", "Give both, as (30, 'ft')")
     return a_number(value[0]), value[1]
 
 

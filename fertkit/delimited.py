@@ -14,13 +14,13 @@ _LONGEST_HEADER = 12  # lines over which the quoted cells of one line of headers
 _QUOTED = re.compile(r'"([^"]*(?:""[^"]*)*)"(?!")')
 NUMBERISH = re.compile(r"[\s<>+-]*[.,]?[0-9][0-9.,\s]*%?\s*")
 _STRAY = re.compile(r'(?<![0-9”])"|"(?=[^\W_])')  # a quote that is no inch mark
-_INSIDE = "a quote stands inside a cell"
-_OPEN = "a quote opens a cell on this line and does not close"
+_INSIDE = "a quote inside a cell"
+_OPEN = "a quote opens a cell here and does not close"
 _MID = "a quote closes in mid-cell"
 _LINE_END = "a quoted cell runs over several lines"
 REMEDY = (
-    "take the quote out, or close it right before the next separator; a quote inside a quoted cell is "
-    'written twice (""), and a cell stands on one line'
+    "delete the quote, or close it before the next separator; write a quote inside a quoted cell "
+    'twice (""), and keep each cell on one line'
 )
 
 
@@ -39,7 +39,7 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
             return data.decode(encoding), encoding
         except UnicodeDecodeError:
             continue
-    raise InputError(name, [Problem("the text encoding is not known", "save it as CSV (UTF-8)")])
+    raise InputError(name, [Problem("unknown text encoding", "save it as CSV (UTF-8)")])
 
 
 def find_delimiter(lines: list[str]) -> str:

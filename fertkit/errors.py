@@ -21,7 +21,7 @@ def typed(option: str, python: str = "") -> str:
 def with_code(plain: str, in_code: str) -> str:
     """Join a plain sentence and what to type."""
     stop = "." * (plain.endswith(".") and in_code != "")
-    return f"{plain.removesuffix(stop)}, or say {in_code}{stop}" if in_code else plain
+    return f"{plain.removesuffix(stop)}, or use {in_code}{stop}" if in_code else plain
 
 
 class Note(str):
@@ -176,7 +176,7 @@ class InputError(FertkitError):
         lines = [f"  - {text}" for text in told[: self.SHOWN]]
         if len(told) > self.SHOWN:
             lines.append(f"  - and {len(told) - self.SHOWN} more")
-        count = "1 problem" if len(self.problems) == 1 else f"{len(self.problems)} problems"
+        count = f"{len(self.problems)} problem{'s' * (len(self.problems) > 1)} to fix"
         return f"{self.file}: {count}\n" + "\n".join(lines)
 
 

@@ -22,10 +22,10 @@ MOST_CELLS = 5_000_000  # rows times columns of one sheet
 ROOMY, LEAST_FILLED = 500_000, 0.01  # cells a sheet may span however few are filled; share filled beyond that
 LONGEST_LINE = 1_000_000  # characters of one line of a text file
 LARGEST_NUMBER = 1e100  # of a rate or yield, so that squares of it can still be summed
-NO_NUMBER = "not a number, or one too large to be true"
+NO_NUMBER = "not a number, or impossibly large"
 
 DELIMITERS = "\t;,|"
-_REMEDY = "take out what is not part of the table, or cut it into several files"
+_REMEDY = "delete what is not part of the table, or split it into several files"
 
 
 def too_large(name, what) -> InputError:
@@ -63,11 +63,11 @@ def _bytes_at(path, label, largest) -> bytes:
             endless = not stat.S_ISREG(found.st_mode)  # a pipe or a device does not tell its size
             return file.read(min(largest, LARGEST_TABLE if endless else found.st_size) + 1)
     except FileNotFoundError:
-        raise InputError(label, [Problem("the file is not there", "check the name and the folder")]) from None
+        raise InputError(label, [Problem("file not found", "check the name and the folder")]) from None
     except (OSError, ValueError) as error:
         what = f"the file cannot be opened ({type(error).__name__})"
         raise InputError(
-            label, [Problem(what, "check the name and that no other program holds it")]
+            label, [Problem(what, "check the name, and that no other program has it open")]
         ) from None
 
 

@@ -100,7 +100,7 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
         remarks = tuple(t.sheet for t in tables if t is not numbered[0])
         return replace(whole(numbered[0]), remarks=remarks)
     sheets = ", ".join(t.sheet for t in tables)
-    raise _refuse(tables[0].name, "several sheets hold cells", f"name one of: {sheets}")
+    raise _refuse(tables[0].name, "several sheets hold data", f"name one of: {sheets}")
 
 
 def _numbered(raw) -> bool:
@@ -120,8 +120,8 @@ def whole(raw: RawTable) -> RawTable:
         return raw
     named = ", ".join(raw.unvalued[:_NAMED]) + " and more" * (len(raw.unvalued) > _NAMED)
     where = f" of sheet '{raw.sheet}'" * bool(raw.sheet)
-    remedy = "open the file in the spreadsheet program and save it, or write the numbers"
-    raise _refuse(raw.name, f"the formulas in {named}{where} hold no value", remedy)
+    remedy = "open and save the file in a spreadsheet program, or type the numbers"
+    raise _refuse(raw.name, f"the formulas in {named}{where} have no value", remedy)
 
 
 def open_tables(source, *, name: str | None = None, sheet: str | None = None) -> list[RawTable]:
@@ -168,7 +168,7 @@ def _open_workbook(data, name):
         raise
     except ImportError:
         remedy = "install it with: pip install 'fertkit[excel]'"
-        raise _refuse(name, "spreadsheet files need one more package", remedy) from None
+        raise _refuse(name, "spreadsheets need one more package", remedy) from None
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a broken workbook can make the compiled reader panic, beyond Exception
@@ -180,8 +180,8 @@ def _open_workbook(data, name):
             raw for raw in filled if raw.unvalued or any(cell != "" for row in raw.cells for cell in row)
         ]
     except MemoryError:
-        reason = "the workbook is too large for the memory at hand"
-        raise _refuse(name, reason, "keep the cells that are needed") from None
+        reason = "the workbook is too large for memory"
+        raise _refuse(name, reason, "keep only the cells needed") from None
     if not filled:
         raise _refuse(name, "the workbook has no filled sheet", "save the table again")
     return filled

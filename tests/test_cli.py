@@ -88,7 +88,7 @@ def test_a_strip_far_from_the_rest_is_said_before_the_optimum(capsys, tmp_path):
     for page in ((), ("--page", tmp_path / "page.html")):
         status, out, _ = run(capsys, "strips", slip, *PRICES, *page)
         assert status == 0
-        assert 0 <= out.index("Look at this first: block 2") < out.index("Economic optimum rate")
+        assert 0 <= out.index("Check this first: block 2") < out.index("Economic optimum rate")
 
 
 LEAF = "Sample,Crop,Stage,Plant part,{header}\nA,soybean,R2,upper trifoliate leaf,{value}\n"
@@ -191,7 +191,7 @@ def test_decimal_commas(capsys):
     assert status == 0
     assert out == run(capsys, "needs", "maize", "11.5", "--goal-unit", "t/ha")[1]
     for typed, why in (
-        ("1,500", "can be read as 1.500 or as 1500"),
+        ("1,500", "may be 1.500 or 1500"),
         ("1,2,3", "not a number"),
         ("<5", "not a number"),
     ):

@@ -23,7 +23,7 @@ from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import naming, write_whole
 
 KINDS = {"trials": trials, "samples": samples, "farms": farms}
-EMPTY = "empty the folder, or write to another one"  # what to do where a folder is not what a run left
+EMPTY = "empty the folder, or use another"  # what to do where a folder is not what a run left
 LIST, LOCK = "parts.sha256", "run.lock"
 _LINE = re.compile(r"^([0-9a-f]{64})  parts/(\S+)\n", re.MULTILINE)
 #: Role of a column → the setting that names it in a data set.
@@ -63,7 +63,7 @@ def checked(asked: dict) -> Settings:
         raise unknown("kind of batch", made.kind, KINDS)
     is_trials, made.by = made.kind == "trials", made.by or [made.how.NAME]
     if not is_trials and made.by != [made.how.NAME]:
-        raise LookupFailed(f"{made.kind} are told apart by their column '{made.how.NAME}'; name it so")
+        raise LookupFailed(f"{made.kind} need the column '{made.how.NAME}'")
     made.price_ratio = _ratio(made) if is_trials else None
     if made.decimal not in (None, ".", ","):
         raise unknown("decimal mark", made.decimal, [".", ","])
@@ -75,15 +75,15 @@ def checked(asked: dict) -> Settings:
     if only and made.kind != "farms":
         raise NotEstimable(f"{', '.join(only)}: for farms, not for {made.kind}")
     if made.pages and made.kind != "farms" and (not is_trials or made.nutrient_price is None or made.weight):
-        raise NotEstimable("pages are made of single trials, with both prices and without weights")
+        raise NotEstimable("pages need single trials, both prices and no weights")
     if made.columns and not is_trials:
-        raise NotEstimable(f"columns are named by role in files of strips, not in those of {made.kind}")
+        raise NotEstimable(f"columns are named by role only in strip files, not in {made.kind}")
     made.columns = {role: list(each(named)) for role, named in (made.columns or {}).items()}
     for role in made.columns:
         if role not in ROLES:
             raise unknown("role of a column", role, ROLES)
     if not is_trials and (said := trials.reading(made)):
-        raise NotEstimable(f"{', '.join(said)}: for files of strips, not for those of {made.kind}")
+        raise NotEstimable(f"{', '.join(said)}: only for strip files, not for {made.kind}")
     vars(made).update({name: getattr(made, name) or None for name in trials.READING})
     made.part_size = made.part_size or made.how.SIZE
     return made
@@ -110,14 +110,16 @@ def fitting(settings: Settings, found) -> Settings:
     """
     if not found.columns:
         if settings.by != [settings.how.NAME]:
-            remedy = "leave `by` out: in files of strips the column of trials is found by its header"
-            raise InputError(found.root.name, [Problem("not a data set with the columns to tell by", remedy)])
+            remedy = "leave out `by`: strip files name their trials by header"
+            raise InputError(
+                found.root.name, [Problem("not a data set with columns that identify a trial", remedy)]
+            )
         if settings.kind == "trials" and settings.decimal:
-            raise NotEstimable("files of strips tell their decimal mark by their numbers: leave it out")
+            raise NotEstimable("leave it out: strip files show their decimal mark")
         return settings
     # A data set is taken as it stands, so its zeros were measured whether that is said or not.
     if said := [name for name in trials.reading(settings) if name != "real_yields"]:
-        what = "for files of strips; the columns of a data set carry their units, as in rate_lb_ac"
+        what = "only for strip files; columns of a data set carry units, as in rate_lb_ac"
         raise NotEstimable(f"{', '.join(said)}: {what}")
     made = Settings(**vars(settings))
     for role, headers in made.columns.items():
@@ -126,7 +128,7 @@ def fitting(settings: Settings, found) -> Settings:
             raise NotEstimable(f"in a data set columns can be named for {known}, not for '{role}'")
         name = _IN_DATA_SET[role]
         if len(headers) > 1 or (name != "by" and getattr(made, name) not in (None, headers[0])):
-            raise NotEstimable(f"two columns are given for the {role}: give one")
+            raise NotEstimable(f"two columns given for the {role}: give one")
         setattr(made, name, headers if name == "by" else headers[0])
     if not made.how.is_tidy(found.columns, made):
         remedy = f"a data set of {made.kind} has the columns {', '.join([*made.by, made.how.COLUMNS])}"
@@ -169,8 +171,8 @@ def read_record(file: Path, now: dict) -> dict | None:
         for key in differ
     ]
     raise FertkitError(
-        f"{file.parent} holds a batch asked for otherwise, so its parts cannot be used: {'; '.join(told)}. "
-        "Ask the same again, or write to another folder"
+        f"{file.parent} holds a batch with other settings: {'; '.join(told)}. Use the same settings or "
+        "another folder"
     )
 
 
@@ -214,7 +216,7 @@ def unfinished(out: Path, targets: list[Path]) -> tuple[set[Path], list[str]]:
     """
     was = entered(out)
     if strange := sorted(set(was) - {target.name for target in targets}):
-        what = f"{out / LIST} names parts that the record of the run does not: {', '.join(strange[:5])}"
+        what = f"{out / LIST} names parts missing from the run record: {', '.join(strange[:5])}"
         raise FertkitError(f"{what}; {EMPTY}")
     found = {target: digest_of(target) if target.exists() else "" for target in targets if target.name in was}
     sound = {target: digest for target, digest in found.items() if digest == was[target.name]}
@@ -254,8 +256,8 @@ def held(out: Path):
         run = ""
         with suppress(OSError):  # Windows lets no other read or write it, or take it away
             run = shorten(file.read_text(encoding="utf-8", errors="replace"), 200)
-        what = f"{out} is being written by another run: {run or 'one that cannot be told'}"
-        raise FertkitError(f"{what}. Wait until it has ended, or write to another folder") from None
+        what = f"{out} is being written by another run: {run or 'unknown'}"
+        raise FertkitError(f"{what}. Wait for it to end, or use another folder") from None
     with lock:
         try:
             with naming(file), suppress(PermissionError):

@@ -27,14 +27,14 @@ SHOWN = 200  # rows of a table on the index page
 _SINGLE = ("nutrient", "crop", "rate_unit", "yield_unit")
 #: Column of what the reader is to look at first: the check, and what a trial or sample holds.
 _TOLD = {
-    "doubtful": ("strips far from the rest", "strips that lie far from the rest"),
+    "doubtful": ("strips far from the rest", "outlying strips"),
     "unread": ("nutrients not read", "nutrients that were not read"),
 }
 #: Title of the page and of its rows, and columns of these beside the names.
 _SHOWN = {
     "trials": ("Many rate trials", "Economic optimum rate of each trial, with its interval", {
         "optimum": "optimum rate", "low": "from", "high": "to", "high_open": "open above", "status": "status",
-        "highest_rate": "highest rate tested", "n": "strips", "doubtful": "look at this first",
+        "highest_rate": "highest rate tested", "n": "strips", "doubtful": "check this first",
         "notes": "notes", "message": "remark",
     }),
     "samples": ("Many leaf samples", "Scores of the samples", {
@@ -158,8 +158,8 @@ def _of_prices(result):
     for name, values in held.items():
         words = name if name in ("nutrient", "crop") else f"unit of the {name.removesuffix('_unit')}"
         said = (
-            f"one price ratio was used for more than one {words} ({', '.join(values)}); run "
-            "each on its own, with its own prices"
+            f"one price ratio was used for several {words}s ({', '.join(values)}); run each separately with "
+            "its prices"
         )
         rows.append((f"one {words}", len(values), 1, len(values) < 2, (f"one {words} throughout", said)))
     if result.prices[0] is not None and len(held["rate_unit"]) == len(held["yield_unit"]) == 1:
@@ -173,7 +173,7 @@ def _of_prices(result):
 
 def _of_ranges(result):
     memory = "from_memory" in set(result.usable["provenance"])
-    said = "some ranges are from memory (column 'provenance'): check them before they drive a decision"
+    said = "some ranges are from memory (column 'provenance'): check them before use"
     told = ("every range used was read in its source", said)
     cvs = "the chances rest on placeholder errors of laboratory and sampling, from memory"
     return [

@@ -33,7 +33,7 @@ _MOST_PROCESSES = 61  # that Windows can wait for
 _LOSSES = 3  # times that workers may be lost over the same parts before these are given up
 _PATIENCE = "10s"  # for a scheduler to answer
 _WHERE = ("source", "out", "progress", "workers", "client")  # arguments that decide no number
-_AGAIN = "The same command goes on where it ended"
+_AGAIN = "Run the same command to resume"
 
 
 @asked.asks(
@@ -251,8 +251,8 @@ def _give_up(parts):
     if parts:
         names = ", ".join(part.target.stem for part in parts)
         raise FertkitError(
-            f"{names} were given up: their workers were lost again and again, perhaps for want of memory. "
-            "Give workers more memory or make parts smaller; the others are kept"
+            f"{names} were given up: their workers kept failing, perhaps for lack of memory. Use more memory "
+            "or smaller parts; the other parts are kept"
         )
 
 
@@ -277,7 +277,7 @@ def on_cluster(client, work, parts: list[Part]):
         except distributed.scheduler.KilledWorker:
             lost.append(futures[future])
         except CancelledError:
-            raise FertkitError(f"the scheduler was lost; finished parts are kept. {_AGAIN}") from None
+            raise FertkitError(f"lost the scheduler; finished parts are kept. {_AGAIN}") from None
         future.release()
     _give_up(lost)
 
@@ -319,23 +319,19 @@ def _plan(found, settings: record.Settings, out: Path):
     fresh = was is None
     if fresh:
         if (out / "parts").exists():
-            raise FertkitError(
-                f"{out / 'parts'} holds parts but there is no record of their run; {record.EMPTY}"
-            )
+            raise FertkitError(f"{out / 'parts'} holds parts without a run record; {record.EMPTY}")
         own = settings.kind == "trials" and not found.columns
         units = first_units(found, settings) if own else ("", "")
         was = now | {"price_units": units, "parts": _cut(found, settings, out)}
         if not was["parts"]:
-            raise InputError(found.root.name, [Problem("there are columns but no rows", "add rows")])
+            raise InputError(found.root.name, [Problem("columns but no rows", "add rows")])
         write_whole(json.dumps(was, indent=1) + "\n", file)
     settings.price_units = was["price_units"]
     targets = [out / "parts" / f"{part_name(i)}{ending()}" for i in range(was["parts"])]
     lacking, told = record.unfinished(out, targets)
     again = not fresh and (lacking or not found.columns)  # what an earlier run cut may not be whole
     if again and _cut(found, settings, out) != was["parts"]:
-        raise FertkitError(
-            f"{file} names {was['parts']} parts, which is not what the input gives; {record.EMPTY}"
-        )
+        raise FertkitError(f"{file} names {was['parts']} parts, unlike the input; {record.EMPTY}")
     parts = [_part(i, target, found, out, settings.how.FILES) for i, target in enumerate(targets)]
     missing = [part for part in parts if part.target in lacking]
     if found.refused:

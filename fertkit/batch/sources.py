@@ -83,7 +83,7 @@ def find_source(root, is_tidy, skip: Path) -> Source:
         return _one_file(root, is_tidy)
     tables = tuple(p for p in inside if p.suffix.lower() in TABLES)
     if parquet and tables:
-        raise _refuse(root, "the folder holds both Parquet files and other tables", "give a folder for each")
+        raise _refuse(root, "the folder holds Parquet files and other tables", "use a folder for each")
     if not parquet and not tables:
         raise _refuse(root, "the folder holds no table", f"known endings: .parquet, {', '.join(TABLES)}")
     return _data_set(root, parquet) if parquet else Source(root, tables)
@@ -103,7 +103,7 @@ def _one_file(file, is_tidy):
         return Source(file, (file,), tuple(named))
     if file.stat().st_size > _WHOLE_FILE:
         remedy = "name its columns as a data set, e.g. trial, block, rate_lb_ac, yield_bu_ac"
-        raise _refuse(file, "the file is too large to be read in one go", remedy)
+        raise _refuse(file, "the file is too large to read at once", remedy)
     return Source(file, (file,))
 
 
@@ -131,7 +131,7 @@ def _data_set(root, files):
         )  # fmt: skip
         schema = pa.unify_schemas([found.schema, *schemas.values()], promote_options="permissive")
     except (ValueError, TypeError, OSError) as error:
-        what = f"its files do not go together: {_first_line(error)}"
+        what = f"its files do not match: {_first_line(error)}"
         raise _refuse(root, what, "write them with the same columns") from None
     return Source(root, files, tuple(schema.names), found.replace_schema(schema), tuple(refused))
 
@@ -158,7 +158,7 @@ def rows_of(source: Source, by: list[str], columns=None) -> Iterator[pd.DataFram
                 yield piece.assign(**names, **dict(place))
                 at += len(piece)
         except (ValueError, OSError, NotImplementedError) as error:  # pyarrow's and pandas' own are of these
-            raise _refuse(name, f"not readable: {_first_line(error)}", "mend or remove the file") from None
+            raise _refuse(name, f"not readable: {_first_line(error)}", "repair or remove the file") from None
 
 
 def _csv_pieces(source, file, by, columns):

@@ -119,8 +119,8 @@ def _of_strips(strips, row, rows, settings):
     units = (strips.rate_unit, strips.yield_unit) if strips.rate_column else priced
     if priced not in (("", ""), units):
         return row | {"message": (
-            f"{row['file']}: rates in {units[0]} and yields in {units[1]}, but the prices of this batch are "
-            f"for {priced[0]} and {priced[1]}. Run these trials apart, with their prices"
+            f"{row['file']}: rates in {units[0]} and yields in {units[1]}, but prices are for {priced[0]} "
+            f"and {priced[1]}. Run these trials separately with their prices"
         )}, None  # fmt: skip
     columns = {"rate": strips.rate_column or None, "response": strips.yield_column}
     return _read(rows, columns, row, settings, strips.nutrient, strips.crop, strips.notes)

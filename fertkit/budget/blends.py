@@ -271,7 +271,7 @@ def _why_not(names, share, least, most, upper, unit):
 
     lacking = [n for n, row, t in zip(names, share, least, strict=True) if t > 0 and not row.any()]
     if lacking:
-        return f"no product of the price list supplies {', '.join(lacking)}; add one that does"
+        return f"no product in the price list supplies {', '.join(lacking)}; add one"
     n, k = len(upper), len(names)
     worth = np.concatenate([np.zeros(n), np.reciprocal(least, where=least > 0, out=np.zeros(k))])
     capped = np.isfinite(most)
@@ -294,7 +294,7 @@ def _why_not(names, share, least, most, upper, unit):
     if any(u is not None and x > u - OPEN for x, u in zip(answer.x, upper, strict=False)):
         binding.append("a product cap")
     if not lacks:
-        return "products that meet the targets must not meet each other; add one that mixes"
+        return "products that meet the targets must not be mixed; add one that can be"
     under = f" under {' and '.join(binding)}" if binding else ""
     remedy = "raise the cap, add a product or lower the target"
     return f"no blend meets the targets: {', '.join(lacks)}{under}; {remedy}"

@@ -195,7 +195,7 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     numbers["credit_ton_ac"] = numbers["credit_ton_ac"].fillna(0.0)
     windows = {"ph": (3, 10), "buffer_ph": (3, neutral), "target_ph": (4, neutral), "credit_ton_ac": (0, 50)}
     asks = dict.fromkeys(windows, "check the number")
-    asks["buffer_ph"] = f"give a {BUFFER} buffer pH; other buffers start higher and need another equation"
+    asks["buffer_ph"] = f"give a {BUFFER} buffer pH; other buffers need another equation"
     problems = [
         Problem(f"not between {low:g} and {high:g}", asks[name], at + 2, name, fields[name].iloc[at])
         for name, (low, high) in windows.items()

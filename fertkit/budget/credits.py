@@ -87,7 +87,7 @@ def _credits(row, table, problems):
     first = rows[rows["measure"] == "first year"]
     known = sorted({name for name in first["condition"] if name})
     if contents.empty and not own and (first["unit"] == "%").all():
-        what = "no content is carried for this manure"
+        what = "no analysis for this manure"
         remedy = (
             f"give {', '.join(OWN.values())}, or use one of: {', '.join(_like(material, _contents(table)))}"
         )

@@ -52,9 +52,7 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
     if unit not in ("F", "C"):
         raise UnitError(f"unknown unit of temperature '{unit}'; use F or C")
     if (base is None) != (method == "86/50"):
-        raise UnitError(
-            "a base temperature goes with the method 'average', and with that one only", "base=..."
-        )
+        raise UnitError("a base temperature is needed by, and only by, the method 'average'", "base=...")
     high, low = np.asarray(tmax, dtype=float), np.asarray(tmin, dtype=float)
     _check_temperatures(high, low)
     if method == "average":

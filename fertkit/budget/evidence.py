@@ -40,7 +40,7 @@ def checked_trials(given, rows, per=1.0):
     trials, problems = {}, []
     for line, record, fits in _read(given, rows, problems, ("low", "rate", "high")):
         if not word_of(record.get("crop")) and len(set(rows["crop"].iloc[fits])) > 1:
-            what = "the fields have several crops, and that of the trial is not said"
+            what = "the fields have several crops and the trial names none"
             problems.append(Problem(what, "fill in a column crop", line, "crop"))
         record |= {name: record[name] * per for name in ("low", "rate", "high")}
         record["source_key"] = word_of(record.get("source_key")) or "own trial"
@@ -65,7 +65,7 @@ def _points(text, line, problems):
     try:
         return [(float(rate), float(gain)) for rate, gain in pairs]
     except ValueError:
-        remedy = "write pairs of rate and gain, as in 0 0; 50 80"
+        remedy = "write pairs of rate and gain, such as 0 0; 50 80"
         problems.append(Problem("not a curve", remedy, line, "curve", text))
         return None
 

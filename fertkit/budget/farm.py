@@ -169,7 +169,7 @@ def _above_notes(studied, fields):
     over = above_all_uptake(studied).drop(columns="crop").merge(fields[["at", "field", "crop"]], on="at")
     for (crop, nutrient, source), some in over.groupby(["crop", "nutrient", "source_key"], sort=False):
         yield (
-            f"{nutrient} of {crop}: removal by {source} is above the highest published uptake "
+            f"{nutrient} of {crop}: removal by {source} exceeds the highest published uptake "
             f"({listed(some['field'].astype(str).unique(), 6)}): check value and unit"
         )
 

@@ -76,7 +76,7 @@ class Ledger(Result):
                 least = trend[column].min()
                 meaning = (
                     f"the {word} stays at or above the level given",
-                    f"the {word} falls below the level given: test again before that",
+                    f"the {word} falls below the level given: test again first",
                 )
                 rows.append((f"{element} {word} [ppm]", least, level, at_least(least, level), meaning))
         return checks_frame(rows)
@@ -346,8 +346,8 @@ def _seasons(years, fields, applied, studies, unit):
         if len(without):
             by = f" by {studies['source']}" if studies.get("source") else ""
             raise LookupFailed(
-                f"no {name} removal is published for {', '.join(without)}{by}; leave out what was applied "
-                f"of {name} or choose another source"
+                f"no published {name} removal for {', '.join(without)}{by}; leave out the {name} applied or "
+                "choose another source"
             )
         removal["removed"] = convert_area_rate(removal["removed"], "lb/ac", unit)
         tables.append(seasons.assign(nutrient=name, applied=applied[name]).join(removal))

@@ -161,7 +161,7 @@ def _by_label(product, method, harmed, bounded):
         known = product.source_key != "own table"  # of others the limit alone does not tell what harms seed
         if np.isfinite(product.seed_row) or (bounded and known):
             return "", product.seed_row
-        return "no limit with the seed is carried" if known else "what it is made of is not known", 0.0
+        return "no seed limit for it" if known else "its contents are unknown", 0.0
     if method == "foliar":
         known = product.foliar and np.isfinite(product.foliar_limit_lb_ac)
         return ("", product.foliar_limit_lb_ac) if known else ("no label rate for leaves", 0.0)

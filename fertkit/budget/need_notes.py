@@ -23,7 +23,7 @@ def above_notes(budget):
     for r in above_all_uptake(budget.rows).itertuples():
         removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
         yield (
-            f"{r.nutrient}: {removed} removed by {r.source_key} is above the highest published uptake, "
+            f"{r.nutrient}: {removed} removed by {r.source_key} exceeds the highest published uptake, "
             f"{most}. Check value and unit."
         )
 
@@ -38,15 +38,15 @@ def straw_notes(budget):
     for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):
         by = f"by {source}, as it is at harvest" if source else f"not published{_bounds(leads, some)}"
         yield (
-            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so the residue is not "
-            f"uptake less grain; removal with residue is {by}."
+            f"{', '.join(some['nutrient'])}: leaves lose some before harvest, so residue is not uptake minus "
+            f"grain; removal with residue is {by}."
         )
     most = budget.at_most_removed
     if most:
         washed = ", and rain washes potassium out" * ("K2O" in most)
         yield (
-            f"{', '.join(most)}: no loss before harvest is published, so residue is counted as uptake less "
-            f"grain. That is the most it can hold: chaff and stubble stay{washed}."
+            f"{', '.join(most)}: no published loss before harvest, so residue is counted as uptake minus "
+            f"grain, the most it can hold: chaff and stubble stay{washed}."
             f"{_straw_content(budget.crop, most)}"
         )
 

@@ -159,7 +159,7 @@ class NutrientBudget(Result):
         notes = [f"N: {fixed}."] if fixed and (self.rows["nutrient"] == "N").any() else []
         if self.crop == "cotton" and self.yield_unit != "bale/ac":
             bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
-            notes.append(f"The yield is read as lint: {bales} bale/ac. Give seed cotton as the lint in it.")
+            notes.append(f"The yield is read as lint: {bales} bale/ac. Convert seed cotton to lint.")
         measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
@@ -295,7 +295,7 @@ def nutrient_budget(
     own = checked_own(own)
     name = own.crop_name(crop)
     if part in RESIDUE_PARTS:
-        remedy = f"give the yield of grain and the share of the {part} that is baled"
+        remedy = f"give the grain yield and the share of {part} baled"
         raise LookupFailed(
             f"{part} is counted with its grain", typed("--baled 1", "residue=1"), remedy=remedy
         )
@@ -308,7 +308,7 @@ def nutrient_budget(
     yield_unit = goal_unit(name, yield_unit, part)
     pounds = yield_lb_ac(name, yield_goal, yield_unit, moisture_pct if grain else None, part=part)
     if moisture_pct is not None and not grain and not analysis:
-        raise UnitError(f"the moisture of {part} serves an analysis of your own only", remedy="leave it out")
+        raise UnitError(f"the moisture of {part} is only for your own analysis", remedy="leave it out")
     if residue_ton_ac is not None and not residue_ton_ac >= 0:
         raise refuse("nutrient budget", "not a weight of residue", "give 0 or more ton/ac",
                      column="residue_ton_ac", value=residue_ton_ac)  # fmt: skip
@@ -370,7 +370,7 @@ def _trade_rows(crop, part, pounds) -> pd.DataFrame:
     for r in table[(table["crop"] == crop) & (part == "grain")].itertuples():
         factor = pounds / yield_lb_ac(crop, r.yield_amount, r.yield_unit)
         taken, off = r.uptake_lb_ac * factor, r.removed_lb_ac * factor
-        note = f"{r.note}, quoted for {r.yield_amount:g} {r.yield_unit}, scaled in proportion"
+        note = f"{r.note}, published for {r.yield_amount:g} {r.yield_unit}, scaled in proportion"
         rows.append(_row(crop, r.nutrient, r.source_key, uptake=taken, harvested=off, removed=off,
                          share_removed=off / taken if taken else np.nan, stays=taken - off,
                          provenance=r.provenance, confidence=r.confidence, note=note))  # fmt: skip
@@ -394,6 +394,6 @@ def _range_checks(budget):
             at_most(budget.pounds, highest),
             (
                 "the source measured at yields as high",
-                "above the highest yield the source measured; uptake is scaled in proportion",
+                "above the highest yield of the source; uptake is scaled in proportion",
             ),
         )

@@ -51,13 +51,13 @@ def _unread(own):
     for row in own.rows("removal").itertuples():
         read = re.match(r"$|trade moisture$|\d+(\.\d+)?%", row.moisture_basis)
         if row.harvested_part == "grain" and not read:
-            remedy = "write it as 14%, 0% for dry grain, or leave it blank for the trade moisture"
+            remedy = "write 14%, 0% for dry grain, or leave it blank for trade moisture"
             yield at_row(row, "moisture not read", remedy, "moisture_basis")
     for row in own.rows("uptake").itertuples():
         if row.yield_basis not in BASES:
-            remedy = "write dry or fresh, or leave it blank for the moisture at which it is sold"
+            remedy = "write dry or fresh, or leave it blank for trade moisture"
             yield at_row(row, "basis of the yield not read", remedy, "yield_basis")
-        remedy = "fill it in, so that the amount can be scaled to other yields"
+        remedy = "fill it in, to scale the amount to other yields"
         for name in ("amount_unit", "yield_unit") if row.amount >= 0 else ():
             if not getattr(row, name):
                 yield at_row(row, "an amount without a unit or yield", remedy, name)
@@ -107,7 +107,7 @@ def _apart(own):
             f" of {other.file}" if other.file != row.file else ""
         )
         what += f", {value / before:.3g} times as much" if before else ""
-        yield at_row(row, what, "keep one of them, or name the source_key of each", column)
+        yield at_row(row, what, "keep one, or give each its source_key", column)
     for about, (whole, row) in first.items():
         if about[-1] == "grain plus straw":
             parts = sum(first.get((*about[:3], name), (0.0,))[0] for name in ("grain", "residue"))
@@ -134,10 +134,10 @@ def _impossible(own):
             what = f"{about}: removal is {rate.harvested / taken:.3g} times the uptake"
             yield at_row(row, what, "check value and unit of both rows", "nutrient")
         if above(rate.share, 1):
-            what = f"{about}: more than all of it in the harvested part"
+            what = f"{about}: more than 100 % in the harvested part"
             yield at_row(row, what, "write the share as 0 to 1", "nutrient")
         residue = not np.isnan([rate.residue_per_yield, rate.residue_per_mass]).all()
         if residue and np.isnan([rate.harvested, rate.share, rate.everything]).all() and not rate.uptake:
-            what = f"{about}: straw or stover of which {rate.source_key} tells no grain"
-            remedy = "add the grain under the same source_key, or leave the row out"
+            what = f"{about}: straw or stover without grain of {rate.source_key}"
+            remedy = "add the grain under the same source_key, or delete the row"
             yield at_row(row, what, remedy, "nutrient")

@@ -36,35 +36,33 @@ def season_problems(own):
         points.sort(key=lambda point: point[:3])
         for (day, low, _, before), (after, _, high, row) in pairwise(points):
             if above(low, high) or (same(day, after) and below(low, high)):
-                what = f"share of {nutrient} falls, or is another on the same day, after row {before.line}"
-                yield at_row(
-                    row, what, "correct one of them; what is lost late is a row of kind loss", "value"
-                )
+                what = f"share of {nutrient} falls, or differs on the same day, after row {before.line}"
+                yield at_row(row, what, "correct one; late losses are rows of kind loss", "value")
         if scales[crop].empty and below(points[-1][1], 1):
-            remedy = "add a row of share 1, or the days of its stages in a table crop, stage, days"
-            yield at_row(points[-1][3], f"no day on which the uptake of {nutrient} ends", remedy, "value")
+            remedy = "add a row of share 1, or days of its stages in a table crop, stage, days"
+            yield at_row(points[-1][3], f"the uptake of {nutrient} has no last day", remedy, "value")
 
 
 def _wrong_season(row, low, high, days):
     """What is wrong with one row of the season: (what, remedy, column)."""
     if row.kind not in SEASON:
-        yield "not a kind that is read", f"use one of: {', '.join(SEASON)}", "kind"
+        yield "unknown kind", f"use one of: {', '.join(SEASON)}", "kind"
         return
     if row.days_from != "emergence":
-        yield "days are counted from emergence", "count them so and leave the cell blank", "days_from"
+        yield "count days from emergence", "leave the cell blank", "days_from"
     if row.kind in (*SHARES, "loss") and not (0 <= low <= high <= 1):
-        yield "not a share", "write 0 to 1 (0.4), a span 0.2-0.4, or a bound such as >0.5", "value"
+        yield "not a share", "write 0 to 1 (0.4), a range 0.2-0.4, or a bound such as >0.5", "value"
     elif row.kind in ("peak_rate", "season_total") and not low > 0:
         yield "not an amount", "write a number above 0", "value"
     day = "/day" if row.kind == "peak_rate" else ""
     units = [unit + day for unit in AREA_RATE_KG_HA]
     if row.kind in ("peak_rate", "season_total") and row.unit not in units:
-        yield "not a unit of such an amount", f"use one of: {', '.join(units)}", "unit"
+        yield "not a unit of this amount", f"use one of: {', '.join(units)}", "unit"
     if row.kind in (*SHARES, "peak_window") and not days[0] >= 0:
-        remedy = "write the days after emergence in the column days, or give the stage its day in a table of "
-        yield "no day is known of it", remedy + "your own with the columns crop, stage, days", "stage"
+        remedy = "write days after emergence in the column days, or give the stage its day in a table of "
+        yield "its day is unknown", remedy + "your own with the columns crop, stage, days", "stage"
     elif row.kind in ("interval_fraction", "peak_window") and not days[0] < days[1]:
-        yield "no stretch of time", "name two stages or days, as in R1 to R3 or 40-60", "stage"
+        yield "not a period", "name two stages or days, as in R1 to R3 or 40-60", "stage"
 
 
 # ---- soil rates
@@ -99,7 +97,7 @@ def soil_problems(own):
             if row.system in bundled:
                 yield at_row(row, "the name of a bundled system", "write a name of your own", "system")
             elif row.system not in {*of_plans[kind], *of_classes}:
-                remedy = "add it to a table of your own with the columns system, rule and rate_unit"
+                remedy = "add it to your own table with columns system, rule and rate_unit"
                 yield at_row(row, "no system of that name", remedy, "system")
     for row in own.rows("soil_systems").itertuples():
         yield from (at_row(row, *one) for one in _wrong_plan(row, own, rates, levels))
@@ -119,9 +117,7 @@ def _wrong_plan(row, own, rates, levels):
     if row.yield_unit and yield_unit(row.yield_unit) not in YIELD_UNITS:
         yield "not a unit of a yield", f"use one of: {', '.join(YIELD_UNITS)}", "yield_unit"
     if row.thresholds not in {*levels["system"], *load_table("soil_tests")["system"]}:
-        remedy = (
-            "add its levels in a table with the columns system, crop, nutrient, extractant, unit, parameter"
-        )
+        remedy = "add its levels in a table with columns system, crop, nutrient, extractant, unit, parameter"
         yield "no levels under that name", remedy, "thresholds"
     mine = rates[rates["system"] == row.system]
     need = NEEDED.get(row.rule)
@@ -140,7 +136,7 @@ def _wrong_rate(row, plan):
     if row.parameter not in known and not (plan["rule"] not in PARAMETERS and product):
         yield f"not read under the rule {plan['rule']}", f"use one of: {', '.join(known)}", "parameter"
     elif row.parameter == "rate" and not row.test_from >= 0:
-        yield "a line of a table without its test", "write the test from which it holds", "test_from"
+        yield "a table line without its test", "write the lowest test it applies to", "test_from"
     elif "yield" in row.parameter and not plan["yield_unit"]:
         yield "the system names no unit of yield", "fill in yield_unit of the system", "parameter"
 
@@ -155,7 +151,7 @@ def wrong_unit(row, plan, own=NO_TABLES):
         return
     elif amount != plan["rate_unit"]:
         what = f"not the unit of the system's rates, {plan['rate_unit']}"
-        yield what, "restate value and unit in it, or give the system the rate_unit of its table", "unit"
+        yield what, "convert value and unit, or give the system the rate_unit of its table", "unit"
     elif nutrient and nutrient not in (oxides := [OXIDE_OF.get(n, n) for n in row.nutrient.split(";")]):
         factor = from_element(1.0, oxides[0]) if OXIDE_OF.get(nutrient) == oxides[0] else None
         remedy = (
@@ -181,8 +177,8 @@ def _wrong_per(row, unit, factor, plan, own):
     size = {name: AREA_RATE_KG_HA.get(name, name) for name in known}
     sizes = {size[name] for name in counts[factor] if name in known}
     if word in known and sizes and size[word] not in sizes:
-        what = f"the system counts the {factor} in {' or '.join(sorted(counts[factor]))}, not in {word}"
-        yield what, "restate value and unit in it", "unit"
+        what = f"the system uses the {factor} in {' or '.join(sorted(counts[factor]))}, not {word}"
+        yield what, "convert value and unit", "unit"
 
 
 def _wrong_level(row):
@@ -199,12 +195,12 @@ def _wrong_level(row):
 
 def _twice(rows, alike, values):
     """Rows that hold for one field at once, of which one would go unread or be counted twice."""
-    remedy = "keep one of them, or tell them apart by crop, extractant or case"
+    remedy = "keep one, or separate them by crop, extractant or case"
     for _, some in rows.groupby(alike, dropna=False, sort=False):
         for first, row in combinations(some.itertuples(), 2):
             for column in values:
                 if "" not in (getattr(first, column), getattr(row, column)) and _meet(first, row):
-                    what = f"holds for the same field as row {first.line}"
+                    what = f"applies to the same field as row {first.line}"
                     yield at_row(row, what, remedy, column)
 
 

@@ -127,7 +127,7 @@ def _least_cost(products, names):
 
 
 def _apart(products, method):
-    """Pairs of products that must not meet in a pass."""
+    """Pairs of products that must not be mixed in a pass."""
     return [(i, j) for i, j, _ in pair_rules(products, method, ("never", "one form"))]
 
 
@@ -248,7 +248,7 @@ def why_not(farm: Farm, programme: Programme) -> str:
             for i in np.flatnonzero(lacks > OPEN * farm.blocks[b].target)
         ]
         said = said or [f"the stock of {stock} is too small"]
-        remedy = "give a price at which more can be bought, add a product or lower the target"
+        remedy = "give a price to buy more, add a product or lower the target"
     more = f"; and {len(said) - SHOWN} more" if len(said) > SHOWN else ""
     return f"no plan meets every target: {'; '.join(said[:SHOWN])}{more}; {remedy}"
 
@@ -262,7 +262,7 @@ def _alone(farm, b, lacks, steps):
         f"at most {counted(int(most), 'product')} in {farm.passes['name'][m]}"
         for m, most in block.most_products.items()
     ]
-    binding += ["products that must not meet"] * bool(block.apart)
+    binding += ["products that must not be mixed"] * bool(block.apart)
     for i in np.flatnonzero(lacks > OPEN * block.target):
         nutrient = farm.wanted(b)[i]
         if not block.counted[i].any():

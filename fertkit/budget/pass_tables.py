@@ -28,7 +28,7 @@ def targets_table(frame: pd.DataFrame) -> pd.DataFrame:
     places = table.drop_duplicates(["field", "zone", "crop", "area_ac"])
     problems += _twice(places, ["field", "zone"], "with two crops or areas")
     if "year" in frame and len(set(frame["year"])) > 1:
-        problems.append(Problem("more than one year", "plan the passes of one year at a time", column="year"))
+        problems.append(Problem("more than one year", "plan one year at a time", column="year"))
     return _or_refuse(table, "targets", problems)
 
 
@@ -71,7 +71,7 @@ def passes_table(frame: pd.DataFrame, most: int | None) -> pd.DataFrame:
     for name in ("crop", "nutrients"):
         table[name] = [tuple(w.strip() for w in str(cell).split(";") if w.strip()) for cell in table[name]]
     problems = [
-        *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give what the pass costs an acre, 0 or more"),
+        *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give the pass cost an acre, 0 or more"),
         *_numbers(table, "max_products", lambda v: v >= 1, "give 1 or more"),
         *_among(table, "method", METHODS),
         *_twice(table, ["pass"]),

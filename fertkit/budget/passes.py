@@ -183,7 +183,7 @@ def plan_passes(
     farm = farm_of(asked, products_table(products), passes_table(passes, max_products), demand_table(demand),
                    seed_row or {}, value_table(value), whole_rates, within_targets)  # fmt: skip
     if not farm.blocks:
-        raise NotEstimable("no target is above zero, so there is nothing to plan")
+        raise NotEstimable("no target is above zero: nothing to plan")
     solved = programme_of(farm, None, time_limit)
     short = spending_limit is not None and costs_more(solved, spending_limit)
     if not short:
@@ -398,11 +398,12 @@ def _checks(farm, applications, nutrients, purchases, cost, limit, step):
     use = (purchases["need_lb"] - purchases["on_hand_lb"] - purchases["bought_lb"]).max()
     rows = [
         ("largest shortfall [lb/ac]", short, step, bool(short <= step + SLACK),
-         ("every target is met, to a step of the spreader", "some targets fall short")),
+         ("every target is met, within a spreader step", "some targets fall short")),
         ("above a cap [lb/ac]", excess, 0.0, bool(not excess > SLACK),
-         ("no cap is passed", "a cap is passed")),
-        ("products that must not meet", banned, 0, banned == 0, ("none meet", "some meet in a pass")),
-        ("more used than bought and on hand [lb]", use, 0.0, bool(use <= 1.0),
+         ("no cap is exceeded", "a cap is exceeded")),
+        ("products that must not be "
+         "mixed", banned, 0, banned == 0, ("none meet", "some are mixed in a pass")),
+        ("more used than in stock [lb]", use, 0.0, bool(use <= 1.0),
          ("none", "stock is too small")),
     ]  # fmt: skip
     if not np.isnan(limit):

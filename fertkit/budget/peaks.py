@@ -20,7 +20,7 @@ SCALED = "scaled to this yield"
 #: The study names several yields and not the one of its peak; the highest makes the smallest peak.
 FROM_HIGHEST = "scaled from the highest yield of that study"
 BY_TOTAL = "scaled by the season total of that study"
-UNSCALED = "at the yield of that study, which is not stated"
+UNSCALED = "at the unstated yield of that study"
 COLUMNS = ["nutrient", "source_key", "stage", "published", "published_low", "published_high",
            "published_scaled", "basis", "provenance", "day_from", "day_to", "listed"]  # fmt: skip
 
@@ -159,8 +159,8 @@ class PeakComparison(Result):
 
 
 @asks(
-    first=holding("peaks", like="what season_demand gives"),
-    second=holding("peaks", like="what season_demand gives"),
+    first=holding("peaks", of="season_demand"),
+    second=holding("peaks", of="season_demand"),
 )  # fmt: skip
 def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
     """Compare the peak daily demand of two crops, every basis side by side.
@@ -196,7 +196,7 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
     """
     nutrient = OXIDE_OF.get(nutrient, nutrient)
     if first.unit != second.unit:
-        raise UnitError(f"the demands are in {first.unit} and {second.unit}; make both in one unit")
+        raise UnitError(f"demands are in {first.unit} and {second.unit}; use one unit")
     for demand in (first, second):
         if nutrient not in demand.nutrients:
             raise unknown(f"nutrient of the {demand.crop} demand", nutrient, demand.nutrients)
@@ -209,7 +209,7 @@ def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
             if not np.isnan([a.published_scaled, b.published_scaled]).all():
                 values = [x.published if np.isnan(x.published_scaled) else x.published_scaled for x in (a, b)]
                 kept = [d.crop for d, x in ((first, a), (second, b)) if np.isnan(x.published_scaled)]
-                note = f"{kept[0]} as measured, its yield is not stated" if kept else ""
+                note = f"{kept[0]} as measured, yield not stated" if kept else ""
                 rows.append(_pair("published, scaled to the yields", *values, a, b, note))
     if not any((d.stretches["nutrient"] == nutrient).any() for d in (first, second)):
         curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]

@@ -237,7 +237,7 @@ def plan_season(
     year = rows["year"].iloc[_first(rows["year"])]
     driven, now = None, targets.table[targets.table["year"] == year]
     if things is not None and not (now["rate_lb_ac"] > 0).any():
-        notes = (*notes, "no field asks for a nutrient this season: nothing to buy, no pass to make")
+        notes = (*notes, "no field needs a nutrient this season: nothing to buy or apply")
     elif things is not None:
         plan_passes = import_module("fertkit.budget.passes").plan_passes
         own_curves = targets.value if len(targets.value) else None
@@ -259,7 +259,7 @@ def _check_shed(shed, passes, options):
     if shed is None and asked:
         what, remedy = "no products to plan with", "give a shed, or leave it out"
     elif hasattr(shed, "products") and passes is not None:
-        asked, what, remedy = ["passes"], "the shed holds passes already", "read both with read_shed"
+        asked, what, remedy = ["passes"], "the shed already holds passes", "read both with read_shed"
     else:
         return
     raise InputError("season plan", [Problem(what, remedy, column=name) for name in asked])
@@ -292,14 +292,14 @@ def _unused_tests(rows, tests):
     names = {field for field, _ in places}
     strange = sorted(set(tested["field"]) - names)
     if strange:
-        yield f"soil tests of no field of the plan: {', '.join(strange)}"
+        yield f"soil tests of fields outside the plan: {', '.join(strange)}"
     zones = [
         f"{field} {zone}"
         for field, zone in tested.itertuples(index=False, name=None)
         if zone and field in names and (field, zone) not in places
     ]
     if zones:
-        yield f"soil tests of zones that the fields do not name, which are not used: {', '.join(zones)}"
+        yield f"soil tests of unknown zones, not used: {', '.join(zones)}"
 
 
 def _gathered(problems, read, source, member, **options):
@@ -332,7 +332,7 @@ def _placed(rows):
         )
     words = rows.index[[not isinstance(year, int) for year in rows["year"]]]
     if 0 < len(words) < len(rows):
-        what, remedy = "no year as the others are", "write it as a whole number, as in 2027"
+        what, remedy = "not a year like the others", "write a whole number, such as 2027"
         raise InputError("fields", [Problem(what, remedy, i + 2, "year", rows["year"][i]) for i in words])
     return rows, field_credits(rows)
 
@@ -356,11 +356,11 @@ def _at_odds(rows):
             if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
                 before.append(f"{name} {now} ({stated}; the row of {now - 1} grows {last})")
     if absent:
-        yield f"no row of the season {year}, so not in its plan: {', '.join(absent)}"
+        yield f"no row for season {year}, so not planned: {', '.join(absent)}"
     if sizes:
-        yield f"the area differs between the years, each is taken as written: {', '.join(sizes)}"
+        yield f"the area differs between years and is used as written: {', '.join(sizes)}"
     if before:
-        yield f"previous crops that another row contradicts, taken as written: {', '.join(before)}"
+        yield f"previous crops contradicted by another row, used as written: {', '.join(before)}"
 
 
 def _first(years):

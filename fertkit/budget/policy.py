@@ -118,7 +118,7 @@ def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
                 what = f"no field of the plan has this {name}"
                 problems.append(
                     Problem(
-                        what, "write it as the fields do, or leave it blank for all", line, name, record[name]
+                        what, "write it as in the fields, or leave it blank for all", line, name, record[name]
                     )
                 )
             fits &= (of_rows[name] == word) | (word == "")

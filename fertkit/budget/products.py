@@ -18,7 +18,7 @@ from fertkit.rounding import at_most
 
 #: Topics of the cautions that forbid contact with the seed.
 NEVER_WITH_SEED = ("ammonia", "thiosulfate", "boron toxicity")
-SEED_MEANINGS = ("no more than the limit", "more than the limit, so the seed is at risk")
+SEED_MEANINGS = ("within the limit", "above the limit: risk to the seed")
 #: Nutrients that a user's own table may leave out.
 RARE = OF_PRODUCTS[8:]
 _own_products = a_table_of(
@@ -257,7 +257,7 @@ def seed_row_limit(
     fits = rows[rows["row_spacing_in"].isna() | (rows["row_spacing_in"] >= row_spacing_in)]
     if fits.empty:
         widest = rows["row_spacing_in"].max()
-        raise NotEstimable(f"no seed-row limit is published for rows wider than {widest:g} in")
+        raise NotEstimable(f"no published seed-row limit for rows wider than {widest:g} in")
     return fits.iloc[0]
 
 
@@ -325,8 +325,8 @@ def check_seed_row(
         amount = sum(rates[name] * np.nansum(one[columns].astype(float)) / 100 for name, one in used.items())
         most, source = limit["limit_lb_ac"], f"{limit['note']} ({limit['source_key']})"
         meaning = (
-            f"no more than the limit: {source}",
-            f"more than the limit, so the seed is at risk: {source}",
+            f"within the limit: {source}",
+            f"above the limit, risk to the seed: {source}",
         )
         rows.append((f"{basis} with the seed [lb/ac]", amount, most, at_most(amount, most), meaning))
     cautions = product_cautions(rates, products=products)

@@ -308,7 +308,7 @@ def whole_numbers(aim, a, b, lower, upper, whole, gap, seconds, presolve=True):
         options={"mip_rel_gap": gap, "time_limit": seconds, "presolve": presolve},
     )  # fmt: skip
     if answer.x is None and answer.status == _OUT_OF_TIME:
-        remedy = "give more time_limit, or plan fewer fields at a time"
+        remedy = "raise time_limit, or plan fewer fields at a time"
         raise NotEstimable(f"no plan was found within {seconds:g} s", remedy=remedy)
     return None if answer.x is None else answer
 

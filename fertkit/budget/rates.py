@@ -102,7 +102,7 @@ def parts_of(crop: str, own=NO_TABLES) -> list[str]:
         return ["grain"]
     if not parts:
         raise LookupFailed(
-            f"no removal values are carried for {crop}",
+            f"no removal values for {crop}",
             remedy=f"crops with values: {', '.join(sorted(table['crop'].unique()))}",
         )
     return sorted(parts, key=lambda p: p != "grain")

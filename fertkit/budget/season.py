@@ -215,7 +215,7 @@ def season_demand(
     placed = season_conditions(name, scale, own) if points is None else own_points(points, scale)
     axis = "day" if temperatures is None else "gdd"
     if axis == "gdd" and (scale.empty or scale["gdd_f"].isna().any()):
-        remedy = "leave out the temperatures, or give the days of its stages"
+        remedy = "leave out temperatures, or give days of its stages"
         raise NotEstimable(f"{name} has no degree-day scale", "stage_days={...}", remedy=remedy)
     budget = nutrient_budget(name, yield_goal, yield_unit, source=source, unit=unit, **studies)
     columns = ["nutrient", "uptake", "counted", "uptake_source", "uptake_provenance"]
@@ -248,15 +248,14 @@ def season_demand(
 
 def _wanted(crop, nutrients, able, own):
     if not able:
-        what = f"no share of the season's uptake is published for {crop}"
-        remedy = "give your own in a table with the columns crop, kind, nutrient, stage or days, value"
+        what = f"no published share of season uptake for {crop}"
+        remedy = "enter your own in a table with columns crop, kind, nutrient, stage or days, value"
         raise NotEstimable(what, typed("--own FILE", "own=... or points=..."), remedy=remedy)
     wanted = able if nutrients is None else {nutrient_name(n, own) for n in nutrients}
     for name in wanted:
         if name not in able:
             raise NotEstimable(
-                f"{crop} has no published uptake through the season for {name}; it has for: "
-                f"{', '.join(sorted(able))}"
+                f"{crop} has no published season uptake of {name}; it has for: {', '.join(sorted(able))}"
             )
     return wanted
 
@@ -366,7 +365,7 @@ def _point_checks(demand):
             len(used) >= 2,
             (
                 "enough is published to place the curve",
-                "with fewer than two published shares the curve says little between them",
+                "fewer than two published shares: the curve is uncertain",
             ),
         )
         limit = load_table("constants").set_index("item")["value"]["distance from a published share"]
@@ -377,7 +376,7 @@ def _point_checks(demand):
             at_most(total.misfit, limit),
             (
                 "every published share is met",
-                "a published share is missed by more than two hundredths of the season",
+                "a published share is missed by more than 2 % of the season",
             ),
         )
         curve = demand.rows[demand.rows["nutrient"] == name]
@@ -389,7 +388,7 @@ def _point_checks(demand):
                 row.low,
                 at_most(abs(share - row.low), 0.1),
                 (
-                    "the curve and the other publication lie within a tenth of the season total",
-                    "the other publication lies more than a tenth of the season total from the curve",
+                    "the other publication is within 10 % of the season total",
+                    "the other publication differs from the curve by more than 10 % of the season total",
                 ),
             )

@@ -92,10 +92,10 @@ class SoilRate(Result):
     @property
     def checks(self) -> pd.DataFrame:
         memory = self.rows["provenance"].isin(["from_memory", "mixed"])
-        current = ("the system is the current one", "the system is superseded: ask for the current one")
+        current = ("the system is the current one", "the system is superseded: use the current one")
         read = (
             "every number was read in its source",
-            "some numbers of the system are from memory: confirm them before use",
+            "some numbers are from memory: confirm before use",
         )
         return checks_frame(
             [

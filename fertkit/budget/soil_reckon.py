@@ -101,7 +101,7 @@ def _rates(system, nutrient, crop, extractant, own=NO_TABLES):
     rows = table[of_crop & table["extractant"].map(lambda named: not named or fits(extractant, named))]
     if rows.empty:
         crops = ", ".join(sorted(set(table["crop"]))) or "no crop"
-        raise LookupFailed(f"{system} has no rates of {nutrient} for {crop}, only for {crops}")
+        raise LookupFailed(f"{system} has no {nutrient} rates for {crop}, only for {crops}")
     return rows
 
 

@@ -12,7 +12,7 @@ from fertkit.rounding import at_least, at_most, below, same
 from fertkit.units import convert_area_rate
 
 COLUMNS = ["term", "value", "unit", "source_key", "provenance", "confidence"]
-CUT = ", below zero: nothing to apply"
+CUT = ", below zero: apply nothing"
 #: Points that stand for a curved line of rates.
 CURVE_POINTS = 41
 
@@ -97,7 +97,7 @@ def equation_rate(terms, values, lines, rule):
     """A sum of products: 'per_yield_test' is the coefficient of yield x test, 'intercept' stands alone."""
     if values["om"] is None and any("_om" in row["parameter"] for row in terms.rates):
         system = terms.rates[0]["system"]
-        what = f"{system} counts on organic matter"
+        what = f"{system} needs organic matter"
         raise LookupFailed(what, "om_pct=...", remedy="give the organic matter [%]")
     if values["om"] is not None:
         kept = np.clip(values["om"], terms.take("om_least", 0.0), terms.take("om_most", 100.0))
@@ -150,9 +150,9 @@ def table_rate(terms, values, lines, rule):
     steps.sort(key=lambda row: row["test_from"])
     starts = [row["test_from"] for row in steps]
     if at_least(level, end):
-        raise NotEstimable(f"{lines.system} carries no rate for a test of {end:g} {lines.test_unit} or above")
+        raise NotEstimable(f"{lines.system} has no rate for a test of {end:g} {lines.test_unit} or above")
     if below(level, starts[0]):
-        raise NotEstimable(f"{lines.system} carries no rate for a test below {starts[0]:g} {lines.test_unit}")
+        raise NotEstimable(f"{lines.system} has no rate for a test below {starts[0]:g} {lines.test_unit}")
     per, more, moved = terms.take("per_yield"), 0.0, ""
     if per is not None:
         usual = terms.take("usual_yield")
@@ -180,7 +180,7 @@ def bounded(worked, terms, credit_lb_ac, unit):
     if credit:
         left = rate - credit
         rate = max(left, 0.0)
-        equation += f"; less {credit:g} credited = {left:.1f}" + ", below zero: nothing to apply" * below(
+        equation += f"; less {credit:g} credited = {left:.1f}" + ", below zero: apply nothing" * below(
             left, 0.0
         )
     return float(convert_area_rate(rate, unit, "lb/ac")), equation, (most, credit)

@@ -84,8 +84,8 @@ def worked_out(
             parts.append(_group_rows(crop, group, chosen, order, region))
     if not parts:
         raise LookupFailed(
-            f"no source is left for {', '.join(crops['crop'])} with what was asked",
-            remedy=f"leave fewer out; there are: {', '.join(sorted(known))}",
+            f"no source is left for {', '.join(crops['crop'])}",
+            remedy=f"leave out fewer; available: {', '.join(sorted(known))}",
         )
     rows = pd.concat(parts, ignore_index=True)
     order = rows["nutrient"].map(place_of)
@@ -178,7 +178,7 @@ def region_note(region: str | None, fields: pd.DataFrame, rows: pd.DataFrame, **
         return []
     told = rows.loc[rows[["uptake", "removed"]].notna().any(axis=1), "source_key"]
     of_it = told.map(studies()["region"]).eq(studied_region(region)).any()
-    why = "its studies lead already" if of_it else "no study of it is carried for this"
+    why = "its studies lead already" if of_it else "it has no study of this"
     return [f"The region {region_name(region)} changes nothing here: {why}."]
 
 

@@ -57,7 +57,7 @@ class SupplyGap(Result):
         return self.gaps.assign(delay=self.gaps["delay"].mask(alike, "")).drop_duplicates(ignore_index=True)
 
 
-@asks(demand=holding("rows", "totals", like="what season_demand gives"))
+@asks(demand=holding("rows", "totals", of="season_demand"))
 def supply_gap(
     demand: SeasonDemand, soil_supply: dict, applications: pd.DataFrame | None = None
 ) -> SupplyGap:
@@ -123,9 +123,7 @@ def _checked(demand, frame):
     ]
     dated = "date" in demand.rows
     if "day" not in frame and not ("date" in frame and dated):
-        remedy = "add days after emergence" + (
-            "" if dated else "; dates need a demand made with temperatures"
-        )
+        remedy = "add days after emergence" + ("" if dated else "; dates need a demand with temperatures")
         problems.append(Problem("column is missing", remedy, column="day"))
     if problems:
         raise InputError(TABLE, problems)

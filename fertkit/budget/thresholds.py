@@ -79,7 +79,7 @@ def system_rows(
     if mine.empty:
         crops = ", ".join(sorted(rows["crop"].unique()))
         other = ", ".join(rate_systems(nutrient, crop, own))
-        remedy = f"systems that have {crop}: {other}" if other else "no other system has it"
+        remedy = f"systems with {crop}: {other}" if other else "no other system has it"
         raise LookupFailed(f"{asked} has no {nutrient} levels for {crop}, only for {crops}", remedy=remedy)
     return mine
 
@@ -272,7 +272,7 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
         raise UnitError(
             f"{lines.system} is calibrated on {lines.extractant}, not on {extractant}",
             "convert_soil_test(...)",
-            remedy="use a test by that extractant, or convert it and say so",
+            remedy="use a test by that extractant, or convert it",
         )
     if not np.isnan(lines.depth_in) and depth_in != lines.depth_in:
         raise UnitError(
@@ -306,7 +306,7 @@ def question_of(nutrient: str, test: float, test_unit: str) -> str:
         raise refuse("soil test", what, "check number and unit", column="test", value=f"{test:g} {test_unit}")
     if above(ppm, usual["high"]):
         given, most = f"{test:g} {test_unit} {nutrient}", f"{usual['high']:g} ppm"
-        return f"is the test of {given} right? soils seldom hold more than {most}: check number and unit"
+        return f"test of {given}: soils seldom exceed {most}; check number and unit"
     return ""
 
 
@@ -316,7 +316,7 @@ def in_unit(test, unit, to):
     if unit == to not in TEST_UNITS:
         return test
     if to not in TEST_UNITS:
-        raise UnitError(f"the system counts in '{to}', not in '{unit}'; give the test in {to}, as reported")
+        raise UnitError(f"the system uses '{to}', not '{unit}'; give the test in {to}, as reported")
     if unit not in TEST_UNITS:
         raise UnitError(f"unknown unit of a soil test '{unit}'; use one of: {', '.join(TEST_UNITS)}")
     factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / lb_ac_per_ppm()}
@@ -368,8 +368,8 @@ def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> p
     base = {"P": "bray-p1", "K": "ammonium acetate"}
     if nutrient not in base or set(pair[1:]) != {base[nutrient], "mehlich-3"}:
         raise LookupFailed(
-            f"no conversion of {nutrient} from {extractant} to {to} is carried; there is Bray-P1 with "
-            "Mehlich-3 for P, and ammonium acetate with Mehlich-3 for K"
+            f"no conversion of {nutrient} from {extractant} to {to}; available: Bray-P1 with Mehlich-3 for "
+            "P, ammonium acetate with Mehlich-3 for K"
         )
     row = rows.loc[ratio[nutrient]]
     value = test * row["value"] if pair[2] == "mehlich-3" else test / row["value"]

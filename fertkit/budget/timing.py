@@ -185,7 +185,7 @@ def own_points(frame: pd.DataFrame, scale: pd.DataFrame) -> pd.DataFrame:
         "used": True,
     })  # fmt: skip
     for i in points.index[~(points["day"] > 0)]:
-        problems.append(Problem("no day above 0", "give days after emergence, or a stage that is carried",
+        problems.append(Problem("no day above 0", "give days after emergence, or a known stage",
                                 i + 2, "day" if "day" in frame else "stage"))  # fmt: skip
     for i in points.index[~share.between(0, 1)]:
         remedy = "give the share of season uptake, 0 to 1"

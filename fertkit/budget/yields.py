@@ -65,7 +65,7 @@ def lb_ac_per(unit: str, crop: str) -> float:
     wrong = {"bu/ac": not bushels, "bale/ac": crop != "cotton"}
     fits = [name for name in YIELD_UNITS if not wrong.get(name)]
     if known not in fits:
-        sold = {"bu/ac": f"{crop} is not traded by the bushel", "bale/ac": f"{crop} is not sold by the bale"}
+        sold = {"bu/ac": f"{crop} is not sold by the bushel", "bale/ac": f"{crop} is not sold by the bale"}
         what = sold.get(known, f"unknown unit '{unit}' of a {crop} yield")
         raise UnitError(f"{what}; use one of: {', '.join(fits)}")
     weight = bushel_lb(crop) if known == "bu/ac" else None
@@ -96,8 +96,8 @@ def goal_unit(crop: str, unit: str | None = None, part: str = "grain") -> str:
     if part == "silage" or not is_known(crop) or sold_by_weight(crop):
         named = f"{crop} silage" if part == "silage" else crop
         raise UnitError(
-            f"yields of {named} are reported by weight, so a number alone does not tell its unit; "
-            f"choose one of {', '.join(BY_WEIGHT[:-1])} or {BY_WEIGHT[-1]}",
+            f"yields of {named} are reported by weight; choose the unit: {', '.join(BY_WEIGHT[:-1])} or "
+            f"{BY_WEIGHT[-1]}",
             typed("--goal-unit lb/ac", "yield_unit='lb/ac'"),
         )
     return "bu/ac"
@@ -147,7 +147,7 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
             raise refuse("yield", what, remedy, column="moisture_pct", value=moisture_pct)
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
     if not (np.isfinite(pounds) and pounds > 0):
-        what, remedy = "no yield to reckon with", f"Give a number above 0, in {unit}"
+        what, remedy = "unusable yield", f"Give a number above 0, in {unit}"
     elif above(pounds, highest_lb_ac(crop, part)):
         what, remedy = beyond(crop, unit, part)
     else:
@@ -167,7 +167,7 @@ def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
     """Say that a yield is above the highest known, whose that is, and what to do."""
     best = plausible_yield(crop, part)
     highest = f"{plain(highest_lb_ac(crop, part) / lb_ac_per(unit, crop_name(crop)))} {unit}"
-    known = f"the highest taken for real is {highest}, from memory"
+    known = f"the highest accepted is {highest}, from memory"
     if best.source_key != "MEMO":
         about = ", ".join(filter(None, [best.year, best.note]))
         known = f"the highest known yield is {highest} ({about}; {cite(best.source_key)})"
@@ -186,8 +186,8 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
     low, high = (f"{y / lb_ac_per(unit, crop):.3g}" for y in (min(measured), max(measured)))
     span = low if low == high else f"{low} to {high}"
     return [
-        f"Caution: a yield of {goal:g} {unit} lies far outside those the sources measured ({span} {unit}): "
-        "check the number and the unit; the amounts are only scaled in proportion."
+        f"Caution: a yield of {goal:g} {unit} is far outside those of the sources ({span} {unit}): check "
+        "number and unit; amounts are scaled in proportion."
     ]
 
 

@@ -100,7 +100,7 @@ def _by_nutrient(given):
     given = given if isinstance(given, list) else [given]
     files = [text for text in given if "=" not in str(text)]
     if len(files) > 1 or (files and len(given) > 1):
-        raise FertkitError(f"give one file, or NUTRIENT=VALUE as often as needed, not both: {files[0]}")
+        raise FertkitError(f"give one file or NUTRIENT=VALUE, not both: {files[0]}")
     if files:
         return read_text_table(Path(files[0]))
     return dict(str(text).split("=", 1) for text in given)
@@ -123,7 +123,7 @@ def run_leaf(arguments):
     explained = explain(scores, facts=facts).lines()
     verdict = next(i for i, line in enumerate(explained) if line.label == VERDICT)
     scored = [line for line in scores.lines() if line.kind in (Kind.LEAD, Kind.NOTE, Kind.CAUTION)]
-    read = as_scored(samples, scores).lines()[1:] or ["The file was read as it stands."]
+    read = as_scored(samples, scores).lines()[1:]
     said = {str(line) for line in explained}
     lines = [*explained[: verdict + 1], *read, *explained[verdict + 1 : -1]]
     lines += [line for line in scored if str(line) not in said] + explained[-1:]
@@ -158,7 +158,7 @@ def run_balance(arguments):
     from fertkit.writing import write_whole
 
     if arguments.build_norms and not arguments.yield_column:
-        raise NotEstimable("norms need the yields of the samples", "--yield-column NAME")
+        raise NotEstimable("norms need yields of the samples", "--yield-column NAME")
     options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = units_typed(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
@@ -207,7 +207,7 @@ def run_sources(arguments):
     unknown = []
     for key in (key for key in asked if key.lower() not in known):
         near = ", ".join(known[k] for k in get_close_matches(key.lower(), known, n=5, cutoff=0.5))
-        unknown.append(f"unknown source key '{shorten(key)}'" + (f", much like it: {near}" if near else ""))
+        unknown.append(f"unknown source key '{shorten(key)}'" + (f"; did you mean {near}?" if near else ""))
     if unknown:
         raise LookupFailed("; ".join(unknown) + ". All keys: fertkit sources")
 

@@ -51,7 +51,7 @@ def reading_of(arguments):
     for role, header in arguments.column:
         columns.setdefault(role, []).append(header)
     if isinstance(units, str):
-        raise UnitError(f"--units {units} names no column; say whose unit it is, as in --units yield={units}")
+        raise UnitError(f"--units {units} names no column; write --units yield={units}")
     return asked_of(arguments, "sheet", "analysis", "density", "real_yields") | {
         "columns": columns, "units": units,
     }  # fmt: skip

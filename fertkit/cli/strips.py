@@ -9,9 +9,7 @@ def run_strips(arguments):
     files, asked = _files_of(arguments), _asked_of(arguments)
     way = files.way(asked, arguments.together)
     if arguments.rates and way == "means":
-        raise NotEstimable(
-            "--rates rests on a response curve, and these treatments are compared by their means"
-        )
+        raise NotEstimable("--rates needs a response curve; here means are compared")
     written = arguments.page or arguments.workbook or arguments.paper
     whole = written or files.of_points or way in ("groups", "network") or (way == "means" and arguments.trial)
     if whole:
@@ -30,7 +28,7 @@ def _files_of(arguments):
     from fertkit.report.asking import read_trial_files
 
     if arguments.log and arguments.by:
-        raise NotEstimable("--by cannot be asked of a log; zones can", "--zones FILE")
+        raise NotEstimable("--by cannot be used with a log; use zones", "--zones FILE")
     if arguments.by:
         arguments.column = [*arguments.column, ("factor", arguments.by)]
     reading = {"crop": arguments.crop, **reading_of(arguments)}
@@ -73,7 +71,7 @@ def _rates(trials, strips, arguments) -> list:
     if not arguments.rates:
         return []
     if not (strips.nutrient and strips.rate_column) and not strips.rate_columns:
-        raise NotEstimable("rates for a plan need strips whose rates name their nutrient")
+        raise NotEstimable("rates for a plan need strips that name their nutrient")
     from fertkit.response.own_rates import own_rates, own_surface_rates
 
     crop = strips.crop or arguments.crop or ""
@@ -148,9 +146,7 @@ def run_layout(arguments):
         lacking = [name for name in needed if getattr(arguments, name) is None]
         if lacking:
             typed = ", ".join(f"--{name.replace('_', '-')}" for name in lacking)
-            raise NotEstimable(
-                "a field that is supposed needs its yields, the rate of the best, and prices", typed
-            )
+            raise NotEstimable("an assumed field needs its yields, best rate and prices", typed)
         supposed["best_rates"] = supposed.pop("best_rate")
         supposed["price_ratio"] = arguments.nutrient_price / arguments.grain_price
         supposed["yield_unit"] = arguments.yield_unit

@@ -25,7 +25,7 @@ Examples
 ...     read_strips(StringIO(sheet), name="strips.csv")
 ... except Exception as error:
 ...     print(str(error).splitlines()[0])
-strips.csv: 1 problem
+strips.csv: 1 problem to fix
 """
 
 import lazy_loader

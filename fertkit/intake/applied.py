@@ -123,7 +123,7 @@ def _roles(held, own, problems) -> dict[str, str]:
             taken[role] = header
         else:
             what = f"no column '{header}' for the {role}; the map has: {every}"
-            problems.append(Problem(what, "give the header as the map writes it", file=held.name))
+            problems.append(Problem(what, "give the header exactly as in the map", file=held.name))
     for role in OF_MAP:
         free = [h for h in held.table if h not in taken.values()]
         found = [(said.rank, not said.unit, h) for h in free if (said := read_header(spaced(h))).role == role]
@@ -131,13 +131,13 @@ def _roles(held, own, problems) -> dict[str, str]:
         if role not in own and best:
             taken[role] = best[0]
             if len(best) > 1:
-                what = f"several columns of the map could be the {role}: {', '.join(best)}"
-                problems.append(Problem(what, f"say which: --column {role}=HEADER", file=held.name))
+                what = f"several map columns could be the {role}: {', '.join(best)}"
+                problems.append(Problem(what, f"name one: --column {role}=HEADER", file=held.name))
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
     if not {"rate", "treatment"} & {*taken, *own}:
-        what = f"no column of the map is a rate or a treatment; it has: {every}"
-        remedy = "say which: --column rate=HEADER, with --units rate=lb/ac"
+        what = f"no rate or treatment column in the map; it has: {every}"
+        remedy = "name it: --column rate=HEADER, with --units rate=lb/ac"
         problems.append(Problem(what, remedy, file=held.name))
     return taken
 
@@ -147,7 +147,7 @@ def _zones(held, problems) -> AppliedMap | None:
     if not all(names) and len(held.table.columns) == 1:
         names = held.table.iloc[:, 0].astype(str).tolist()
     if held.parts is None:
-        problems.append(Problem("zones have to be polygons", "or name a column of zones", file=held.name))
+        problems.append(Problem("zones must be polygons", "or name a column of zones", file=held.name))
     elif not all(names):
         problems.append(Problem("zones without a name", "give each a property zone", file=held.name))
     else:
@@ -168,8 +168,8 @@ def _in_plane(field, held, points, utm, problems) -> AppliedMap:
     problem = None
     if columns is None:
         every = ", ".join(map(str, held.table))
-        what = "neither polygons nor positions: no longitude and latitude, no easting and northing among "
-        problem = Problem(what + every, "name them so in the map", file=held.name)
+        what = "no polygons or positions: no longitude and latitude, or easting and northing, among "
+        problem = Problem(what + every, "rename them in the map", file=held.name)
     elif (flat and not grid) or (not flat and grid == "metres"):
         which = ("log", "map") if flat else ("map", "log")
         what = f"the {which[0]} is in metres and the {which[1]} in degrees"

@@ -56,10 +56,10 @@ def biomass_of(samples: TissueSamples) -> pd.Series:
     """
     name = column_named(samples.others, spellings("biomass"))
     if name is None:
-        remedy = "add a column such as 'Biomass (t/ha)': dry matter of whole shoots when they were sampled"
-        raise InputError(samples.name, [Problem("no column gives shoot dry matter", remedy)])
+        remedy = "add a column such as 'Biomass (t/ha)': dry matter of whole shoots at sampling"
+        raise InputError(samples.name, [Problem("no column of shoot dry matter", remedy)])
     unit = area_unit(name)
     if not unit:
-        remedy = "write it into the header, as in 'Biomass (t/ha)' or 'Biomass (lb/ac)'"
+        remedy = "write it in the header, such as 'Biomass (t/ha)' or 'Biomass (lb/ac)'"
         raise InputError(samples.name, [Problem("shoot dry matter without a unit", remedy, column=name)])
     return convert_area_rate(numbers_beside(samples, name), unit, "t/ha")

@@ -123,7 +123,7 @@ def _settle_role(entry, role, given):
         return _filled(entry, role, given)
     if _reads(role, entry.crop, text):
         if role == "plant_part" and given and adds_petiole(entry.crop, text, given):
-            taken = ("recognised", role, f"'{given}' as given completes '{text}' of the file")
+            taken = ("recognised", role, f"'{given}' completes '{text}' of the file")
             return entry.filled(role, str(given), taken)
         return _kept(entry, role, given, given is not None and plain(given) == plain(text))
     parts = _split(text, entry.crop)
@@ -143,7 +143,7 @@ def _spread(entry, role, text, parts):
         elif not _agree(other, entry.crop, own, word):
             what = f"'{shorten(text)}' says {word}, the column of the {name} says '{shorten(own)}'"
             entry = replace(entry, **{other: f"{own} or {word}?"})
-            entry = entry.doubted(what, f"correct one of them; the {name} counts as not known")
+            entry = entry.doubted(what, f"correct one; the {name} counts as unknown")
     return entry
 
 
@@ -268,7 +268,7 @@ def crop_hint(text: str) -> str:
         return f"'{shorten(text)}' is {why}"
     if near:
         named = " and ".join(near[:3])
-        return f"'{shorten(text)}' names {named} with words not known: if it is {near[0]}, choose {near[0]}"
+        return f"'{shorten(text)}' names {named} in unknown words: if it is {near[0]}, choose {near[0]}"
     return ""
 
 

@@ -225,11 +225,11 @@ def _made_ids(frame, block, report):
     if {"sample_id", "place", "field"} & set(block.context):
         return ""
     if "lab_id" in frame:
-        ids, how = frame["lab_id"], "the laboratory number, no sample name given"
+        ids, how = frame["lab_id"], "the laboratory number, without a sample name"
     elif block.shape == "long":
         ids, how = "", "one sample: the table names none"
     else:
-        ids, how = [f"line {row}" for row in frame["row"]], "numbered by line, no sample name given"
+        ids, how = [f"line {row}" for row in frame["row"]], "numbered by line, without a sample name"
     report.append(("inferred", "sample id", how, None))
     return ids
 

@@ -5,7 +5,7 @@ import re
 
 import pandas as pd
 
-NO_ORDER = "the order of day and month cannot be told; write dates like 2026-07-21"
+NO_ORDER = "day and month order is unclear; write dates like 2026-07-21"
 _ORDERS = ("dmy", "mdy", "ymd")
 _SERIAL_FROM, _SERIAL_TO = 20_000, 80_000  # spreadsheet day numbers of 1954 to 2119
 _SLASHED = re.compile(r"(\d{1,4})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{1,4})(?:[ T]\d{1,2}:.*)?")

@@ -82,7 +82,7 @@ def read_facts(facts: Mapping) -> dict:
         name = fact_name(str(header))
         if not name:
             remedy = f"use one of: {', '.join(fact_table()['name'])}"
-            problems.append(Problem("no field fact that is known", remedy, column=str(header), value=value))
+            problems.append(Problem("unknown field fact", remedy, column=str(header), value=value))
         elif not _blank(value):
             what = _read(name, value)
             if isinstance(what, Problem):
@@ -153,7 +153,7 @@ def _read(name, value, column=None):
     one = row["kind"] == "words" or len(settled) == 1
     if None in known or not one or not settled:
         own = ", ".join(dict.fromkeys(words.values()))
-        what = "several words where one is due" if settled and not one else "no word that is known"
+        what = "several words instead of one" if settled and not one else "unknown word"
         return Problem(f"{row['asks']}: {what}", f"write one of: {own}", column=column, value=value)
     return settled
 
@@ -189,5 +189,5 @@ def _nutrients(name, value, column):
         settled = tuple(dict.fromkeys(p for p in pieces if p in NUTRIENTS)) or settled
     if None in settled or not settled:
         remedy = "write the nutrients (Zn Mn), yes or no"
-        return Problem("Sprayed: no nutrient that is known", remedy, column=column, value=value)
+        return Problem("Sprayed: unknown nutrient", remedy, column=column, value=value)
     return settled

@@ -273,7 +273,7 @@ def _layout_report(raw, layout, columns, style):
     for block in layout.blocks:
         unused = {*block.columns("role", "range")}
         unused |= {j for kind in ("limit", "ratio", "unit") for j in block.columns(kind)}
-        what = "the laboratory's range, limit or ratio"
+        what = "laboratory range, limit or ratio"
         report += [("not used", f"column '{block.labels[j]}'", what, None) for j in sorted(unused)]
     return report
 
@@ -283,7 +283,7 @@ def _aside_report(layout: Layout, aside: list[Aside]) -> list[tuple]:
     lines = []
     for what, row in layout.dropped:
         rating = what.startswith("rating line") and "cannot" not in what
-        kept = "its ratings are kept beside the values" if rating else "not a sample"
+        kept = "its ratings are kept with the values" if rating else "not a sample"
         lines.append(("not used", what, kept, row))
     return lines + [
         ("not used", f"column '{a.label}'", f"{a.problem.what}: set aside", a.problem.row) for a in aside

@@ -216,7 +216,7 @@ class _Table:
         rated = {line for line, _ in sorted_lines.ratings}
         bare = list(takewhile(lambda k: k not in rated, reversed(sorted_lines.samples)))
         if not sorted_lines.samples or (len(bare) > 1 and not self._rates_by_name(i, sorted_lines)):
-            sorted_lines.dropped.append((f"rating line '{label}', whose samples cannot be told", i + 1))
+            sorted_lines.dropped.append((f"rating line '{label}' of unknown samples", i + 1))
             return
         sample = sorted_lines.samples[-1]
         for j in (j for j in self.filled(i) if is_rating(self.cells[i][j])):

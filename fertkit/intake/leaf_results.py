@@ -223,7 +223,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
     DataFrame
         nutrient, column (as the file writes it), why, specimen (0: of the whole file).
     """
-    why, read = "its name or what stands behind it is not known as written", {c.nutrient for c in columns}
+    why, read = "unknown name or note", {c.nutrient for c in columns}
     left = [text for text in left_out_analytes(layout) if read_header(text).kind == "unknown"]
     rows = [(name, text, why) for text in left if (name := begins_with_nutrient(text))]
     lost = [a for a in aside if read.isdisjoint({a.nutrient, a.nutrient.split("-")[-1]})]
@@ -295,7 +295,7 @@ def _given_units(given, columns, problems):
         given = {nutrient: given for nutrient in nutrients if home_unit(nutrient) == "%"}
     if not set(given) <= nutrients:
         strange = ", ".join(sorted(set(given) - nutrients))
-        raise LookupFailed(f"units are given for {strange}, which the file does not hold")
+        raise LookupFailed(f"units are given for {strange}, not in the file")
     known = {nutrient: find_unit(unit) for nutrient, unit in given.items()}
     strange = [nutrient for nutrient, unit in known.items() if not unit]
     problems += [problem("unknown unit", value=given[nutrient], nutrient=nutrient) for nutrient in strange]

@@ -79,19 +79,19 @@ def standard_moisture(draft, crop) -> float | None:
 def traded(frame, header, standard):
     """Return the yields at the standard moisture, and how they came there."""
     if standard is None and header.at_pct == 0:
-        return frame["yield"], "taken as dry matter and left so: no trade moisture is known for the crop"
+        return frame["yield"], "read and kept as dry matter: the crop's trade moisture is unknown"
     if standard is None and header.at_pct is not None:
-        return frame["yield"], f"left at {header.at_pct:g} % moisture, as the header states them"
+        return frame["yield"], f"at {header.at_pct:g} % moisture, as in the header"
     if standard is None:
-        return frame["yield"], "taken as they stand: no moisture to adjust from"
+        return frame["yield"], "as in the file, without moisture"
     if header.dry and header.at_pct is None:
-        return frame["yield"], "said to be at standard moisture already; not adjusted"
+        return frame["yield"], "at standard moisture, as stated; not adjusted"
     if not header.dry:
         adjusted = at_moisture(frame["yield"], frame["moisture"], standard)
-        return adjusted, f"brought to {standard:g} % moisture"
+        return adjusted, f"converted to {standard:g} % moisture"
     if header.at_pct == standard:
-        return frame["yield"], f"stated at {standard:g} % moisture already; not dried again"
-    dry = "taken as dry matter (0 % moisture), brought"
+        return frame["yield"], f"at {standard:g} % moisture, as stated; not adjusted"
+    dry = "read as dry matter (0 % moisture), converted"
     came = dry if header.at_pct == 0 else f"brought from {header.at_pct:g} %"
     return at_moisture(frame["yield"], header.at_pct, standard), f"{came} to {standard:g} % moisture"
 
@@ -100,8 +100,8 @@ def dried(draft, standard) -> list[str]:
     """Say that yields were brought to trade moisture from the moistures beside them; [] if they were not."""
     header = draft.header("yield")
     if standard is None and header.at_pct:
-        return [f"yields are left at {header.at_pct:g} % moisture, as stated; the file names no crop"]
+        return [f"yields stay at {header.at_pct:g} % moisture, as stated; the file names no crop"]
     if standard is None or header.dry or "moisture" not in draft.frame:
         return []
     example, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"
-    return [f"yields are taken as harvested and brought to {at}; head them {example} if they are dry"]
+    return [f"yields are read as harvested and converted to {at}; for dry yields use the header {example}"]

@@ -108,7 +108,7 @@ def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
         return NumberStyle(".", "the file is comma-separated", True)
     if delimiter == ";":
         return NumberStyle(",", "the file is semicolon-separated", True)
-    return NumberStyle("", "1,320 can be read two ways and nothing else in the file tells")
+    return NumberStyle("", "1,320 can be read two ways")
 
 
 def could_be_grouped(cell: str) -> bool:
@@ -166,7 +166,7 @@ def read_typed(text: str) -> float:
     style = number_style([text])
     if not style.decimal:
         small, large = text.replace(",", "."), text.replace(",", "")
-        raise ValueError(f"'{text}' can be read as {small} or as {large}: write one of these") from None
+        raise ValueError(f"'{text}' may be {small} or {large}: write one") from None
     found = read_number(text, style)
     if found.problem or found.censored or found.flag or found.unit or math.isnan(found.value):
         raise ValueError(f"'{text}' is not a number")
@@ -254,15 +254,15 @@ def _plain(body, style):
         if len(marks) > 1:
             raise _Unreadable("not a number")
         if bare[-1] != style.decimal:
-            raise _Unreadable(f"the number ends in '{bare[-1]}', which is not the decimal mark of the file")
+            raise _Unreadable(f"the number ends in '{bare[-1]}', not the file's decimal mark")
         return bare[:-1]
     mark = marks[0] if bare != body else _mark_of(bare)
     if not mark:
         raise _Unreadable("not a number")
     if not style.decimal:
-        raise _Unreadable(f"the decimal mark cannot be told: {style.why}")
+        raise _Unreadable(f"unclear decimal mark: {style.why}")
     if mark not in (style.decimal, "1,320", "1.320"):
-        raise _Unreadable(f"the number uses '{mark}' as decimal mark, the rest of the file '{style.decimal}'")
+        raise _Unreadable(f"decimal mark '{mark}' here, '{style.decimal}' in the rest of the file")
     grouping = "," if style.decimal == "." else "."
     whole, _, fraction = bare.partition(style.decimal)
     grouped = rf"[1-9][0-9]{{0,2}}(?:{re.escape(grouping)}[0-9]{{3}})+"
@@ -310,7 +310,7 @@ def settle_codes(readings: list[Reading], could_be: Callable[[float], bool]) -> 
             return _missing(value)
         if others and min(others) / _NEAR <= value <= max(others) * _NEAR:
             return Reading(value)
-        what = f"{text_of(value)} may stand for a missing value; if it was measured, write {value + 1:.0f}"
+        what = f"{text_of(value)} may mean a missing value; if measured, write {value + 1:.0f}"
         return Reading(problem=what)
 
     return [settled(r.value) if odd else r for r, odd in zip(readings, doubtful, strict=True)]

@@ -101,7 +101,7 @@ def _opened(source, reading) -> tuple[list, list[Note]]:
         return [(source, [])], []
     name, content = source if isinstance(source, tuple) else (None, source)
     if name is None and not isinstance(source, str | PathLike):
-        remedy = "give the path of a folder or file, or what read_tissue gives"
+        remedy = "give the path of a folder or file, or the result of read_tissue"
         raise InputError("reports", [Problem("not a report", remedy, value=type(source).__name__)])
     if name is None and Path(source).is_dir():
         files = sorted(path for path in Path(source).iterdir() if path.is_file())

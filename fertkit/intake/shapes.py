@@ -20,7 +20,7 @@ ZONE = ("zone", "zone name", "part")
 KINDS = ("Polygon", "MultiPolygon")
 #: Positions of points as columns: degrees, or metres of a plane grid.
 DEGREES, METRES = ("longitude", "latitude"), ("easting", "northing")
-_NOT_KNOWN = "save it with longitude and latitude (WGS 84) or in a UTM zone"
+_NOT_KNOWN = "save it in longitude and latitude (WGS 84) or a UTM zone"
 _ZONED = re.compile(r"utm[_ ]zone[_ ](\d{1,2})([ns])")
 
 
@@ -47,7 +47,7 @@ def read_shapes(path) -> dict[tuple[str, str], dict]:
         if geometry.get("type") not in KINDS:
             problems.append(Problem("not a polygon", "leave it out", number, value=geometry.get("type")))
         elif not place[0]:
-            problems.append(Problem("no name of a field", "add a property field", number))
+            problems.append(Problem("no field name", "add a property field", number))
         elif place in shapes:
             problems.append(Problem("a field and zone twice", "join or rename them", number, value=place[0]))
         else:
@@ -172,7 +172,7 @@ def _map(held, grid, name) -> PlaceMap:
             rows.append(words if isinstance(words, dict) else {})
             kinds.add(kind)
         except (KeyError, ValueError, TypeError, IndexError):
-            what = "no polygon and no point" if kind not in _SHAPES else f"a broken {kind.lower()}"
+            what = "no polygon or point" if kind not in _SHAPES else f"a broken {kind.lower()}"
             problems.append(Problem(what, "leave it out, or draw it again", number, value=shorten(kind)))
     if len(kinds) > 1:
         problems.append(Problem("points among polygons", "save them as files of their own"))
@@ -236,7 +236,7 @@ def _known_grid(text, name) -> str:
         return f"{int(code[1][3:])}{'S' if code[1].startswith('327') else 'N'}"
     if "crs84" in plain or (code and code[1] in ("4326", "4269", "4258")) or plain.startswith("geogcs"):
         return "degrees"
-    raise InputError(name, [Problem("the coordinate system is not known", _NOT_KNOWN, value=shorten(text))])
+    raise InputError(name, [Problem("unknown coordinate system", _NOT_KNOWN, value=shorten(text))])
 
 
 def _shapefile(path, name) -> tuple[dict, str]:
@@ -255,7 +255,7 @@ def _shapefile(path, name) -> tuple[dict, str]:
                  "properties": s.record.as_dict()} for s in reader.iterShapeRecords()
             ]}  # fmt: skip
     except Exception as error:  # pyshp raises whatever a damaged file leads it to
-        what = f"no shapefile that can be read: {' '.join(str(error).split())[:120]}"
+        what = f"not a readable shapefile: {' '.join(str(error).split())[:120]}"
         raise InputError(name, [Problem(what, "export it again")]) from None
     prj = files.get("prj", b"").decode("latin-1").strip()
     return held, _known_grid(prj, name) if prj else ""
@@ -280,7 +280,7 @@ def _zipped(path, name) -> dict[str, bytes]:
                 raise too_large(name, f"the map is larger than {LARGEST_LOG / 1e6:g} MB unpacked")
             files = {kind: packed.read(i) for kind, i in infos.items()}
     except (zipfile.BadZipFile, RuntimeError, NotImplementedError):
-        raise InputError(name, [Problem("not a zip file that can be read", "export it again")]) from None
+        raise InputError(name, [Problem("not a readable zip file", "export it again")]) from None
     _whole(files, name)
     return files
 
@@ -289,7 +289,7 @@ def _whole(files, name):
     missing = [f".{kind}" for kind in ("shp", "dbf") if kind not in files]
     if missing:
         what = f"the {' and '.join(missing)} of the shapefile is missing"
-        raise InputError(name, [Problem(what, "put all files of the shapefile into one folder")])
+        raise InputError(name, [Problem(what, "put all files of the shapefile in one folder")])
 
 
 # ---- UTM

@@ -71,11 +71,11 @@ class Shed(Result):
     def checks(self) -> pd.DataFrame:
         """What is not known of the products and passes."""
         strange = self.products.loc[self.products["material"] == "", "product"]
-        told = f"no rule of mixing and no caution is known of {listed(strange, 6)}: read the label"
-        costs = "passes count without a cost: list them with what each costs an acre"
+        told = f"no mixing rule or caution known for {listed(strange, 6)}: read the label"
+        costs = "passes count at no cost: list them with cost an acre"
         return checks_frame(
             [
-                ("products that are not known", len(strange), 0, strange.empty, ("all are known", told)),
+                ("unknown products", len(strange), 0, strange.empty, ("all are known", told)),
                 ("own passes", self.own_passes, True, self.own_passes, ("passes have their cost", costs)),
             ]
         )

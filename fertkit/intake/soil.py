@@ -89,13 +89,13 @@ class SoilTests(Result):
         left = len(surface) - int(self.trend["n"].sum())
         rows = [
             ("tests without a date", undated, 0, undated == 0,
-             ("every test has a date", "without a date the age of a test is not known")),
+             ("every test has a date", "undated tests have no known age")),
             ("tests left out", left, 0, left == 0,
-             ("every test counts", f"{left} results without a date do not count beside dated ones")),
+             ("every test counts", f"{left} undated results do not count beside dated ones")),
             ("tests without a depth", shallow, 0, shallow == 0,
-             ("every test has its depth", "systems of rates are calibrated on a depth: state it")),
+             ("every test has its depth", "state the depth: rate systems are calibrated on it")),
             ("tests beyond a limit of detection", limits, 0, limits == 0,
-             ("every test is a number", "tests given as a limit count with that limit")),
+             ("every test is a number", "tests given as a limit count at that limit")),
         ]  # fmt: skip
         return checks_frame(rows)
 

@@ -285,7 +285,7 @@ def _meant(words, said, unit, span):
         names = {a for e in extractants for a in serves(e)}
         names = names if len(names) == 1 else set()
         if names & {"NO3-N", "S"}:
-            return SoilHeader("nutrient", *names, complaint="it may be counted as the ion or as its element")
+            return SoilHeader("nutrient", *names, complaint="ion or element is not stated")
     names = {"buffer_pH"} if "buffer_pH" in names else names
     names -= {_ELEMENT[oxide] for oxide in oxides}  # 'P lb P2O5/ac' counts in the oxide
     of = sorted(names | oxides)

@@ -61,7 +61,7 @@ def _reading(cell, unit, style):
 def settle_units(table, given, problems, report):
     """Bring each result to the unit its analyte is known in, in place; what cannot be is asked about."""
     if strange := sorted(set(given) - {"", "depth", *analytes().index}):
-        raise LookupFailed(f"units are given for {', '.join(strange)}, which are no soil tests")
+        raise LookupFailed(f"units are given for {', '.join(strange)}, not soil tests")
     alike = ["analyte", "unit", "in_cell", "column", "compound", "top_in", "depth_in"]
     asked, values, units = [], table["value"].copy(), table["unit"].copy()
     for (analyte, *stated, column, compound, top, depth), rows in table.groupby(
@@ -118,7 +118,7 @@ def converted(value, analyte, unit, compound="", top_in=0.0, depth_in=np.nan):
         value, unit = convert_area_rate(value, "kg/ha", "lb/ac"), "lb/ac"
         how.append("kg/ha to lb/ac")
     if unit == "lb/ac" and not (top_in == 0 and _FURROW_SLICE_IN[0] <= depth_in <= _FURROW_SLICE_IN[1]):
-        return value, unit, [*how, "left in lb/ac; only a layer of 6 to 7 in is taken as two million pounds"]
+        return value, unit, [*how, "left in lb/ac; only a layer of 6 to 7 in counts as two million pounds"]
     factors = {
         "lb/ac": ("ppm", 1 / furrow_slice()["value"]), "mg/100 g": ("ppm", 10.0), "g/kg": ("%", 0.1),
     }  # fmt: skip

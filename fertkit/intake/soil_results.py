@@ -193,7 +193,7 @@ def _beside_index(table):
 def _extractant_given(analyte, text):
     """(extractant, method) that the caller states for an analyte, or for all ('')."""
     if analyte and analyte not in analytes().index:
-        raise LookupFailed(f"an extractant is given for {analyte}, which is no soil test")
+        raise LookupFailed(f"an extractant is given for {analyte}, not a soil test")
     if not extractant_of(text)[0]:
         words = load_table("soil_words")
         raise unknown("extractant", text, words.loc[words["kind"] == "extractant", "name"])

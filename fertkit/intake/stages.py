@@ -67,11 +67,11 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
     if span is None:
         hint = ""
         if base_crop(crop) in SMALL_GRAINS and re.fullmatch(r"[\d.]+", plain(stage)):
-            hint = f" (a bare number may be Feekes or a decimal code: write Feekes {stage} or GS {stage})"
+            hint = f" (Feekes or decimal code? write Feekes {stage} or GS {stage})"
         known = known_stages(crop)
         if not known:
             crops = ", ".join(sorted(set(load_stages()["crop"]) | set(load_facts("stage_names")["crop"])))
-            raise LookupFailed(f"no growth stages are carried for {crop}, only for: {crops}")
+            raise LookupFailed(f"no growth stages for {crop}, only for: {crops}")
         hint = hint or _near_decimal(_group(base_crop(crop)), plain(stage))
         raise LookupFailed(str(unknown(f"growth stage of {crop}", stage, known)) + hint)
     return span
@@ -296,7 +296,7 @@ def _near_decimal(group, text):
         if ends and int(ends[1]) <= int(hit[1]) <= int(ends[2] or ends[1]):
             near.append(row["code"])
     offer = f"; this one is near {' and '.join(near)}" if near else ""
-    return f" (decimal codes of {group} meet V and R stages from memory only{offer}: write the V or R stage)"
+    return f" (decimal codes of {group} match V and R stages only from memory{offer}: write the V or R stage)"
 
 
 def _from_decimal(code):

@@ -43,8 +43,8 @@ _NAMES = ("strip", "plot", "position", "row", "column")
 MANY_IN_BLOCK, MANY_PLACED, MANY = 5, 13, 100
 
 REMEDY = (
-    "give the points to clean_points and strip_means, or average them to one row a strip; points and parts "
-    "of a strip are no replicates"
+    "use clean_points and strip_means, or average to one row a strip; points and parts of a strip are not "
+    "replicates"
 )
 
 
@@ -196,7 +196,7 @@ def _ask_about_factor(draft, text, cells):
         "block": "if it names blocks",
     }  # fmt: skip
     typed = [f"{say_column(role, text)} {why}" for role, why in meant.items() if role not in draft.headers]
-    typed.append(f"{say_column(OTHER, text)} if it is only a remark and its lines may be averaged")
+    typed.append(f"{say_column(OTHER, text)} if it is only a remark, so that its lines are averaged")
     blocks = "" if "block" in draft.headers else "; if it names blocks, write 'Block' as its header"
     beside = "treatments" if draft.treated == "treatment" else "rates"
     levels = f"{counted(len(levels), 'level')} ({listed(levels, 4)})"
@@ -272,7 +272,7 @@ def why_no_strips(table, rate, places, used=()) -> str:
     named = any(c in table and c not in places for c in _NAMES)
     looks = "block" in places and usual >= 2 and not named
     if looks and table.groupby(places, dropna=False)[rate].nunique().median() > 1:
-        return f"{where}, and no column 'strip' to tell strips apart: these look like parts of strips"
+        return f"{where} and no column 'strip': these look like parts of strips"
     return ""
 
 
@@ -344,8 +344,8 @@ def join_near_rates(draft) -> list[str]:
     ]
     texts = "; ".join(texts[:6]) + "; and more" * (len(texts) > 6)
     return [
-        f"rates that differ slightly between blocks are compared as one planned rate ({texts}); curves "
-        "use the rates as given"
+        f"rates that differ slightly between blocks are compared as one planned rate ({texts}); curves use "
+        "actual rates"
     ]
 
 

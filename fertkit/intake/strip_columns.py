@@ -110,7 +110,7 @@ def _by_choice(row, chosen, problems):
             elif role == OTHER:
                 continue
             elif role in taken and part is parts[0]:
-                sum_ = ", or both with a + between for their sum" if role == "rate" else ""
+                sum_ = ", or join both with + for their sum" if role == "rate" else ""
                 first = taken[role][1].text
                 problems.append(
                     problem("column given twice", role=role, first=first, second=header, sum=sum_)
@@ -173,7 +173,7 @@ def _several(role, rivals):
     if len({h.nutrient for h in rivals}) == 1:
         sum_, more = "; for their sum, write it in one column", f"for their sum {both}"
     else:
-        more = f"{say_column(OTHER, rivals[1].text)} if the other does not bear on the yield"
+        more = f"{say_column(OTHER, rivals[1].text)} if the other does not affect yield"
         sum_ = ""
     return problem("several columns", role=role, names=names, sum=sum_, in_code=f"{in_code}; {more}")
 
@@ -307,10 +307,10 @@ def _areas(taken) -> set[str]:
 def _unit_problem(kind, header, given):
     kind = "rate" if kind == "planned" else kind
     examples = ROLES[kind].examples
-    unknown = "no unit that is known for it"
+    unknown = "not a known unit"
     if given is not None:
         unknown = f"unknown unit '{given}'"
     elif header.mass and kind in ("rate", "yield"):
-        unknown = f"'{header.mass}' is a mass and no amount per area: no unit that is known for it"
+        unknown = f"'{header.mass}' is a mass, not an amount per area: not a known unit"
     first = examples.split(",")[0]
     return problem("no unit", column=header.text, what=unknown, kind=kind, first=first, examples=examples)

@@ -74,7 +74,7 @@ def _no_strip(row, sheet, roles) -> str:
     own = named.get("strip") or named.get("position")
     word = next((text for text in [*named.values(), texts[0]] if is_summary(text)), "")
     if word and (not own or is_summary(own)) and not _wind(word, sheet, roles):
-        return f"a summary and no strip ('{word}')"
+        return f"a summary, not a strip ('{word}')"
     if len(filled) == 1 and not re.match(r"[<>~]?[\d.,+-]", filled[0]):
         if _HEADING.fullmatch(filled[0]):
             return "" if "block" in roles else "heading"
@@ -118,7 +118,7 @@ def fill_down(sheet: Sheet, roles) -> Sheet:
         for row, cell in zip(rows, filled, strict=True):
             row[i] = cell
         many = counted(labels.count(""), "blank cell") + (" is" if labels.count("") == 1 else " are")
-        notes.append(f"column '{header.text}': {many} filled with the label above, as of merged cells")
+        notes.append(f"column '{header.text}': {many} filled with the label above, as merged cells")
     return replace(sheet, rows=rows, notes=tuple(notes))
 
 
@@ -338,9 +338,8 @@ def average_parts(table, keys, lines) -> tuple[pd.DataFrame, list[int], list[str
     parts = [line for line, of in zip(lines, group, strict=True) if sizes[of] > 1]
     strips = counted(int((sizes > 1).sum()), "strip")
     note = (
-        f"{len(parts)} lines ({name_lines(parts)}) are averaged to {strips}, those of "
-        "one block and rate together: parts of a strip are no replicates; if each line was a strip, number "
-        "them in a column 'Strip'"
+        f"{len(parts)} lines ({name_lines(parts)}) of one block and rate are averaged to {strips}: parts of "
+        "a strip are not replicates; if each line is a strip, number them in a column 'Strip'"
     )
     return averaged, [lines[i] for i in first], [note]
 

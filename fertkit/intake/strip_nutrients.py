@@ -72,7 +72,7 @@ def settle_nutrients(draft, analysis) -> list[str]:
         return []
     levels = " x ".join(str(rates[role].nunique()) for role in roles)
     return [
-        f"read as one trial of {' and '.join(names)}: {texts} hold a rate of each, in {label.nunique()} "
+        f"read as one trial of {' and '.join(names)}: {texts} have a rate of each, in {label.nunique()} "
         f"combinations of {levels} rates"
     ]
 
@@ -109,7 +109,7 @@ def why_not_apart(rates, blocks, names) -> str:
     >>> from fertkit.intake.strip_nutrients import why_not_apart
     >>> import numpy as np
     >>> why_not_apart(np.array([[0, 0], [40, 20], [80, 40.0]]), None, ["N", "P2O5"])
-    'N and P2O5 rise together at one ratio, 20 of P2O5 for every 40 of N, as in a blend'
+    'N and P2O5 rise together as in a blend, 20 of P2O5 for every 40 of N'
     """
     for name, column in zip(names, rates.T, strict=True):
         low, high = column.min(), column.max()
@@ -120,21 +120,21 @@ def why_not_apart(rates, blocks, names) -> str:
         if same(one * other.max(), other * one.max(), scale=one.max() * other.max()).all():
             at = np.flatnonzero(one)[0]
             return (
-                f"{names[i]} and {names[j]} rise together at one ratio, {plain(other[at])} of {names[j]} for "
-                f"every {plain(one[at])} of {names[i]}, as in a blend"
+                f"{names[i]} and {names[j]} rise together as in a blend, {plain(other[at])} of {names[j]} "
+                f"for every {plain(one[at])} of {names[i]}"
             )
     ones = np.ones((len(rates), 1))
     rest = ones if blocks is None else np.column_stack([ones, blocks])
     for i, name in enumerate(names):
         others = np.column_stack([rest, np.delete(rates, i, axis=1)])
         if _left(rest, rates[:, i]) < _NONE:
-            return f"{name} differs between the blocks alone"
+            return f"{name} differs only between blocks"
         if _left(others, rates[:, i]) < (1 - _TOGETHER) * _left(rest, rates[:, i]):
             return f"the rates of {' and '.join(names)} follow each other closely"
     for i, j in combinations(range(len(names)), 2):
         pair = rates[:, [i]] * rates[:, [j]]
         if not independent(np.column_stack([rest, rates]), pair):
-            return f"{names[i]} and {names[j]} were not combined, so nothing shows how they act on each other"
+            return f"{names[i]} and {names[j]} were not combined, so their interaction is unknown"
     return ""
 
 

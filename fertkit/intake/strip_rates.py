@@ -38,7 +38,7 @@ def none_applied(sheet, headers) -> list[str]:
     """Say which words in the rates were read as 0."""
     columns = [sheet.column(i) for role, (i, _) in headers.items() if role in RATES or role.startswith(OF)]
     words = sorted({text_of(cell) for cells in columns for cell in cells if says_none(cell)})
-    return [f"rates written as {' and '.join(map(repr, words))} are taken as 0"] if words else []
+    return [f"rates written as {' and '.join(map(repr, words))} are read as 0"] if words else []
 
 
 def add_rates(draft) -> list[str]:
@@ -179,7 +179,7 @@ def _nutrient(draft, product, rate) -> str:
     if len(contents) == 1 and not rate.nutrient:
         return next(iter(contents))
     one = product.listed.split(" and ")[0]
-    in_code = typed(f'--analysis "{one}"', f"analysis='{one}'") + " to name the nutrient the trial is about"
+    in_code = typed(f'--analysis "{one}"', f"analysis='{one}'") + " to name the nutrient under test"
     key = "another nutrient" if rate.nutrient else "two nutrients"
     draft.ask(
         key, rate.text, nutrient=rate.nutrient, name=product.name, listed=product.listed, in_code=in_code
@@ -251,7 +251,7 @@ def yields_from_weights(draft, crop, unit) -> list[str]:
     draft.change("yield", unit=unit)
     of = "area" if "area" in draft.headers else "length and width"
     bushel = f", a bushel at {pounds:g} lb" if unit == "bu/ac" else ""
-    return [f"yields in {unit} are reckoned from '{weighed.text}' and the {of} of the strips{bushel}"]
+    return [f"yields in {unit} are computed from '{weighed.text}' and strip {of}{bushel}"]
 
 
 def _size(draft):

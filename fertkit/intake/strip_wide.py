@@ -254,8 +254,8 @@ def _melted(raw, at, across, units) -> Sheet:
         headers[rates[0]] = rate_of
     aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
     number = counted(len(across.labels), across.role)
-    notes = [f"the sheet is wide: {number} across, a column each, read as one line a strip", *assumed]
-    notes += [f"columns set aside, summaries and no strips: {', '.join(map(repr, aside))}"] * bool(aside)
+    notes = [f"wide sheet: {number} in columns, read as one line a strip", *assumed]
+    notes += [f"summary columns not used: {', '.join(map(repr, aside))}"] * bool(aside)
     return Sheet(raw.name, raw.delimiter, at + 1, [*headers, harvest], rows, lines, tuple(notes))
 
 

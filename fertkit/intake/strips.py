@@ -188,7 +188,7 @@ def read_strips(
     problems += raw.shifted([lines.header_line - 1], sorted({line - 1 for line in lines.lines}))
     draft = read_cells(lines, headers, problems)
     crop = _find_crop(draft, crop)
-    notes = [f"sheet '{other}' holds words alone and is not read" for other in raw.remarks]
+    notes = [f"sheet '{other}' holds only words and is not read" for other in raw.remarks]
     notes += [note("hidden rows", **rows)] if (rows := hidden_rows(raw, draft.lines)) else []
     notes += [
         *lines.notes,
@@ -387,14 +387,14 @@ def _assumed(headers):
     """Say which units were completed from another column."""
     for _, header in dict.fromkeys(headers.values()):
         if header.assumed:
-            yield f"'{header.text}' is taken as {header.unit}: the file speaks of no other area"
+            yield f"'{header.text}' is read as {header.unit}: the file has no other area unit"
 
 
 def _named_rates(draft):
     """Say which of two columns of rates a curve rests on, and that names of treatments give no curve."""
     if set(RATES) <= set(draft.headers):
         rate, plan = map(draft.text, RATES)
-        yield f"curves rest on the rates of '{rate}'; '{plan}' is the plan, which tells the treatments apart"
+        yield f"curves use the rates of '{rate}'; treatments are those planned in '{plan}'"
     if "rate" not in draft.headers and not _several_rates(draft):
         text = draft.text("treatment")
         numbered = sum(bool(cell_parts(str(label), "rate")[2]) for label in set(draft.frame["treatment"])) > 1
@@ -408,7 +408,7 @@ def _unused(draft):
     unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
     constant = constant_rates(draft)
     for text, rate in constant.items():
-        yield f"'{text}' is {rate} on every strip: the answer holds at that rate"
+        yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
     unused = [
         text for text in draft.extra
         if text not in constant and not any(gives_unit(text, role) for role in unitless)
@@ -436,7 +436,7 @@ def _report(draft, crop, how, wet) -> pd.DataFrame:
 def _checks(table, lines):
     """What a reader should know of strips that are usable all the same."""
     lost = table.filter(like="yield_").iloc[:, 0].isna()
-    words = "every strip has a yield", "lost strips: means are adjusted for them"
+    words = "every strip has a yield", "lost strips: means are adjusted"
     rows = [_check("strips without a yield", lost, lines, *words)]
     planned = table.filter(regex="^planned_")
     if len(planned.columns):
@@ -445,7 +445,7 @@ def _checks(table, lines):
         fails = "applied and planned rates differ: curves use the applied rate, comparisons the planned one"
         rows.append(_check("applied as planned", off, lines, "the rates applied are those planned", fails))
     if "block" not in table:
-        rows.append(("blocks", 0, ">= 2", False, "no blocks given: strips are taken as placed at random"))
+        rows.append(("blocks", 0, ">= 2", False, "no blocks given: strips are treated as fully randomised"))
     return rows
 
 

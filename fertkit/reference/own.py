@@ -117,7 +117,7 @@ class OwnTables:
 
 PLACE = ["file", "line"]
 NO_TABLES = OwnTables()
-_already = holding("frames", like="what read_own gives")
+_already = holding("frames", of="read_own")
 #: Tables of a user's own: one or several, each a path or a DataFrame.
 own_tables = either(_already, a_table_or_path, each_of(a_table_or_path))
 

@@ -127,7 +127,7 @@ def check_table(frame: pd.DataFrame, kind: str, file: str, nutrients=()) -> pd.D
     ...     check_table(pd.DataFrame({"crop": ["soybean"], "nutrient": ["K2O"]}), "removal", "mine.csv")
     ... except Exception as error:
     ...     print(str(error).splitlines()[0])
-    mine.csv: 3 problems
+    mine.csv: 3 problems to fix
     """
     columns = columns_of(kind)
     frame = frame.rename(columns=lambda c: str(c).strip())

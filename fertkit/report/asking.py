@@ -52,20 +52,20 @@ WAYS = {
 REFITTED = ("rate", "groups", "network")
 #: What is not asked of every way -> what people call it, what to do instead, and what to type for that.
 ELSEWHERE = {
-    "against": ("a rate to compare with", "hold treatments against a check instead", "--check NAME"),
-    "robust": ("a fit for far strips", "it is for curves of one nutrient: leave it out", ""),
-    "uneven": ("a fit for uneven errors", "it is for curves of one nutrient: leave it out", ""),
-    "within": ("a loss that counts as nearly as good", "leave it out", ""),
-    "price_swing_pct": ("a swing of prices", "ask it of one trial of one nutrient", "--trial NAME"),
-    "surface": ("a surface", "it needs rates of two or three nutrients: leave it out", ""),
-    "design": ("a design", "it compares means: ask for them, one trial at a time", "--trial NAME"),
-    "check": ("a check", "ask for the means, or give rates to compare with", "--against RATE"),
-    "adjust": ("a rule of letters", "ask for the means", "--design NAME"),
-    "costs": ("costs of treatments", "ask for the means; a nutrient has a price", "--nutrient-price P"),
-    "no_worse_than": ("a loss that would not matter", "ask for the means", "--design NAME"),
-    "known": ("what is known of sites", "answer the trials together", "--together"),
-    "new_site": ("a new site", "answer the trials together", "--together"),
-    "name": ("one trial by its name", "leave it out to answer all of them together", ""),
+    "against": ("a rate to compare with", "compare treatments with a check instead", "--check NAME"),
+    "robust": ("a fit for outlying strips", "leave it out: it is for curves of one nutrient", ""),
+    "uneven": ("a fit for uneven errors", "leave it out: it is for curves of one nutrient", ""),
+    "within": ("a loss that counts as near the best", "leave it out", ""),
+    "price_swing_pct": ("a swing of prices", "choose one trial of one nutrient", "--trial NAME"),
+    "surface": ("a surface", "leave it out: it needs two or three nutrients", ""),
+    "design": ("a design", "compare means, one trial at a time", "--trial NAME"),
+    "check": ("a check", "compare means, or give rates to compare with", "--against RATE"),
+    "adjust": ("a mean separation", "compare means", "--design NAME"),
+    "costs": ("costs of treatments", "compare means; a nutrient has a price", "--nutrient-price P"),
+    "no_worse_than": ("a margin", "compare means", "--design NAME"),
+    "known": ("site data", "pool the trials", "--together"),
+    "new_site": ("a new site", "pool the trials", "--together"),
+    "name": ("one trial by its name", "leave it out to pool all", ""),
 }  # fmt: skip
 #: What belongs to a log and its map alone.
 OF_LOGS = ("zones", "delay", "reach", "width", "utm", "elsewhere")
@@ -136,7 +136,7 @@ class TrialFiles:
              f"{name}, or --column trial=HEADER to read each level as a trial"),
         ]  # fmt: skip
         for what, remedy, typed in (rest for so, *rest in why if so):
-            raise NotEstimable(f"{what}: it is not answered together with others", typed, remedy=remedy)
+            raise NotEstimable(f"{what}: it cannot be pooled", typed, remedy=remedy)
 
     def answer(self, way: str, before: Answer | None = None, **asked) -> Answer:
         """Return the answer, with what asks for it again.
@@ -179,7 +179,7 @@ class TrialFiles:
         asked = {name: value for name, value in given(asked).items() if name not in idle}
         for name in (name for name in asked if name not in takes):
             what, instead, typed = ELSEWHERE[name]
-            raise NotEstimable(f"{what} is not asked of {WAYS[way].label}", typed, remedy=instead)
+            raise NotEstimable(f"{what} does not apply to {WAYS[way].label}", typed, remedy=instead)
         if way == "means":
             return asked
         if not {"nutrient_price", "grain_price"} <= asked.keys():
@@ -192,7 +192,7 @@ class TrialFiles:
             return price
         known, nutrient = {name.upper(): value for name, value in price.items()}, self.strips.nutrient
         if set(known) != {nutrient.upper()}:
-            has = f"{nutrient} alone" if nutrient else "a nutrient that is not named"
+            has = f"{nutrient} alone" if nutrient else "an unnamed nutrient"
             what = f"prices are given for {', '.join(price)}; the file has rates of {has}"
             raise NotEstimable(what, "--nutrient-price 0.5", remedy="give one price without a name")
         return known[nutrient.upper()]
@@ -217,11 +217,11 @@ def read_trial_files(file, log=None, **reading) -> TrialFiles:
         of_logs = [name for name in OF_LOGS if name in asked]
         if of_logs:
             typed = " and ".join(f"--{name.replace('width', 'header-width')}" for name in of_logs)
-            what = f"{', '.join(of_logs)}: this belongs to a log, and there is none"
-            raise NotEstimable(what, f"--log FILE beside {typed}", remedy="give the log of the combine too")
+            what = f"{', '.join(of_logs)}: only for a combine log, and there is none"
+            raise NotEstimable(what, f"--log FILE beside {typed}", remedy="give the combine log too")
         return TrialFiles((file,), asked, read_strips(file, **asked))
     if not asked.get("crop"):
-        raise NotEstimable("a log needs its crop, for bushels and trade moisture", "--crop corn")
+        raise NotEstimable("a log needs its crop, for bushel weight and trade moisture", "--crop corn")
     from fertkit.trials.joined import join_points
 
     return TrialFiles((log, file), asked, join_points(log, file, **asked))

@@ -33,8 +33,8 @@ from fertkit.tissue.score import score_tissue
 from fertkit.units import convert_area_rate, mass_kg
 from fertkit.writing import write_whole
 
-LEAF = asked.holding("tidy", like="what read_tissue gives")
-SOIL = asked.holding("levels", like="what read_soil gives")
+LEAF = asked.holding("tidy", of="read_tissue")
+SOIL = asked.holding("levels", of="read_soil")
 
 
 @dataclass(frozen=True)

@@ -98,7 +98,7 @@ class PointsAnswer(Answer):
 
 
 @asks(
-    **parts.PRICED, log=either(holding("points", like="what read_points gives"), a_file), applied=A_MAP,
+    **parts.PRICED, log=either(holding("points", of="read_points"), a_file), applied=A_MAP,
     zones=A_MAP, crop=a_text, within=a_number, price_swing_pct=a_number, name=a_word,
     means=a_dict, against=amounts, robust=a_flag, uneven=a_flag,
 )  # fmt: skip

@@ -14,7 +14,7 @@ from fertkit.say.advice import nutrient_cautions
 from fertkit.say.worth import chances_text
 
 #: Kinds of arguments that answers share.
-STRIPS = asked.holding("table", like="what read_strips gives, or a table of strips")
+STRIPS = asked.holding("table", of="read_strips")
 PRICED = {
     "nutrient_price": asked.amounts, "grain_price": asked.amounts, "currency": asked.a_text,
     "seed": asked.a_seed,

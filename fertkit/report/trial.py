@@ -128,7 +128,7 @@ class TrialAnswer(Answer):
 
 @asks(
     **parts.PRICED, trial=parts.STRIPS, within=a_number, price_swing_pct=a_number, name=a_word,
-    plan=holding("treatments", "seed", like="what plan_strips gives"), against=amounts, robust=a_flag,
+    plan=holding("treatments", "seed", of="plan_strips"), against=amounts, robust=a_flag,
     uneven=a_flag, before=parts.BEFORE,
 )  # fmt: skip
 def answer_trial(

@@ -215,9 +215,8 @@ class ResponseAnalysis(Result):
         """
         if self.curve == MEAN.key:
             raise NotEstimable(
-                "no response was found, so what a rate may lose cannot be reckoned: the strips do not rule a "
-                f"small response out (interval of the optimum {self.optimum.interval.text()} "
-                f"{self.rate_unit})"
+                "no response was found, so regret cannot be computed; a small response is possible "
+                f"(interval of the optimum {self.optimum.interval.text()} {self.rate_unit})"
             )
         draws = {key: self.draws[key] for key in self.weights.index if key in self.draws}
         prices = self.prices if prices is None else prices
@@ -295,7 +294,7 @@ class ResponseAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), nutrient_price=amounts,
+    trial=holding("table", of="read_strips"), nutrient_price=amounts,
     grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"), curve=a_curve, level=a_share,
     replicates=a_count(0), seed=a_seed, rate=a_header, response=a_header, blocks=either(maybe_headers, off),
     weight=a_header, robust=a_flag, uneven=a_flag,
@@ -408,7 +407,7 @@ def _checks(analysis):
          ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
         ("replicates within rates [df]", pure_df, 1, pure_df > 0,
          ("strips of the same rate measure the error",
-          "no replication within rates: the error includes the curve's own lack of fit")),
+          "no replication within rates: the error includes lack of fit")),
         *data.losses,
     ]  # fmt: skip
     if comparison is not None:
@@ -417,32 +416,30 @@ def _checks(analysis):
              optimum.status == Status.INTERIOR, Status(optimum.status).meaning),
             ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
              ("the interval of the optimum ends within the tested rates",
-              "the data set no upper limit to the optimum within the tested rates")),
+              "the interval of the optimum has no upper limit within the tested rates")),
         ]  # fmt: skip
     if data.block is None and pure_df > 0 and (data.weight == 1).all():
-        rows.append(
-            ("blocks", 0, 1, False, "no blocks given: strips are taken as if placed wholly at random")
-        )
+        rows.append(("blocks", 0, 1, False, "no blocks given: strips are treated as fully randomised"))
     if analysis.treated is None:
         rows += analysis.error_rows
     if comparison is not None:
-        beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no response can be told from chance"
+        beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no significant response"
         told = ("a curve is better supported than no response", none)
         rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
         p = float(response_p(arrays_of(fits), data.sums)[0, 0])
-        weak = "the response may be chance: an F test of the parabola does not tell it from none at 5 %"
-        told = ("a response can be told from chance", weak if beaten else none)
+        weak = "the response may be chance: an F test of the parabola is not significant at 5 %"
+        told = ("significant response", weak if beaten else none)
         rows.append(("response [p]", p, CHANCE, None if np.isnan(p) else below(p, CHANCE), told))
         fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
         p = lack_of_fit(fit)[1]
         rows.append(
             ("lack of fit [p]", p, 0.05, not below(p, 0.05),
-             (f"the {fit.curve.label} curve follows the rate means as closely as chance allows",
-              f"the rate means depart from the {fit.curve.label} curve by more than chance"))
+             (f"no significant lack of fit of the {fit.curve.label} curve",
+              f"significant lack of fit of the {fit.curve.label} curve"))
         )  # fmt: skip
         rows += comparison.checks[comparison.checks["check"] != "distinct rates"].itertuples(
             index=False, name=None
         )
-        told = ("enough rates to tell curves apart", "with three rates the curves cannot be told apart")
+        told = ("enough rates to distinguish curves", "three rates cannot distinguish the curves")
         rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
     return checks_frame(rows)

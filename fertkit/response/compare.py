@@ -121,7 +121,7 @@ class CurveComparison(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), price_ratio=a_number,
+    trial=holding("table", of="read_strips"), price_ratio=a_number,
     curves=a_list, level=a_share, rate=a_header, response=a_header, blocks=either(maybe_headers, off),
     weight=a_header,
 )  # fmt: skip
@@ -163,7 +163,7 @@ def compare_curves(
 def compare(data: TrialData, price_ratio, level: float, curves=tuple(CURVES)) -> CurveComparison:
     """Compare curves on a checked trial; see `compare_curves`."""
     if len(data.rates) < 3:
-        raise NotEstimable("curves cannot be compared on fewer than three distinct rates")
+        raise NotEstimable("curves need three or more rates")
     need_contrasts(data, 2, "a comparison of curves")
     fits = _fit_all(data, curves)
     if not averaged_keys(fits):
@@ -319,13 +319,13 @@ def _checks(fits, data, asked):
     return checks_frame(
         [
             ("rows for AICc", n, limit, n >= limit,
-             ("enough rows to rank the curves by AICc",
-              "too few rows to rank the curves by AICc; the averaged ones are weighted by fit alone")),
+             ("enough rows to rank curves by AICc",
+              "too few rows to rank curves by AICc; they are weighted by fit alone")),
             ("curves fitted", len(fits), asked, len(fits) == asked,
-             ("every curve asked for could be fitted",
-              "some curves have no finite parameters with rates so far from zero")),
+             ("every curve was fitted",
+              "some curves cannot be fitted with rates so far from zero")),
             ("distinct rates", n_rates, 4, n_rates > 3,
-             ("enough rates to tell three-parameter curves apart",
-              "with three rates every three-parameter curve fits the rate means equally well")),
+             ("enough rates to distinguish three-parameter curves",
+              "with three rates all three-parameter curves fit equally well")),
         ]
     )  # fmt: skip

@@ -82,10 +82,10 @@ class CriticalLevel(Result):
             [
                 ("critical level inside the tests", self.value, f"{test.min():g} to {test.max():g}", inside,
                  ("tests lie on both sides of the level",
-                  "the level lies outside the tested sites: an extrapolation")),
+                  "the level lies outside the tested sites (extrapolation)")),
                 ("the data bound the level on both sides", self.high, "", bounded,
                  ("the interval has two ends",
-                  "the interval is open: more sites near and beyond the level are needed")),
+                  "the interval is open: add sites near and above the level")),
             ]
         )  # fmt: skip
 
@@ -156,7 +156,7 @@ def critical_level(
 def _split(x, y, **drawn):
     total, inside = _split_ss(x, y)
     if not np.isfinite(inside).any():
-        raise NotEstimable("no split leaves two sites with different tests on either side")
+        raise NotEstimable("no split leaves two different tests on each side")
     best = int(first_smallest(inside.sum(axis=0), scale=total))
     value = (x[best] + x[best + 1]) / 2
     low, high = _resample(_split_value, x, y, **drawn)
@@ -174,12 +174,12 @@ def _split(x, y, **drawn):
 
 def _calibrated(x, y, target_pct, **drawn):
     if not 0 < target_pct < 100:
-        raise NotEstimable(f"the target must lie between 0 and 100 % of full yield, not {target_pct:g}")
+        raise NotEstimable(f"the target must be between 0 and 100 % of full yield, not {target_pct:g}")
     if x[0] <= 0:
-        raise NotEstimable("the arcsine-log calibration takes logarithms; leave out tests of zero")
+        raise NotEstimable("the arcsine-log calibration needs tests above zero")
     fit = _major_axis(x, y, target_pct)
     if not above(fit["correlation"], 0, scale=1):
-        raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
+        raise NotEstimable("relative yield does not rise with the test; there is no critical level")
     low, high = _resample(lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, **drawn)
     capped = int((y > 100).sum())
     remarks = (f"{capped} relative yields above 100 % were capped.",) if capped else ()
@@ -198,7 +198,7 @@ def _on_curve(x, y, curve, target_pct, level):
         raise LookupFailed(f"the {curve.label} curve has no critical level; choose one with a plateau")
     fit = fit_response(_frame(x, y), curve.key, rate="test", response="relative_yield_pct", blocks=False)
     if "falling" in fit.status or fit.fits.slope[0, 0] <= 0:
-        raise NotEstimable("relative yield does not rise with the test; there is no critical level to find")
+        raise NotEstimable("relative yield does not rise with the test; there is no critical level")
     rising = not curve.shape.has_join
     if rising:
         value, low, high, opened = _at_share(fit, target_pct / 100), np.nan, np.nan, (False, False)
@@ -221,9 +221,7 @@ def _at_share(fit, share):
     shape, bend = fit.curve.shape, fit.fits.bend[0, 0]
     top, rise = fit.curve.plateau(fit.coef), fit.fits.slope[0, 0] * shape.height(bend)
     if share >= 1:
-        raise NotEstimable(
-            f"the {fit.curve.label} curve never reaches its asymptote; ask for less than 100 %"
-        )
+        raise NotEstimable(f"the {fit.curve.label} curve never reaches its asymptote; use less than 100 %")
     left = (1 - share) * top / rise
     return max(0.0, float(shape.start(fit.data.sums.rates)[0] + shape.near(left) / bend))
 

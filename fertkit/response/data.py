@@ -105,8 +105,8 @@ class TrialData(ByContent):
         ):
             if "/" not in unit:
                 raise UnitError(
-                    f"the column '{column}' carries no known unit; rename it with its unit at the end, like "
-                    f"'{example}' (units: {', '.join(UNIT_ENDINGS)})"
+                    f"the column '{column}' has no known unit; end its name with the unit, like '{example}' "
+                    f"(units: {', '.join(UNIT_ENDINGS)})"
                 )
 
     @property
@@ -118,7 +118,7 @@ class TrialData(ByContent):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), rate=a_header,
+    trial=holding("table", of="read_strips"), rate=a_header,
     response=a_header, blocks=either(maybe_headers, off), weight=a_header, through_origin=a_flag,
     by=maybe_headers,
 )  # fmt: skip
@@ -170,7 +170,7 @@ def read_trial_data(
     strips, columns = read.strips, (read.treatment, read.response)
     x = _same_level(strips[read.treatment].to_numpy())
     if len(np.unique(x)) < 2:
-        raise NotEstimable("all rates are equal; a response needs at least two rates, a curve at least three")
+        raise NotEstimable("all rates are equal; a response needs two rates, a curve three")
     levels = [strips[c].astype(str) for c in (*(c for c in read.sites if c not in read.groups), *read.groups)]
     block = reduce(lambda left, right: left + " / " + right, levels).to_numpy(dtype=str) if levels else None
     named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips]

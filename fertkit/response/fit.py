@@ -180,7 +180,7 @@ class ResponseFit(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), curve=a_curve,
+    trial=holding("table", of="read_strips"), curve=a_curve,
     rate=a_header, response=a_header, blocks=either(maybe_headers, off), weight=a_header,
     through_origin=a_flag,
 )  # fmt: skip
@@ -225,15 +225,15 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
     n_rates = int(sums.n_rates[0])
     if n_rates < n_params:
         raise NotEstimable(
-            f"the {curve.label} curve has {n_params} parameters but the trial only {n_rates} distinct rates; "
-            "choose a simpler curve, or compare the two rates directly"
+            f"the {curve.label} curve needs {n_params} rates, the trial has {n_rates}; choose a simpler "
+            "curve, or compare two rates directly"
         )
     need_contrasts(data, curve.n_params - 1, f"the {curve.label} curve")
     fits = fit_sums(curve.key, sums)
     if not np.isfinite(fits.params).all():
         raise NotEstimable(
-            f"the {curve.label} curve has no finite parameters here: the rates lie too far from zero for "
-            "their spread; measure them from the lowest rate"
+            f"the {curve.label} curve cannot be fitted: rates are too far from zero for their range; measure "
+            "them from the lowest rate"
         )
     rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
     status = _status(curve, fits, data, df_error)
@@ -248,9 +248,9 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
     outside = rate[below(rate, lowest, highest) | above(rate, highest)]
     if outside.size:
         raise NotEstimable(
-            f"{plain(outside.flat[0])} {unit} lies outside the tested rates, {plain(lowest)} to "
-            f"{plain(highest)} {unit}; no strip says how yield goes on there",
-            "extrapolate=True to carry the curve on all the same",
+            f"{plain(outside.flat[0])} {unit} is outside the tested rates, {plain(lowest)} to "
+            f"{plain(highest)} {unit}",
+            "extrapolate=True to extrapolate",
         )
 
 
@@ -348,21 +348,21 @@ def _checks(fit):
     top, peak = data.sums.rates[0, 1], plain(_peak(fit.curve, fit.fits, data))
     rows = [
         ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
-         ("more rates than parameters, so the curve can be judged",
-          "as many parameters as rates: the curve runs through the rate means and cannot be judged")),
+         ("more rates than parameters: the fit can be tested",
+          "as many parameters as rates: the fit cannot be tested")),
         ("error df within rates", pure_df, 1, pure_df > 0,
          ("strips of the same rate measure the error",
-          "no replication within rates: the error includes the curve's own lack of fit")),
+          "no replication within rates: the error includes lack of fit")),
     ]  # fmt: skip
     meanings = {
-        "join_not_identified": f"the yields cannot tell any join up to {top:g} from another",
-        "join_beyond_range": "the join lies beyond the highest tested rate",
-        "straight_line": "the best fit of this curve is a straight line",
-        "step": f"all of the response is reached by the first rate above the lowest, {top:g}",
-        "convex": "the fitted curve bends upwards; its stationary point is a minimum",
+        "join_not_identified": f"any join up to {top:g} fits the yields",
+        "join_beyond_range": "the join is above the highest tested rate",
+        "straight_line": "the best fit is a straight line",
+        "step": f"the first rate above the lowest, {top:g}, gives the whole response",
+        "convex": "the fitted curve bends upwards and has a minimum, not a maximum",
         "falling": "yield falls with the rate",
         "rises_then_falls": f"yield rises to {peak} {data.rate_unit}, then falls below its start",
-        "saturated": "no degrees of freedom are left for an error",
+        "saturated": "no error degrees of freedom",
     }
     rows += data.losses + [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
     return checks_frame(rows)

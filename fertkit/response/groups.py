@@ -139,9 +139,9 @@ class GroupedResponse(Result):
         """What was done, as a paper says it."""
         error = "of single strips" if self.grouping.random is None else "between the strips that groups share"
         return (
-            f"curves common to all levels of {self.by}, parallel and separate were compared by AICc and F "
-            f"tests, yields at the same rate against the error {error}; intervals of differences of optima "
-            "are those of the optima joined; that of the net gain of a rate for each allows for all contrasts"
+            f"common, parallel and separate curves by {self.by} were compared by AICc and F tests, yields at "
+            f"the same rate against the error {error}; intervals of differences combine those of the optima; "
+            "the interval of the net gain of separate rates allows for all contrasts"
         )
 
     @property
@@ -243,7 +243,7 @@ class GroupedResponse(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), by=a_header,
+    trial=holding("table", of="read_strips"), by=a_header,
     nutrient_price=amounts, grain_price=amounts, prices=holding("nutrient", "grain", like="Prices"),
     curve=a_curve, level=a_share, shares=a_dict, cluster=a_header, rate=a_header, response=a_header,
     blocks=either(maybe_headers, off), weight=a_header,
@@ -292,7 +292,7 @@ def compare_groups(
         analyses = _weighted_alike(analyses)
     models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
     if models.empty:
-        raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all together")
+        raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all")
     return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
 
 
@@ -341,7 +341,7 @@ def _refuse(grouping, by):
     """Raise NotEstimable where the groups cannot be told apart from something else."""
     labels, data = grouping.labels, grouping.data
     if len(labels) < 2:
-        raise NotEstimable(f"'{by}' has one level here, {labels[0]}; a comparison needs two in one trial")
+        raise NotEstimable(f"'{by}' has one level, {labels[0]}; a comparison needs two in one trial")
     few = [
         f"{name} ({', '.join(f'{rate:g}' for rate in np.unique(data.rate[grouping.codes == code]))})"
         for code, name in enumerate(labels)
@@ -349,19 +349,19 @@ def _refuse(grouping, by):
     ]
     if few:
         raise NotEstimable(
-            f"curves by '{by}' need three rates at each of its levels; fewer have {'; '.join(few[:6])}",
-            remedy="compare the treatments instead, or leave these levels out",
+            f"curves by '{by}' need three rates per level; too few: {'; '.join(few[:6])}",
+            remedy="compare treatments instead, or leave these levels out",
         )
     if grouping.layout == APART and grouping.cells.max() + 1 == len(labels):
         raise NotEstimable(
-            f"each level of '{by}' stands in one block of its own, so that it cannot be told from the block",
+            f"each level of '{by}' is in its own block, so it cannot be separated from the block",
             "--column other=BLOCK",
-            remedy="lay every level out in every block; if the blocks are the levels themselves, as zones "
-            "may be, say that the column of blocks is none",
+            remedy="put every level in every block; if the blocks are the levels (zones), declare that "
+            "column as other",
         )
     ends = [data.rate[grouping.codes == code] for code in range(len(labels))]
     if not below(max(map(min, ends)), min(map(max, ends))):
-        raise NotEstimable(f"the levels of '{by}' were tested at rates that do not overlap")
+        raise NotEstimable(f"levels of '{by}' were tested at rates that do not overlap")
 
 
 def _shares(shares, labels, by):
@@ -523,11 +523,11 @@ def _checks(result):
     )
     rows = [
         ("rates tested alike in every group", len(set.union(*tested)), len(tested[0]), alike,
-         ("every group was tested at the same rates",
-          "groups were tested at different rates: their curves are compared over the rates they share")),
+         ("all groups were tested at the same rates",
+          "groups were tested at different rates; curves are compared over shared rates")),
         ("error alike in every group [p]", p, limit, None if np.isnan(p) else at_least(p, limit),
-         ("the groups' errors are alike, as the F tests take them to be",
-          "one group is more variable than another: trust the interval of each group more than F tests")),
+         ("errors of groups are alike, as F tests assume",
+          "groups differ in error: rely on intervals of each group more than F tests")),
     ]  # fmt: skip
     if grouping.layout != LOOSE:
         cells, most = grouping.cells.max() + 1, (grouping.blocks.max() + 1) * len(tested)

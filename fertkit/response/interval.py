@@ -261,7 +261,7 @@ def _region(fit, level, what) -> Region:
 def _need_df(fit):
     if fit.df_error <= 0:
         raise NotEstimable(
-            f"the {fit.curve.label} curve leaves no df for an error; use more plots or a simpler curve"
+            f"the {fit.curve.label} curve leaves no error df; use more plots or a simpler curve"
         )
 
 

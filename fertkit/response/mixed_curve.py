@@ -366,7 +366,7 @@ def fit_mixed(data: SiteData, effects: Effects, shapes, kinked: bool = False) ->
         other = _climb(data, effects, off, nodes, 300, 1e-4, _ROUNDS)
         theta, height = max((theta, height), other, key=lambda found: found[1])
     if not np.isfinite(height):
-        raise NotEstimable("no curve with effects by site can be fitted to these sites")
+        raise NotEstimable("no curve with site effects can be fitted to these sites")
     theta = _positive(effects, theta)
     at = centred(data, effects, theta, nodes)
     end = evaluate(data, effects, theta, at)

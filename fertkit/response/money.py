@@ -121,9 +121,8 @@ class NetReturn(MoneyResult):
             rows.append(
                 ("rates nearly as good end inside them", self.within_high, tested,
                  below(self.within_high, self.highest_rate),
-                 ("the rates nearly as good end inside the tested ones",
-                  "the rates nearly as good end where the trial ends, not where money does: "
-                  "test higher rates"))
+                 ("rates nearly as good end inside the tested range",
+                  "rates nearly as good reach the highest tested: test higher rates"))
             )  # fmt: skip
         if self.prices.pass_cost > 0:
             rows.append(
@@ -240,7 +239,7 @@ def _break_even(yields, rate, lowest, money, limit):
     top, foot, step = float(yields(rate)), float(yields(lowest)), rate - lowest
     gain = top - foot
     if step > 0 and above(top, foot):
-        only = "price at which the optimum rate only pays for itself"
+        only = "price at which the optimum rate breaks even"
         rows.append((f"Nutrient {only}", "nutrient", (money.grain * gain - cost) / step))
         rows.append((f"Grain {only}", "grain", (money.nutrient * step + cost) / gain))
     return pd.DataFrame(rows, columns=["question", "price_of", "price"])

@@ -256,17 +256,15 @@ def _check_sites(data, known):
     n, k = len(data), len(known.terms)
     least = FEWEST + PER_COVARIATE * k
     if n < least:
-        what = f" with {counted(k, 'term')} of what is known of them" if k else ""
+        what = f" with {counted(k, 'term')} of site data" if k else ""
         raise NotEstimable(
-            f"{counted(n, 'site')} cannot carry one model{what}; {least} or more are wanted",
-            remedy="name less of what is known of them (each class but one is a term)" if k else "",
+            f"{counted(n, 'site')} cannot support one model{what}; {least} or more are needed",
+            remedy="use fewer site variables (each class but one is a term)" if k else "",
         )
     codes = np.repeat(np.arange(n), [len(d.rate) for d in data.values()])
     left = contrasts_within(np.concatenate([d.rate for d in data.values()]), codes)
     if left < 2:
-        raise NotEstimable(
-            "rates are confounded with sites: no site that shares rates with others tested three"
-        )
+        raise NotEstimable("rates are confounded with sites: no site that shares rates tested three")
 
 
 def _effects(key, design) -> Effects:
@@ -298,8 +296,8 @@ def _need_shape(fit):
     at = fit.effects.n_linear * fit.effects.designs[0].shape[1]
     if abs(fit.theta[at]) > _FAR / 2 or not 0 < fit.covariance[at, at] < _UNSETTLED**2:
         raise NotEstimable(
-            "the yields do not settle where the rise ends: other ends fit the rates as well; test more "
-            "rates below the plateau, or go by the trials' own curves"
+            "the end of the rise is uncertain; test more rates below the plateau, or use the trials' own "
+            "curves"
         )
 
 

@@ -50,7 +50,7 @@ class Known:
         """Design (sites, 1 + terms) of sites like these, of all of which something is given."""
         given = dict(given or {})
         problems = [
-            Problem(f"nothing is known of '{name}' at the sites", f"Of: {', '.join(self.frame) or 'nothing'}")
+            Problem(f"no data on '{name}' at the sites", f"Of: {', '.join(self.frame) or 'nothing'}")
             for name in given if name not in self.frame
         ]  # fmt: skip
         for name in self.frame.columns.intersection(list(given)):
@@ -61,7 +61,7 @@ class Known:
                     span = f"{plain(values.min())} to {plain(values.max())}"
                     problems.append(
                         Problem(
-                            "outside what the sites span", f"Give a number from {span}", None, name, value
+                            "outside the range of the sites", f"Give a number from {span}", None, name, value
                         )
                     )
             elif str(value) not in self.classes(name):
@@ -87,10 +87,10 @@ def known_of(known: pd.DataFrame | None, names) -> Known:
             frame[name] = values
         lost = frame.index[frame[name].isna()]
         if len(lost):
-            what = f"not known, or no number, at {', '.join(lost[:6])}"
+            what = f"missing or not a number at {', '.join(lost[:6])}"
             problems.append(Problem(what, "Give it for every site, or leave the column out", None, name))
         elif (frame[name] == frame[name].iloc[0]).all():
-            remedy = "It cannot explain how sites differ; leave it out"
+            remedy = "Leave it out: it cannot explain differences between sites"
             problems.append(Problem("the same at every site", remedy, None, name))
     if problems:
         raise InputError("what is known of the sites", problems)

@@ -84,7 +84,7 @@ class NetworkRate(MoneyResult):
         return self.sites
 
 
-@asks(fit=holding("mean_curve", "site_curves", like="what fit_network gives"), draws=a_count(1))
+@asks(fit=holding("mean_curve", "site_curves", of="fit_network"), draws=a_count(1))
 def network_rate(
     fit, prices: Prices, *, given: Mapping | None = None, within: float | None = None, seed=0,
     draws: int = 1000,

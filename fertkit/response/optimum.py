@@ -46,17 +46,17 @@ def status_in_words(word: str) -> str:
 
 
 _MEANINGS = {
-    Status.INTERIOR: "net return is greatest inside the tested rates",
-    Status.EDGE: "net return is greatest at an end of the tested rates of one nutrient",
-    Status.CORNER: "net return is greatest at an end of the tested rates of every nutrient",
+    Status.INTERIOR: "net return is highest inside the tested rates",
+    Status.EDGE: "net return is highest at an end of the tested rates of one nutrient",
+    Status.CORNER: "net return is highest at an end of the tested rates of every nutrient",
     Status.NONE: "no tested rate returns more than the lowest",
     Status.TOP: "net return still rises at the highest rate tested",
-    Status.STEP: "all of the response is reached by the first rate above the lowest",
-    Status.DIFFERENCE: "two rates give a difference, not a curve; the better of the two is named",
-    Status.UNPAID: "the gain does not pay for the application pass: applying nothing returns most",
-    Status.ENDLESS: "at least the highest rate tested: the curve as fitted never stops paying",
-    Status.TIE: "several rates return the same; the lowest of them is given",
-    Status.REFUSED: "no answer can be given; the reason is told beside it",
+    Status.STEP: "the first rate above the lowest gives the whole response",
+    Status.DIFFERENCE: "two rates give a difference, not a curve; the better is reported",
+    Status.UNPAID: "the gain does not pay for the application pass",
+    Status.ENDLESS: "at least the highest rate tested: the fitted curve always pays",
+    Status.TIE: "several rates return the same; the lowest is reported",
+    Status.REFUSED: "no answer; see the reason",
 }
 
 
@@ -135,9 +135,7 @@ def economic_optimum_rate(
 def _tested(lowest, highest):
     low, high = np.asarray(lowest, float), np.asarray(highest, float)
     if not (np.isfinite(low).all() and np.isfinite(high).all() and (low >= 0).all() and (low < high).all()):
-        raise NotEstimable(
-            f"an optimum needs a range of tested rates, 0 <= lowest < highest; got {lowest} to {highest}"
-        )
+        raise NotEstimable(f"an optimum needs 0 <= lowest < highest rate; got {lowest} to {highest}")
     return low, high
 
 

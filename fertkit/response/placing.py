@@ -207,7 +207,7 @@ def place_rates(
     supposed = np.linspace(ends.min(), ends.max(), SUPPOSED if np.ptp(ends) > 0 else 1)
     fewest = record.n_params + 1
     if strips < fewest:
-        raise NotEstimable(f"place {fewest} strips or more in a block; with fewer no curve can be judged")
+        raise NotEstimable(f"use {fewest} or more strips in a block, to test a curve")
     step = highest / 20 if step is None else step
     rates = np.arange(0, highest + step / 2, step)
     slopes, towards = _supposed(record, (yield_without, best_yield), supposed, ratio, highest, rates)
@@ -254,8 +254,8 @@ def _supposed(record, yields, best_rates, ratio, highest, rates):
         best = float(optimum_in_range(record, held, ratio, 0, highest))
         if not 0 < best < highest:
             raise NotEstimable(
-                f"with a best yield at {plain(at)} the economic optimum is {plain(best)}, not inside the "
-                f"rates from 0 to {plain(highest)}; test higher rates, or suppose another curve or prices"
+                f"with the best yield at {plain(at)} the economic optimum, {plain(best)}, is not inside "
+                f"rates 0 to {plain(highest)}; test higher rates, or assume another curve or prices"
             )
     slopes = np.stack([yield_slopes(record, held, rates) for held in params])
     return slopes, np.stack([optimum_slopes(record, held, ratio) for held in params])

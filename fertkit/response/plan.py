@@ -212,11 +212,11 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     rise = float(best_yield) - float(yield_without)
     if not (rise > 0 and 0 < at < np.inf and np.isfinite(rise)):
         raise NotEstimable(
-            "a curve needs a best yield above the yield without, reached at a rate above zero; got "
+            "the best yield must be above the yield without fertilizer, at a rate above zero; got "
             f"{yield_without} to {best_yield} at {rate_of_best}"
         )
     if not curve.bends:
-        raise NotEstimable(f"the {curve.label} curve has no rate at which its yield stops rising")
+        raise NotEstimable(f"the {curve.label} curve never stops rising")
     return curve.through(float(yield_without), rise, at)
 
 
@@ -237,15 +237,13 @@ def _check(plans, curve, params, sd, n):
 
 def _check_plan(name, rates, blocks):
     if not isinstance(blocks, Integral) or blocks < 1:
-        raise NotEstimable(f"{name}: the number of blocks must be a whole number above zero; got {blocks}")
+        raise NotEstimable(f"{name}: blocks must be a whole number above zero; got {blocks}")
     if rates.ndim != 1 or not (np.isfinite(rates).all() and (rates >= 0).all()):
         raise NotEstimable(f"{name}: rates are a list of numbers of zero or more; got {rates.tolist()}")
     if len(np.unique(rates)) < 3:
-        raise NotEstimable(f"{name}: a curve needs three rates or more; with two, plan for a difference")
+        raise NotEstimable(f"{name}: a curve needs three or more rates; with two, plan for a difference")
     if len(rates) * blocks - blocks - 2 <= 0:
-        raise NotEstimable(
-            f"{name}: {len(rates) * blocks} strips leave nothing to measure the error; add blocks"
-        )
+        raise NotEstimable(f"{name}: {len(rates) * blocks} strips leave no error; add blocks")
 
 
 def _row(name, rate, blocks, true, found, unit):
@@ -275,17 +273,17 @@ def _checks(result, plan):
     return [
         (f"{plan.plan}: interval holds the true optimum [%]", plan.coverage_pct, f">= {plain(least)}",
          at_least(plan.coverage_pct, least),
-         ("the interval holds the optimum as often as its level says",
-          "the interval is too short for its level, by more than chance in the simulation; more rates help")),
+         ("the interval holds the optimum as often as its level",
+          "the interval is too short for its level; add rates")),
         (f"{plan.plan}: interval closed above [% of trials]", 100 - plan.open_pct, "> 50", plan.open_pct < 50,
          ("most trials would set an upper limit to the optimum",
-          "most trials would set no upper limit to the optimum; add strips or a higher rate")),
+          "most trials would set no upper limit; add strips or a higher rate")),
         (f"{plan.plan}: a response is found [% of trials]", 100 - plan.no_response_pct, "> 50",
          plan.no_response_pct < 50,
-         ("most trials would tell the response from chance",
-          "most trials would not tell the response from chance; add strips")),
+         ("most trials would show a significant response",
+          "most trials would show no significant response; add strips")),
         (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top,
          below(plan.true_optimum, top),
          ("the optimum lies inside the tested rates",
-          "with this curve the optimum is not inside the tested rates; add a higher rate")),
+          "the optimum is not inside the tested rates; add a higher rate")),
     ]  # fmt: skip

@@ -132,12 +132,12 @@ class PooledReturn(MoneyResult):
         rows = checks_frame(
             [
                 ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
-                 ("every trial tested rates on both sides of the pooled one",
-                  "the pooled rate lies beyond the rates of some trials, whose curves are carried on")),
+                 ("all trials tested rates on both sides of the pooled one",
+                  "the pooled rate is beyond the rates of some trials, whose curves are extrapolated")),
                 ("pooled rate below the highest rate of the grid", self.rate, grid.iloc[-1],
                  below(self.rate, grid.iloc[-1]),
-                 ("the mean net return falls again above the pooled rate",
-                  "the pooled rate is the highest tested: the best is at least this rate")),
+                 ("mean net return falls above the pooled rate",
+                  "the pooled rate is the highest tested; the best is at least this rate")),
             ]
         )  # fmt: skip
         return pd.concat([pool_checks(self), rows], ignore_index=True)
@@ -361,8 +361,8 @@ def pool_checks(pooled) -> pd.DataFrame:
     k, fewest = len(pooled.sites), limit("fewest trials", "network")
     rows = [
         ("trials pooled", k, fewest, k >= fewest,
-         (f"{k} trials are enough to name a rate for other fields",
-          f"{k} trials are too few to name a rate for other fields: {plain(fewest)} or more are wanted")),
+         (f"{k} trials are enough for a rate for other fields",
+          f"{k} trials are too few for a rate for other fields: {plain(fewest)} or more are needed")),
     ]  # fmt: skip
     if pooled.gain > 0:
         lowest, high = pooled.frame.iloc[0, 0], money_text(pooled.gain_high, pooled.money, pooled.area)
@@ -371,14 +371,14 @@ def pool_checks(pooled) -> pd.DataFrame:
             ("mean net gain above zero", pooled.gain_low, 0,
              not at_most(pooled.gain_low, 0, pooled.gain_high),
              (f"the mean net gain is above zero ({told})",
-              f"the trials disagree: their mean net gain may be a loss ({told})"))
+              f"the mean net gain may be a loss ({told})"))
         )  # fmt: skip
         rows.append(
-            ("best rate surely above the lowest", pooled.interval_low, lowest,
+            ("best rate clearly above the lowest", pooled.interval_low, lowest,
              None if np.isnan(pooled.interval_low)
              else above(pooled.interval_low, lowest, pooled.highest_rate),
-             ("other trials of the same kind would name a rate above the lowest too",
-              "other trials of the same kind might name the lowest rate as the best"))
+             ("similar trials would also pay above the lowest rate",
+              "in similar trials the lowest rate might be best"))
         )  # fmt: skip
     return checks_frame(rows)
 
@@ -393,11 +393,11 @@ def contrast_checks(contrast) -> pd.DataFrame:
     return checks_frame(
         [
             ("pooled gain above zero", contrast.low, 0, not at_most(contrast.low, 0, contrast.high),
-             (f"the gain pooled over {contrast.k} sites is above zero ({mean})",
-              f"the gain pooled over {contrast.k} sites may be a loss ({mean})")),
+             (f"the pooled gain of {contrast.k} sites is above zero ({mean})",
+              f"the pooled gain of {contrast.k} sites may be a loss ({mean})")),
             ("gain of a new site above zero", ends[0], 0, not apart,
-             ("the sites do not disagree so far that a new site may lose",
-              f"the sites disagree: {plain(contrast.i2_pct)} % of the spread is between them, and a new site "
-              f"may lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
+             ("a new site should not lose",
+              f"sites differ ({plain(contrast.i2_pct)} % of the spread is between them), and a new site may "
+              f"lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
         ]
     )  # fmt: skip

@@ -117,7 +117,7 @@ class Prices(ByContent):
         for unit in {self.nutrient_per, self.grain_per} - {"bu"}:
             mass_kg(unit)
         if self.nutrient_per == "bu":
-            raise UnitError("a nutrient is not sold by the bushel; price it per lb, kg, ton or t")
+            raise UnitError("price the nutrient per lb, kg, ton or t, not per bushel")
 
     @property
     def money(self) -> str:
@@ -168,7 +168,7 @@ class Prices(ByContent):
         prices, year by year, keep whatever bond they have.
         """
         if np.ndim(self.nutrient) or np.ndim(self.grain):
-            raise PriceError("draws start from one mean price of each kind, not from a table of prices")
+            raise PriceError("draws need one mean price of each kind, not a table")
         drawn, rng = [], make_rng(rng)
         for mean, cv_pct in ((self.nutrient, nutrient_cv_pct), (self.grain, grain_cv_pct)):
             spread = positive(cv_pct, "coefficient of variation", zero_ok=True) / 100.0
@@ -210,14 +210,14 @@ def one_ratio(value) -> float:
     """Insist on one price ratio of zero or more."""
     ratio = positive(value, "price ratio", zero_ok=True)
     if ratio.size != 1:
-        raise PriceError("this needs one price ratio, not a table of them")
+        raise PriceError("give one price ratio, not a table")
     return float(ratio.item())
 
 
 def single(prices: UnitPrices) -> UnitPrices:
     """Insist on one price of each kind where a table of prices would not do."""
     if np.size(prices.nutrient) != 1 or np.size(prices.grain) != 1:
-        raise PriceError("this needs one nutrient price and one grain price, not a table of prices")
+        raise PriceError("give one nutrient price and one grain price, not a table")
     return prices._replace(nutrient=np.asarray(prices.nutrient).item(), grain=np.asarray(prices.grain).item())
 
 
@@ -239,7 +239,7 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     """
     share = positive(nutrient_pct, "nutrient content") / 100.0
     if (share > 1).any():
-        raise PriceError(f"a product cannot hold {np.max(share) * 100:g} % of a nutrient")
+        raise PriceError(f"a product cannot contain {np.max(share) * 100:g} % of a nutrient")
     return (positive(product_price, "product price") / share)[()]
 
 
@@ -254,7 +254,7 @@ def prices_for(data, nutrient_price, grain_price, prices) -> Prices:
     if prices is not None:
         if nutrient_price is not None or grain_price is not None:
             raise PriceError(
-                "prices are given twice: give either the two or the pair of them, not both", "prices=..."
+                "prices are given twice: give the two prices or the pair, not both", "prices=..."
             )
         return prices
     if nutrient_price is None or grain_price is None:
@@ -306,7 +306,7 @@ def area_of(unit: str) -> str:
 def _parts(unit: str) -> tuple[str, str]:
     mass, slash, area = str(unit).partition("/")
     if not slash or area not in ("ac", "ha"):
-        raise UnitError(f"'{unit}' is not an amount per area; use for example lb/ac, bu/ac, kg/ha or t/ha")
+        raise UnitError(f"'{unit}' is not an amount per area; use lb/ac, bu/ac, kg/ha or t/ha")
     return mass, area
 
 
@@ -359,13 +359,13 @@ def price_check(
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
     least, most = _usual(nutrient, rate_unit, top_rate, yield_mass == "bu" or crop in traded)
     taken = (
-        f"the nutrient is taken as {plain(money.nutrient)} {prices.money} per {rate_mass} and the crop as "
-        f"{plain(money.grain)} {prices.money} per {yield_mass}, so a weight of nutrient costs as much as "
-        f"{_range(low, high)} times that weight of crop; usual are {plain(least)} to {plain(most)} "
+        f"prices read as {plain(money.nutrient)} {prices.money} per {rate_mass} of nutrient and "
+        f"{plain(money.grain)} {prices.money} per {yield_mass} of crop: a price ratio by weight of "
+        f"{_range(low, high)}; usual are {plain(least)} to {plain(most)} "
         f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
     )
     usual = bool(least <= high and low <= most)
-    said = "the prices are in the usual proportion" if usual else "check the units of the prices"
+    said = "prices are in the usual proportion" if usual else "check the units of the prices"
     row = "units of the prices", _range(low, high), f"{plain(least)} to {plain(most)}", usual
     return *row, f"{said}: {taken}"
 

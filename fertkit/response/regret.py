@@ -199,7 +199,7 @@ def _rates(rates, lowest, highest):
         return np.linspace(lowest, highest, 201)
     rates = np.unique(np.asarray(rates, float))
     if not rates.size or not (rates[0] >= lowest and rates[-1] <= highest):
-        raise NotEstimable(f"compare rates inside the tested range {lowest:g} to {highest:g} only")
+        raise NotEstimable(f"compare only rates inside the tested range {lowest:g} to {highest:g}")
     return rates
 
 
@@ -306,9 +306,7 @@ def stochastic_plateau(
     finite(law, "rise and the plateau")
     finite(ends, "tested rates")
     if not (b1 > 0 and plateau_sd > 0 and lowest_rate < highest_rate):
-        raise NotEstimable(
-            "a varying plateau needs a rising line, a spread above zero and a range of tested rates"
-        )
+        raise NotEstimable("a varying plateau needs a rising line, a spread above zero and a rate range")
     money = single(prices.per(rate_unit, yield_unit))
     formula = float(stochastic_plateau_rate(*law, money.ratio))
     rate = float(np.clip(formula, lowest_rate, highest_rate))

@@ -31,7 +31,7 @@ ROUNDS, NODES = 5, 25
 DOUBT, FEWEST_DF = 0.05, 6  # p that speaks against the errors as read, and the error df it needs
 FAR, UNEVEN = "far strips [p]", "equal error at all rates [p]"
 #: What to type where one of these checks does not hold.
-IN_CODE = {FAR: "--robust, in Python robust=True", UNEVEN: "--uneven, in Python uneven=True"}
+IN_CODE = {FAR: "--robust (in Python robust=True)", UNEVEN: "--uneven (in Python uneven=True)"}
 
 
 @dataclass(frozen=True)
@@ -67,8 +67,7 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
     design = design_of(data)
     if len(design) - design.shape[1] < LEFT:
         raise NotEstimable(
-            "too few strips share their rate: which lie far, or how the error changes with the rate, cannot "
-            "be told; ask for the fit of the strips as read",
+            "too few strips per rate to find outliers or uneven errors; use the plain fit",
             "neither --robust nor --uneven",
         )
     used, done = data, Treated(data)
@@ -231,11 +230,11 @@ def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
     more, less = data.rates[[-1, 0]] if tilt > 0 else data.rates[[0, -1]]
     rows = [
         (FAR, tails, DOUBT, not (doubtful or below(tails, DOUBT)),
-         ("no more strips lie far off than chance allows",
-          "strips lie farther from the rest than chance allows: compare a fit in which they count less")),
+         ("no more outlying strips than chance allows",
+          "more outlying strips than chance allows: compare a fit that gives them less weight")),
         (UNEVEN, p, DOUBT, not below(p, DOUBT),
-         ("strips of all rates scatter alike",
-          f"strips at {plain(more)} {data.rate_unit} scatter {plain(np.exp(abs(tilt)), 2)} times as much as "
-          f"at {plain(less)}: compare a fit that weights them by it")),
+         ("strips of all rates vary alike",
+          f"strips at {plain(more)} {data.rate_unit} vary {plain(np.exp(abs(tilt)), 2)} times as much as at "
+          f"{plain(less)}: compare a weighted fit")),
     ]  # fmt: skip
     return rows if df >= FEWEST_DF else rows[:1]

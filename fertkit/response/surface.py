@@ -129,10 +129,10 @@ class SurfaceAnalysis(Result):
             f"{r:.4g} for {name}" for r, name in zip(self.ratios, self.nutrients, strict=True)
         )
         return (
-            f"surfaces with all products of the nutrients ({kinds}) were fitted by least squares with block "
-            f"effects taken out and compared by AICc; the {get_curve(self.curve).label} surface is reported, "
-            f"with its best rates inside the tested ones at price ratios of {prices}, their joint region and "
-            "the axes of the surface"
+            f"surfaces with interactions ({kinds}) were fitted by least squares with block effects removed "
+            f"and compared by AICc; the {get_curve(self.curve).label} surface is reported, with best rates "
+            f"inside the tested range at price ratios of {prices}, their joint region and the axes of the "
+            "surface"
         )
 
     @cached_property
@@ -312,7 +312,7 @@ class SurfaceAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"),
+    trial=holding("table", of="read_strips"),
     nutrient_price=either(a_dict, a_number), grain_price=a_number, surface=a_word,
     level=a_share, rates=header_by_role, response=a_header,
     blocks=either(maybe_headers, off), currency=a_text,
@@ -355,19 +355,17 @@ def analyse_surface(
     prices = _prices(data, nutrient_price, grain_price, currency)
     if why := why_not_apart(data.rates, data.blocks, data.nutrients):
         raise NotEstimable(
-            f"{why}, so their effects cannot be told apart",
-            remedy="analyse it as one rate, of the nutrient it was laid out for",
+            f"{why}, so their effects cannot be separated",
+            remedy="analyse it as rates of the nutrient under test",
         )
     if same(data.yields.min(), data.yields.max()):
-        raise NotEstimable("all yields are equal: there is no response to judge")
+        raise NotEstimable("all yields are equal: no response")
     kinds = POWERS if data.curved.any() else list(POWERS)[:1]
     fits = {curve: fit_surface(data, curve) for curve in kinds}
     best = min(fits, key=lambda curve: fits[curve].rss)
     if surface is not None and (best := get_curve(surface).key) not in fits:
         known = ", ".join(CURVES[curve].label for curve in fits)
-        raise NotEstimable(
-            f"no surface of this trial is {get_curve(surface).label} in each nutrient; there is: {known}"
-        )
+        raise NotEstimable(f"no {get_curve(surface).label} surface for this trial; available: {known}")
     return SurfaceAnalysis(data, fits, best, prices, level)
 
 
@@ -379,7 +377,7 @@ def _prices(data, nutrient_price, grain_price, currency) -> dict[str, Prices]:
     in_code = typed(f"--nutrient-price {example}", f"nutrient_price={{'{data.nutrients[0]}': 0.5, ...}}")
     named = ", ".join(data.nutrients[:-1]) + f" and {data.nutrients[-1]}"
     if not isinstance(nutrient_price, dict):
-        raise PriceError(f"the trial has rates of {named}: give each nutrient a price of its own", in_code)
+        raise PriceError(f"the trial has rates of {named}: give a price for each nutrient", in_code)
     given = {str(name).strip().upper(): value for name, value in nutrient_price.items()}
     if set(given) != {name.upper() for name in data.nutrients}:
         has = ", ".join(map(str, nutrient_price)) or "none"
@@ -388,9 +386,7 @@ def _prices(data, nutrient_price, grain_price, currency) -> dict[str, Prices]:
         )
     for unit in (*data.rate_units, data.yield_unit):
         if "/" not in unit:
-            raise UnitError(
-                "a rate or yield carries no known unit; name columns as in rate_n_lb_ac, yield_bu_ac"
-            )
+            raise UnitError("unknown unit of rate or yield; name columns as in rate_n_lb_ac, yield_bu_ac")
     mass = data.yield_unit.split("/")[0]
     return {
         name: Prices(given[name.upper()], grain_price, unit.split("/")[0], mass, currency=currency)

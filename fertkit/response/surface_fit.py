@@ -317,8 +317,8 @@ def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
     names = term_names(data.nutrients, powers, exponents)
     if any(exponents[i].sum() < MOST for i in lost):
         raise NotEstimable(
-            f"the rates and blocks leave no room for the term{'s' * (len(lost) > 1)} "
-            f"{', '.join(names[i] for i in lost)}: too few combinations of rates were tested"
+            f"too few rate combinations for the term{'s' * (len(lost) > 1)} "
+            f"{', '.join(names[i] for i in lost)}"
         )
     design = np.hstack([ones, data.blocks, terms[:, kept]])
     df = len(design) - design.shape[1]

@@ -282,26 +282,25 @@ def checks(analysis):
     rows = [(f"{row[0]}, {name}", *row[1:]) for row, name in zip(rows, data.nutrients, strict=True)]
     rows += [
         ("error degrees of freedom", fit.df_error, 5, fit.df_error >= 5,
-         ("enough strips to judge the surface",
-          "few strips beyond what the surface needs: its error is hardly known")),
+         ("enough strips to test the surface",
+          "few strips beyond the minimum: the error is uncertain")),
         ("the surface fits, p", pure[1], 0.05, None if np.isnan(pure[1]) else pure[1] >= 0.05,
-         ("the surface fits the means of the combinations",
-          "the means of the combinations stray from the surface more than strips of one combination do: "
-          "other shapes may put the optimum elsewhere")),
+         ("the surface fits the combination means",
+          "significant lack of fit: another surface may put the optimum elsewhere")),
         ("optimum inside the tested rates", str(analysis.optimum.status), str(Status.INTERIOR),
          analysis.optimum.status == Status.INTERIOR,
-         ("the optimum lies inside the tested rates of every nutrient",
-          "the optimum lies at the end of the tested rates of a nutrient: rates beyond were not tested")),
+         ("the optimum is inside the tested rates of every nutrient",
+          "the optimum is at an end of the tested rates of a nutrient")),
         ("optimum among the combinations tested", int(analysis.inside_tried), 1, analysis.inside_tried,
          ("combinations around the optimum were tested",
-          "no combination so far out in all nutrients at once was tested: the optimum rests on the formula")),
+          "no combination that far out in all nutrients was tested: the optimum rests on the formula")),
         ("shape of the surface", str(analysis.shape), str(Shape.MAXIMUM),
          None if analysis.shape == Shape.STRAIGHT else analysis.shape == Shape.MAXIMUM,
-         ("the surface is a hill, beyond its error", "the surface is no sure hill: see its shape")),
+         ("the surface is a hill, beyond its error", "the surface may not be a hill: see its shape")),
     ]  # fmt: skip
     if fit.aliased:
         rows.append(("terms of the surface", ", ".join(fit.aliased), "", False,
-                     f"blocks or rates leave no room for {', '.join(fit.aliased)}: left out"))  # fmt: skip
+                     f"too few blocks or rates for {', '.join(fit.aliased)}: left out"))  # fmt: skip
     if data.left_out:
         said = f"{counted(data.left_out, 'strip')} without a yield left out"
         rows.append(("strips without a yield", data.left_out, 0, False, said))

@@ -12,11 +12,11 @@ from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.response import optimum_text, stands_out, stretch
 
 LIMITS = (
-    "Rates and products differ by soil, state and season: follow the local nutrient-management rules and the "
+    "Rates and products differ by soil, state and season. Follow local nutrient-management rules and the "
     "product label, and ask a licensed or certified adviser before you buy or spread.",
 )
-ONE_TRIAL = "One trial is one field in one season: another may answer otherwise."
-ELSEWHERE = "Do not carry this rate to another soil, crop or season without check strips of its own."
+ONE_TRIAL = "One trial is one field in one season; another may differ."
+ELSEWHERE = "Do not use this rate on another soil, crop or season without check strips."
 
 
 def field_advice(answer) -> tuple[list[str], list[str]]:
@@ -49,7 +49,7 @@ def _not_on_the_leaf(explanation):
     """What the findings advise against."""
     marginal = explanation.items[explanation.items["confidence"] == "marginal"]
     names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in marginal.itertuples())
-    leave = [f"Do not act on what is marginal alone: {listed(list(names))}."] if names else []
+    leave = [f"Do not act on marginal results alone: {listed(list(names))}."] if names else []
     never = explanation.actions.loc[explanation.actions["when"] == "do not", "text"]
     return leave + [f"{capital(text)}." for text in dict.fromkeys(never)]
 
@@ -93,9 +93,9 @@ def _near(net):
     low, high = min(net.within_low, net.rate), max(net.within_high, net.rate)
     most = max(net.within, net.lost)
     return (
-        f"From {plain(low)} to {plain(high)} {net.rate_unit} at most "
-        f"{money_text(most, net.prices.currency, net.area)} of the best net return is lost: within that, let "
-        "soil test, supply and local rules decide."
+        f"From {plain(low)} to {plain(high)} {net.rate_unit} you lose at most "
+        f"{money_text(most, net.prices.currency, net.area)} of net return: within that range let soil test, "
+        "supply and local rules decide."
     )
 
 
@@ -109,39 +109,38 @@ def _differ_p(response, strips):
 
 _BY_STATUS = {
     Status.INTERIOR: (
-        ["Start from the economic optimum, {best}, for this field and others like it.",
-         "Keep check strips, one without and one with more, and see whether next season says the same."],
-        ["Do not aim for the greatest yield: the last bushels or tonnes cost more than they bring."],
+        ["Start from the economic optimum, {best}, on this field and similar ones.",
+         "Keep two check strips, one at zero and one at a higher rate, and compare next season."],
+        ["Do not aim for maximum yield: the last bushels or tonnes cost more than they return."],
     ),
     Status.NONE: (
-        ["Let soil test and local guide say whether a maintenance rate is due: these strips speak for "
-         "nothing above {lowest}.", "Keep check strips for another season."],
-        ["Do not take this as proof that the field never needs it: it is one season, and a small response "
-         "hides in the noise."],
+        ["Apply only what soil test and local guide call for: these strips show no case for more than "
+         "{lowest}.", "Keep check strips another season."],
+        ["Do not conclude that the field never needs it: one season can hide a small response."],
     ),
     Status.UNPAID: (
-        ["Leave the pass out at these prices, or add the nutrient to a pass that is made anyway."],
-        ["Do not take this as proof that the field never needs it: the gain was too small for its cost."],
+        ["Skip the pass at these prices, or add the nutrient to another pass."],
+        ["Do not conclude that the field never needs it: the gain only fell short of its cost."],
     ),
     Status.TOP: (
-        ["Lay out the next strips with rates above {highest}: the best rate lies there or beyond."],
-        ["Do not spread more than {highest} on the strength of these strips: nothing above it was tested."],
+        ["Test rates above {highest} next: the best rate is there or higher."],
+        ["Do not spread more than {highest}: nothing higher was tested."],
     ),
     Status.STEP: (
-        ["Test rates between {lowest} and {first}: all of the response came with the first step."],
+        ["Test rates between {lowest} and {first}: the first step gave the whole response."],
         ["Do not pay for more than {first}: the strips show no gain above it."],
     ),
     Status.DIFFERENCE: (
-        ["Take {rate} as the better of the two rates, no more.",
-         "Test four rates or more next time: only then can a best rate be named."],
-        ["Do not read a best rate between or beyond the two rates tested."],
+        ["Use {rate}, the better of the two rates.",
+         "Test four or more rates next time, to find a best rate."],
+        ["Do not assume a best rate between or beyond the two tested."],
     ),
 }  # fmt: skip
 _WITHOUT_RESPONSE = (Status.NONE, Status.UNPAID)
 _ALIKE = (
-    ["These strips do not support a rate yet: their treatments cannot be told apart (p {p}).",
-     "Repeat the trial with more blocks, and keep a check strip in each."],
-    ["Do not read {rate} as the best rate: chance alone may have made it so."],
+    ["These strips do not support a rate yet: treatments do not differ significantly (p {p}).",
+     "Repeat the trial with more blocks and a check strip in each."],
+    ["Do not use {rate} as the best rate: it may be chance."],
 )  # fmt: skip
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 
@@ -160,36 +159,36 @@ def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[s
     do, leave = _NO_COMMON if doubts else _NONE_PAYS if pooled.gain <= 0 else (_common(pooled), [])
     do = [*do]
     if silent:
-        do.append(f"Find out what sets {listed(silent)} apart: soil test, manure, previous crop, rain.")
+        do.append(f"Find out why {listed(silent)} did not respond: soil test, manure, previous crop, rain.")
     if rising:
-        do.append(f"Test higher rates at {listed(rising)}: net return still rose at the highest one.")
+        do.append(f"Test higher rates at {listed(rising)}: net return still rose at the highest.")
     return do, [
         *leave,
-        "Do not drop the trials without a response to raise the average: they are part of it.",
-        "Do not use the common rate where a field's own strips say otherwise.",
+        "Do not drop trials without a response: they belong in the average.",
+        "Do not use the common rate where a field's own strips disagree.",
     ][: len(leave) + 1 + (not doubts)]
 
 
 def _common(pooled):
     unit, within = pooled.rate_unit, money_text(pooled.within, pooled.money, pooled.area)
     near = (
-        f"; anything from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} is on average "
-        f"within {within} of it"
+        f"; any rate from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} loses on average "
+        f"at most {within}"
     ) * (pooled.within > 0)
     return [
-        f"Start from {plain(pooled.rate)} {unit} on fields of the same kind{near}.",
-        "Keep check strips: a single field may lie far from the average.",
+        f"Start from {plain(pooled.rate)} {unit} on similar fields{near}.",
+        "Keep check strips: one field may differ much from the average.",
     ]
 
 
 _NO_COMMON = (
-    ["Take no common rate from these trials.",
-     "Go by each field's own strips, its soil test and the local rules.",
-     "Repeat the trial on more fields, with the same rates and a check strip in every block."],
-    ["Do not average the trials' own optima into a rate: they are too few or too unlike."],
+    ["Use no common rate from these trials.",
+     "Use each field's own strips, soil test and local rules.",
+     "Repeat the trial on more fields, with the same rates and a check strip per block."],
+    ["Do not average the trials' optima: they are too few or too different."],
 )  # fmt: skip
 _NONE_PAYS = (
-    ["Let soil test and local guide say whether a maintenance rate is due: on average no rate paid.",
+    ["Apply only what soil test and local guide call for: on average no rate paid.",
      "Keep check strips: a single field may lie far from the average."],
     [],
 )  # fmt: skip

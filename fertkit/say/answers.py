@@ -75,7 +75,7 @@ def amounts(budget, column: str) -> str:
     return ", ".join(f"{short(value)} {nutrient}" for nutrient, value in rows.items())
 
 
-SEASON_FIGURE = "Above, the daily demand; below, what is taken up so far."
+SEASON_FIGURE = "Top: daily demand. Bottom: uptake to date."
 
 
 def needs_text(budget) -> str:
@@ -147,12 +147,16 @@ def _gaps(explanation):
         yield missing("Leaf, not scored", f"{'; '.join(away['who'].head(3))}; see the page.")
     petiole = explanation.questions[explanation.questions["about"] == "petiole"]
     if len(petiole):
-        text = f"were petioles left on? The verdict for {_where(petiole)} depends on it."
+        text = f"Were petioles left on? The verdict for {_where(petiole)} depends on it."
         yield Line(Kind.QUESTION, text, "Leaf, question")
     asked = scores.unjudged[scores.unjudged["near_short"] != ""]
     asked = asked[asked["near_short"] == asked["near_sources"]]
     if len(asked):
-        yield Line(Kind.QUESTION, f"short by a near range? {_where(asked)}; see the page.", "Leaf, question")
+        yield Line(
+            Kind.QUESTION,
+            f"short by a nearby stage's range? {_where(asked)}; see the page.",
+            "Leaf, question",
+        )
 
 
 def _where(rows, most=3):
@@ -178,11 +182,9 @@ def carried_text(ledger, source: bool = True) -> str:
     """Say what stays of the optimum rate once the yield of the strips has left; and by which source."""
     row = ledger.rows.iloc[0]
     applied, removed = round(float(row["applied"])), round(float(row["removed"]))
-    text = (
-        f"{applied} {ledger.unit} of {row['nutrient']} applied, {removed} removed by the yield at that rate"
-    )
+    text = f"{applied} {ledger.unit} {row['nutrient']} applied, {removed} removed at that yield"
     if row["nutrient"] == "N":
-        return f"{text}; nitrogen is not counted on for next year"
+        return f"{text}; no nitrogen is carried over"
     by = f" ({row['removed_source']})" if source else ""
     return f"{text}, balance {applied - removed:+d} for the next crop{by}"
 
@@ -210,8 +212,8 @@ def analysis_text(response) -> list[Line]:
 
 def _differ(strips):
     if not np.isfinite(strips.lsd):
-        return "Whether the treatments differ cannot be judged: no error can be estimated."
-    verdict = "differ" if below(strips.p_value, 1 - strips.level) else "cannot be told apart"
+        return "Differences between treatments cannot be tested: no error can be estimated."
+    verdict = "differ" if below(strips.p_value, 1 - strips.level) else "do not differ significantly"
     return f"The treatments {verdict} (p {plain_p(strips.p_value)}). {letters_text(strips)}."
 
 
@@ -223,23 +225,20 @@ def one_rate(answer) -> list[str]:
     at = regret.at(net.rate).iloc[1]
     times = len(next(iter(answer.response.draws.values())))
     return [
-        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret weighs "
-        f"every curve the strips allow, resampled {times:,} times, not the fitted ones alone, and its least "
-        f"may lie at another rate ({plain(regret.rate)} {net.rate_unit}); at the economic optimum it is "
-        f"{money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} above that least."
+        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret covers every "
+        f"curve the strips allow (resampled {times:,} times), so it may be least at another rate: here "
+        f"{plain(regret.rate)} {net.rate_unit}. At the economic optimum it is "
+        f"{money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} higher."
     ]
 
 
 def expected_regret(answer) -> str:
     """Say what expected regret is, and at which prices."""
     prices = (
-        "prices as given" if answer.swing_pct is None
-        else f"both prices varying by {plain(answer.swing_pct)} % (coefficient of variation, as asked)"
+        "prices are fixed" if answer.swing_pct is None
+        else f"both prices vary by {plain(answer.swing_pct)} % (coefficient of variation)"
     )  # fmt: skip
-    return (
-        "Expected regret is what a rate loses on average against the tested rate that would have been best, "
-        f"had the true curve been known; {prices}."
-    )
+    return f"Expected regret is what a rate loses on average against the best tested rate; {prices}."
 
 
 # ---- several trials
@@ -255,8 +254,8 @@ def network_lines(answer) -> list[Line]:
     rest = {
         "No economic response": answer.silent,
         "Still rising at the highest rate": answer.rising,
-        "Two rates, so a difference only, in no pooled curve": answer.two_rates,
-        "Strips without a yield left out": lost,
+        "Two rates only, not in the pooled curve": answer.two_rates,
+        "Strips without a yield": lost,
     }
     said += [told(contrast_text(answer))] if answer.contrast is not None else []
     if answer.model_rate is not None and not answer.doubts:
@@ -276,10 +275,8 @@ def network_lines(answer) -> list[Line]:
 
 
 POOLED_BY = (
-    "The net returns of all trials of three or more rates are averaged, rate by rate; trials without a "
-    "response and trials still rising count like the others. Each enters with one curve, that of most weight "
-    "in its own average (named in the table of trials; a straight line is not among those averaged), so its "
-    "own optimum in the figure can differ from the averaged one in the table."
+    "Net returns of all trials with three or more rates are averaged, with or without a response. Each trial "
+    "enters with its best-supported curve, so its optimum in the figure can differ from that in the table."
 )
 
 
@@ -299,13 +296,13 @@ def contrast_text(answer) -> str:
     """Say what a tested rate gains over another, over all sites."""
     pooled, unit = answer.contrast, answer.pooled.rate_unit
     treatment, check = map(show, answer.contrast_of)
-    near = f" (the tested rate nearest to {plain(answer.pooled.rate)})"
+    near = f" (tested rate nearest {plain(answer.pooled.rate)})"
     near = near if answer.nearest and not answer.doubts else ""
     return (
-        f"Gain of {treatment}{near} over {check} {unit}, {pooled.k} sites pooled: {plain(pooled.estimate)} "
-        f"{pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to {plain(pooled.high)}); a new "
-        f"site may gain {plain(pooled.prediction_low)} to {plain(pooled.prediction_high)}; "
-        f"{plain(pooled.i2_pct)} % of the spread is between sites."
+        f"Pooled gain of {treatment}{near} over {check} {unit}, {pooled.k} sites: "
+        f"{plain(pooled.estimate)} {pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to "
+        f"{plain(pooled.high)}). A new site may gain {plain(pooled.prediction_low)} to "
+        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)} % of the spread is between sites."
     )
 
 
@@ -318,7 +315,7 @@ _STATUS = {
     Status.TOP: "At least the highest rate tested",
     Status.STEP: "At most the first rate above the lowest",
     Status.NONE: "No economic response",
-    Status.DIFFERENCE: "Two rates, a difference only (column 'message')",
+    Status.DIFFERENCE: "Two rates, difference only (column 'message')",
 }
 
 
@@ -332,11 +329,11 @@ def batch_lines(batch) -> list[Line]:
     elif batch.kind == "farms" and len(batch.usable):
         costs = batch.usable.drop_duplicates("file")["cost_of_farm"].sum()
         fields = len(batch.usable.drop_duplicates(["file", "field", "zone"]))
-        said.append(told(f"{fields:,} fields; products and passes cost {costs:,.0f} in all."))
+        said.append(told(f"{fields:,} fields; products and passes cost {costs:,.0f}."))
     elif len(batch.usable):
         each = ", ".join(f"{n:,} {called}" for called, n in batch.usable["class"].value_counts().items())
-        said.append(told(f"Results, every source counted: {each}."))
+        said.append(told(f"Results by source: {each}."))
     if bad:
-        said.append(told(f"Not usable: {bad:,}; the reason stands in the column 'message'."))
+        said.append(told(f"Not usable: {bad:,}; see the column 'message'."))
     doubts = failed(batch.checks[batch.checks["check"] != Status.REFUSED])
     return [*said, *notes([*doubts, *batch.notes]), told(str(batch.file), "Table")]

@@ -33,7 +33,7 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
         first = nutrients.sort_values(["specimen", "order"], kind="stable").drop_duplicates("specimen")
         first = first["nutrient"]
         counts = ", ".join(f"{nutrient} in {n}" for nutrient, n in first.value_counts(sort=True).items())
-        said.insert(1, told(f"needed first against the others: {counts} of {len(samples)} samples"))
+        said.insert(1, told(f"most limiting: {counts} of {len(samples)} samples"))
     said += _more(len(samples) - most)
     said += left_out(balance.refused.rename(columns={"sample_id": "sample"}))
     return said + cautions(balance.notes, failed(balance.checks.head(1)))
@@ -63,7 +63,7 @@ def ratio_lines(table, most: int = 12) -> list[Line]:
     rows = table.ratios
     wide = rows[rows["verdict"] == WIDE]
     count = int((rows["verdict"] != NO_LIMIT).sum())
-    found = f"{len(wide)} of {counted(count, 'ratio')} with a published limit lies above it"
+    found = f"{len(wide)} of {counted(count, 'ratio')} with a published limit is above it"
     left = counted(len(rows) - count, "ratio" if not count else "other")
     none = f"{left} without a published limit for crop, stage and part"
     said = [lead(f"{found}; {none}" if count else none)]
@@ -103,13 +103,13 @@ def norm_lines(norms) -> list[Line]:
     parts = list(norms.norms[what])
     held = ", ".join(parts) if len(parts) <= LISTED else f"{len(parts)} {what}s"
     said = [lead(
-        f"{norms.method.upper()} norms from {norms.n_high} samples that yielded at least {norms.cutoff:g}, "
+        f"{norms.method.upper()} norms from {norms.n_high} samples yielding {norms.cutoff:g} or more, "
         f"against {norms.n_low} below: {held}"
     )]  # fmt: skip
     if norms.method != "dris":
         said.append(told(
-            f"a squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: the share of "
-            "low yields taken as a chi-square (KHIARI2001; the rule is from memory)"
+            f"a squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: chi-square at the "
+            "share of low yields (KHIARI2001, from memory)"
         ))  # fmt: skip
     return said
 

@@ -64,7 +64,7 @@ def budget_lines(budget) -> list[Line]:
     for r in budget.defaults.itertuples():
         said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(r, spread.loc[r.nutrient])}"))
     own = budget.rows[budget.rows["source_key"] == ANALYSIS]
-    said += [row(r.nutrient, f"{short(r.removed)} removed by your own analysis") for r in own.itertuples()]
+    said += [row(r.nutrient, f"{short(r.removed)} removed, your analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
     for r in budget.cautions.itertuples():
         said.append(Line(Kind.CAUTION, f"Forage: {r.text}{''.join(map(note, r.source_key.split(';')))}"))
@@ -93,22 +93,22 @@ def _amounts(r, budget, note):
     if r.removed_source:
         off = f"{short(r.removed)} {removed_with(budget)}{note(r.removed_source)}"
         if above(r.removed, r.uptake):
-            off = f"by another study, {off}"
+            off = f"another study: {off}"
     return f"{'' if budget.part in WHOLE_CROP else up}{off}"
 
 
 def _span(r, s):
     """Lowest and highest of the studies, or that there is one."""
     said = []
-    for name, verb in (("uptake", "taken up"), ("removed", "removed")):
+    for name, verb in (("uptake", "uptake"), ("removed", "removed")):
         low, high = short(s[f"{name}_lowest"]), short(s[f"{name}_highest"])
         if s[f"{name}_sources"] and low != high:
-            said.append(f"{low} to {high} {verb}")
+            said.append(f"{verb} {low} to {high}")
     if said:
-        return f"; published: {', '.join(said)}"
+        return f"; published studies: {', '.join(said)}"
     most = max(s["uptake_sources"], s["removed_sources"])
     if most != 1:
-        return "; the published studies agree" if most else ""
+        return "; published studies agree" if most else ""
     apart = r.uptake_source and r.removed_source and r.uptake_source != r.removed_source
     return "; one study each" if apart else "; one study"
 
@@ -130,7 +130,7 @@ def _practice(budget):
             ", ".join(f"{short(r[name])} {r['nutrient']}" for r in trade if r[name] > 0)
             for name in ("uptake", "removed")
         )
-        yield Line(Kind.PRACTICE, f"Common practice, no source: {taken} taken up; {left} removed.")
+        yield Line(Kind.PRACTICE, f"Common practice, no source: uptake {taken}; removed {left}.")
 
 
 def farm_lines(farm) -> list[Line]:
@@ -162,13 +162,13 @@ def _farm_row(r, n, them):
         kept = up == n and not above(r.removed, r.uptake)
         return f"{taken}; {left}{f', {stays} stays' if kept else ''}"
     if apart and r.fields_with_both:
-        left += f"; where both are published, {short(r.removed_with_uptake)} removed"
+        left += f"; {short(r.removed_with_uptake)} removed where both are published"
     return f"{taken}; {left}"
 
 
 def _of_fields(some, n, them, apart):
     if some < n:
-        return f" on {some} of {n} {them}, not published for the others"
+        return f" on {some} of {n} {them} (not published for the rest)"
     return f" on all {n} {them}" if apart else ""
 
 
@@ -207,12 +207,12 @@ def _season_of(demand, total, means, note):
         said.append(f"peak {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
     else:
         said.append(_stretches(means[total.nutrient]))
-    said.append(f"the curve follows {_conditions(demand.points, total, note)}")
+    said.append(f"curve through {_conditions(demand.points, total, note)}")
     said += [_peak(r, compared, note) for r in peaks.itertuples() if r.source_key]
     if not np.isnan(total.at_harvest):
         lost = total.uptake - total.at_harvest
-        why = f"lost after flowering with fallen leaves and rain{note(total.loss_source)}"
-        said.append(f"content at harvest {short(total.at_harvest)}: {short(lost)} is {why}")
+        why = f"lost with fallen leaves and rain after flowering{note(total.loss_source)}"
+        said.append(f"content at harvest {short(total.at_harvest)}; {short(lost)} {why}")
     return "; ".join(said)
 
 
@@ -224,7 +224,7 @@ def _conditions(points, total, note):
         shares = [f"{_share(r)} {_place(r)}" for r in some.itertuples()]
         other = ", another study" if some["joined"].any() else ""
         said.append(f"{', '.join(shares)}{'' if source == OWN_POINTS else note(source)}{other}")
-    off = f" to within {total.misfit:.1%} of the season" if total.misfit >= 0.001 else ""
+    off = f" (within {total.misfit:.1%} of the season)" if total.misfit >= 0.001 else ""
     return f"{', '.join(said)}{off}"
 
 
@@ -264,12 +264,12 @@ def _basis(demand, note):
     placed = "".join(note(key) for key in demand.stages["source_key"].str.split(";").explode().unique()
                      if key and not key.startswith("own "))  # fmt: skip
     kinds = {
-        ONE_PEAK: "one peak of daily demand where the published shares allow one",
-        FREE: "several rises where they do not",
-        THROUGH: "the cumulative curve runs through every point and its daily rate may pause there",
+        ONE_PEAK: "one daily peak where published shares allow it",
+        FREE: "several peaks where they do not",
+        THROUGH: "through every point, where the daily rate may pause",
     }
     used = ", ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
-    days = f" Stages on days after {demand.starts}:{placed}." if placed else ""
+    days = f" Days of stages after {demand.starts}:{placed}." if placed else ""
     return Line(Kind.NOTE, f"Between published shares the curve is interpolation ({used}).{days}")
 
 
@@ -282,10 +282,14 @@ def gap_lines(gap) -> list[Line]:
     spread = gap.demand.totals["spread"].max()
     if spread > 0:
         said.append(told(
-            f"Spans: a published share is taken to be known to {spread:.0%} of the season in its middle, "
-            "better toward its ends (common practice, no source); far from a point it may err more."
+            f"Spans assume that a published share is known to {spread:.0%} of the season mid-season, better "
+            "near the ends (common practice, no source). Far from a point the error may be larger."
         ))  # fmt: skip
-    return [*said, told("Soil supply and delays are yours; demand is a published average."), told(GOVERNS)]
+    return [
+        *said,
+        told("Soil supply and delays are your figures; demand is a published average."),
+        told(GOVERNS),
+    ]
 
 
 def _gap(r):
@@ -293,9 +297,9 @@ def _gap(r):
     if np.isnan(r.first_day) and np.isnan(r.first_day_from):
         return "never short"
     if np.isnan(r.first_day):
-        return f"not short by the curve; with the highest demand short from day {r.first_day_from:.0f}"
+        return f"not short on the curve; at the highest demand, short from day {r.first_day_from:.0f}"
     where = [span] if (span := _days(r)) else []
-    where += ["interpolation, no point near"] if r.interpolated else []
+    where += ["interpolated"] if r.interpolated else []
     about = "about " if where else ""
     beside = f" ({'; '.join(where)})" if where else ""
     stage = f", after {r.stage}" if r.stage else ""
@@ -303,13 +307,13 @@ def _gap(r):
     size = f"at most {short(r.largest_gap)}" + ("" if low == high else f" ({low} to {high})")
     return (
         f"short from {about}day {r.first_day:.0f}{stage}{beside}; "
-        f"{size}, on day {r.largest_gap_day:.0f}; {short(r.gap_at_end)} at the end"
+        f"{size} on day {r.largest_gap_day:.0f}; {short(r.gap_at_end)} at the end"
     )
 
 
 def _days(r):
     if np.isnan(r.first_day_to):
-        return f"day {r.first_day_from:.0f} at the earliest, perhaps never"
+        return f"day {r.first_day_from:.0f} or later, perhaps never"
     if r.first_day_from == r.first_day_to:
         return ""
     return f"day {r.first_day_from:.0f} to {r.first_day_to:.0f}"
@@ -340,11 +344,11 @@ def in_short(result) -> list[str]:
     goal = f"{capital(result.crop)} at {result.yield_goal:g} {result.yield_unit}"
     if hasattr(result, "peaks"):
         said = [f"{name} {_most(result, name)}" for name in MAIN if name in result.nutrients]
-        return [f"{goal} asks for {'; '.join(said)}.", f"Days count from {result.starts}."]
+        return [f"{goal} needs {'; '.join(said)}.", f"Days count from {result.starts}."]
     rows = result.defaults.set_index("nutrient").reindex(MAIN)
-    taken = "No total uptake is published for it in the tables carried."
+    taken = "No published total uptake."
     if rows["uptake"].notna().any():
-        taken = f"It takes up {_of_main(rows['uptake'])} {result.unit}."
+        taken = f"Total uptake {_of_main(rows['uptake'])} {result.unit}."
     return [f"{goal}: {_of_main(rows['removed'])} {result.unit} removed with the harvest.", taken]
 
 
@@ -352,7 +356,7 @@ def _most(demand, name):
     """The peak of a curve, or the highest mean where little is published."""
     means = demand.stretches[demand.stretches["nutrient"] == name]
     if len(means):
-        return f"up to {daily(means['daily'].max())} {demand.unit} a day on average of a stretch"
+        return f"up to {daily(means['daily'].max())} {demand.unit} a day, mean of a period"
     top = demand.peaks[demand.peaks["nutrient"] == name].iloc[0]
     return f"{daily(top['curve'])} {demand.unit} a day at its peak, day {top['curve_day']:.0f}"
 

@@ -15,18 +15,17 @@ from fertkit.say.response import CAUTIONED, first, net_gain_text, optimum_text
 from fertkit.say.worth import against_text
 
 _STRUCTURES = {
-    "common": "common to all groups", "parallel": "of one shape at levels of their own",
-    "separate": "of their own for each group",
+    "common": "common to all groups", "parallel": "of one shape at different levels",
+    "separate": "separate for each group",
 }  # fmt: skip
 
 _GROUND = {
-    TOGETHER: "groups are compared within blocks by the error between the strips of a block and group, as "
-    "groups need that lie in whole strips split for the rates; if all plots of a block were drawn at random, "
-    "that is only cautious",
-    APART: "the groups lie in blocks of their own, so a difference in yield between them is also that of the "
-    "ground; it is judged by how blocks of one group differ",
-    LOOSE: "no blocks are given: groups are compared by the error of single strips; if they lie in places of "
-    "their own, a difference in yield is also that of the ground",
+    TOGETHER: "groups are compared within blocks by the error between strips of a block and group, as for "
+    "whole strips split for the rates; with fully randomised plots this is conservative",
+    APART: "each group has its own blocks, so yield differences include those of the ground; they are tested "
+    "against differences between blocks of a group",
+    LOOSE: "no blocks are given: groups are compared by the error of single strips; if groups lie apart, "
+    "yield differences include those of the ground",
 }
 
 
@@ -70,21 +69,21 @@ def optima(result) -> list[Line]:
 def short_verdict(result) -> str:
     """Say in a few words whether a rate for each group pays."""
     shown = "pays" if result.pays else "is not shown to pay"
-    return f"A rate of its own for each {result.by} {shown}"
+    return f"A separate rate for each {result.by} {shown}"
 
 
 def advice(result) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial with groups."""
     unit, by = result.rate_unit, result.by
     rates = "; ".join(f"{name} {optimum_text(one.optimum)}" for name, one in result.analyses.items())
-    own = [f"Try a rate for each {by}, in strips beside the common rate: {rates}."]
+    own = [f"Try a rate for each {by} in strips beside the common rate: {rates}."]
     one = [
-        f"Use one rate for every {by}: about {plain(result.common_rate)} {unit} did best over all.",
-        f"To learn whether {by} matters for the rate, add blocks or seasons; this trial leaves the net gain "
-        f"between {_between(result)}.",
+        f"Use one rate for every {by}: about {plain(result.common_rate)} {unit} did best overall.",
+        f"Add blocks or seasons to learn whether {by} matters: here the net gain may lie between "
+        f"{_between(result)}.",
     ]
     doubts = [f"{name}: {text}" for name, one_of in result.analyses.items() for text in first(one_of)]
-    never = [f"Do not buy or spread by {by} on these strips alone."] if not result.pays else []
+    never = [f"Do not vary the rate by {by} on these strips alone."] if not result.pays else []
     return [*doubts, *(own if result.pays else one)], [*never, ELSEWHERE]
 
 
@@ -99,10 +98,10 @@ def verdict(result) -> str:
     net, by = result.net_of_groups, result.by
     gain = net_gain_text(net, result.prices, result.yield_unit, result.level)
     if result.pays:
-        return f"A rate of its own for each {by} pays: net gain over one common rate {gain}."
+        return f"A separate rate for each {by} pays: net gain over one common rate {gain}."
     if np.isnan(net.low):
-        return f"Whether a rate of its own for each {by} pays is not known: no error can be estimated."
-    return f"A rate of its own for each {by} is not shown to pay: net gain over one common rate {gain}."
+        return f"Whether separate rates by {by} pay is unknown: no error can be estimated."
+    return f"A separate rate for each {by} is not shown to pay: net gain over one common rate {gain}."
 
 
 def common_rate(result) -> str:
@@ -113,8 +112,8 @@ def common_rate(result) -> str:
     top = same(result.common_rate, result.grouping.data.rates[-1])
     beyond = "at least the highest rate tested, " if top else ""
     return (
-        f"Best common rate{shares}: {beyond}{plain(result.common_rate)} {result.rate_unit}. Against its own "
-        f"optimum each {result.by} loses by it: {costs}."
+        f"Best common rate{shares}: {beyond}{plain(result.common_rate)} {result.rate_unit}. Loss of each "
+        f"{result.by} against its own optimum: {costs}."
     )
 
 
@@ -122,8 +121,8 @@ def differences(result) -> list[str]:
     """Say how far optima lie apart, pair by pair."""
     unit = result.rate_unit
     return [
-        f"Optimum of {r.second} less that of {r.first}: {plain(r.difference, span=result.span)} {unit} "
-        f"({result.level:.0%} interval {r.text}); " + ("they differ." if r.apart else "not shown to differ.")
+        f"Optimum of {r.second} minus {r.first}: {plain(r.difference, span=result.span)} {unit} "
+        f"({result.level:.0%} interval {r.text}); " + ("significant." if r.apart else "not significant.")
         for r in result.differences.itertuples()
     ]
 
@@ -141,7 +140,7 @@ def curves(result) -> list[str]:
     for name, what in (("parallel", "Yields"), ("separate", "Shapes of response")):
         test = rows.loc[name] if name in rows.index else None
         if test is not None and np.isfinite(test["p"]):
-            shown = "differ" if below(test["p"], 1 - result.level) else "are not shown to differ"
+            shown = "differ" if below(test["p"], 1 - result.level) else "do not differ significantly"
             f, df1, df2 = (plain(test[name]) for name in ("f", "df1", "df2"))
             said.append(
                 f"{what} {shown} by {by}: F = {f} with {df1} and {df2} degrees of freedom, "
@@ -154,7 +153,7 @@ def levels(result) -> list[str]:
     """Say how far yields lie apart at the same rate, pair by pair."""
     unit = result.yield_unit
     return [
-        f"Yield of {r.second} less that of {r.first} at the same rate: {plain(r.difference)} {unit} "
+        f"Yield of {r.second} minus {r.first} at the same rate: {plain(r.difference)} {unit} "
         f"({result.level:.0%} interval {plain(r.low)} to {plain(r.high)})."
         for r in result.levels.itertuples()
     ]

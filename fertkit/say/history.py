@@ -41,7 +41,7 @@ def _verdict(history) -> str:
         if not judged:
             return _without_year(history.path)
         left = repeats[repeats["open"] > 0]["nutrient"].unique()
-        more = f"; {', '.join(left)} left open by the sources" if len(left) else ""
+        more = f"; sources disagree on {', '.join(left)}" if len(left) else ""
         return f"nothing was short in {_of(judged, count)}{more}."
     return "; ".join(_again(r) for r in short.itertuples()) + "."
 
@@ -96,7 +96,7 @@ def _step(rows, again) -> str:
     for nutrient, mine in left.groupby("nutrient", sort=False):
         whole = len(mine) == rows["spot"].nunique()
         where = "" if whole else " and".join(_in(spot) for spot in mine["spot"])
-        parts.append(f"{nutrient} left open by the sources{where}")
+        parts.append(f"sources disagree on {nutrient}{where}")
     return f"{stage}: {', '.join(parts)}"
 
 
@@ -139,7 +139,7 @@ def _treatments(rows):
         label = f"Treatments, {crop} {season} at {stage}"
         tested = mine[mine["p_value"].notna()]
         if tested.empty:
-            yield told("one sample a treatment: values stand side by side, without a test", label)
+            yield told("one sample per treatment: no test", label)
             yield from (detail(_means(r), r.nutrient) for r in mine.itertuples())
             continue
         clear = tested[below(tested["p_value"], 1 - CONFIDENCE)]
@@ -160,4 +160,4 @@ def _unjudged(path):
         if not (rows["judged"] > 0).any():
             crop, season, stage, part = key
             place = ", ".join(filter(None, [stage, part])) or "stage and part not stated"
-            yield Line(Kind.MISSING, f"{_named(crop, season)}, {place}: no published range, no verdict.")
+            yield Line(Kind.MISSING, f"{_named(crop, season)}, {place}: no published range.")

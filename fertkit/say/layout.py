@@ -7,18 +7,18 @@ from fertkit.say.line import Kind, Line, lead, notes, told
 
 #: The plan of rates that is taken where none are typed.
 RECOMMENDED = "for the optimum of any curve"
-SUPPOSED = "all this holds as far as what was supposed of the field does"
+SUPPOSED = "all this depends on the assumed field"
 WHOLE_PCT = 99.5  # a strip that keeps so much of its ground is whole (common practice, no source)
 _ALONE = {
-    "any strip": "the strips hold one factor: to lay out both, give each pair as a treatment with a name, as "
-    "in A 0, A 60, B 0, B 60",
-    "whole strips": "the strips hold one factor: draw by lot in each block on which strips, laid across or "
-    "parted along these, each level of the first lies",
-    "zones": "lay {blocks} blocks in each zone: strips that run through all zones serve every one of them",
+    "any strip": "the layout holds one factor; for both, name each pair as a treatment, as in A 0, A 60, B "
+                 "0, B 60",
+    "whole strips": "the layout holds one factor; randomise the first factor in each block, across or along "
+                    "these strips",
+    "zones": "lay {blocks} blocks in each zone; strips through all zones serve every zone",
 }  # fmt: skip
 _LIES = {
     "any strip": "the first factor on any strip", "whole strips": "the first factor on whole strips",
-    "zones": "zones that lie once, so that nothing tells their own difference from that of the place",
+    "zones": "zones that occur once, so their own difference cannot be separated from the place",
 }  # fmt: skip
 
 
@@ -28,12 +28,12 @@ def factor_lines(plan) -> list[Line]:
     last = plan.table.iloc[-1]
     each = " in each zone" if plan.arrangement == "zones" else ""
     return [
-        lead(f"{a} x {b} in {counted(plan.blocks, 'block')}{each}, {_LIES[plan.arrangement]}: that a "
-             f"difference is {plain(plan.difference_pct)} % of the mean larger at one level than at another "
-             f"is found in {100 * last['power']:.0f} of 100 such trials."),
-        told(f"The smallest such difference of differences found in {100 * plan.power:.0f} of 100 is "
-             f"{plain(last['smallest_difference_pct'])} %; of two rates or treatments over the first factor "
-             f"{plain(plan.table['smallest_difference_pct'].iloc[-3])} %."),
+        lead(f"{a} x {b} in {counted(plan.blocks, 'block')}{each}, {_LIES[plan.arrangement]}: an interaction "
+             f"of {plain(plan.difference_pct)} % of the mean is detected in {100 * last['power']:.0f} of 100 "
+             "trials."),
+        told(f"Smallest interaction detected in {100 * plan.power:.0f} of 100: "
+             f"{plain(last['smallest_difference_pct'])} %; smallest difference of two rates or treatments "
+             f"over the first factor: {plain(plan.table['smallest_difference_pct'].iloc[-3])} %."),
     ]  # fmt: skip
 
 
@@ -45,7 +45,10 @@ def network_plan_lines(plan) -> list[Line]:
     said = []
     if reached.empty:
         said.append(
-            lead(f"No number of sites up to 500 makes {what}: years differ too much, or are too few.")
+            lead(
+                f"No number of sites up to 500 makes {what}: too much variation between years, or too few "
+                "years."
+            )
         )
     for years, rows in reached.groupby("years"):
         ways = ", ".join(f"{plain(r.sites)} sites of {counted(r.blocks, 'block')}" for r in rows.itertuples())
@@ -53,11 +56,11 @@ def network_plan_lines(plan) -> list[Line]:
     missing = sorted(set(table["years"]) - set(reached["years"]))
     if missing and not reached.empty:
         years = f"{' or '.join(map(str, missing))} {'year' if missing == [1] else 'years'}"
-        said.append(told(f"With {years} no number of sites up to 500 does."))
+        said.append(told(f"With {years} no number of sites up to 500 is enough."))
     if plan.year_sd > 0 and 1 in set(table["years"]):
         said += notes([
-            "one year cannot tell how years differ: its interval is that of this year, and another year may "
-            f"lie {plain(plan.year_sd)} {unit} away (standard deviation)"
+            f"one year says nothing of other years, which may differ by {plain(plan.year_sd)} {unit} "
+            "(standard deviation)"
         ])  # fmt: skip
     return said
 
@@ -69,19 +72,19 @@ def placing_lines(placing) -> list[Line]:
     low, high = placing.best_rates[0], placing.best_rates[-1]
     span = plain(low) if low == high else f"{plain(low)} to {plain(high)}"
     best, equal = table.loc[RECOMMENDED], table.iloc[0]
-    given = f", the rates given to {plain(table.loc[GIVEN, se])}" if GIVEN in table.index else ""
+    given = f", your rates {plain(table.loc[GIVEN, se])}" if GIVEN in table.index else ""
     said = [
         lead(f"If the best yield lies at {span} {unit} ({CURVES[placing.curve].label} curve), rates at "
-             f"{best['rates']} {unit} know the optimum to a standard error of {plain(best[se])} {unit} a "
-             f"block, equal spacing ({equal['rates']}) to {plain(equal[se])}{given}."),
-        told(f"A hundred blocks of them are worth {best['against_equal_pct']:.0f} blocks of equal spacing; "
-             f"were the curve known, {table.loc['for the optimum', 'rates']} {unit} would be worth "
+             f"{best['rates']} {unit} give a standard error of the optimum of {plain(best[se])} {unit} per "
+             f"block; equal spacing ({equal['rates']}) {plain(equal[se])}{given}."),
+        told(f"100 such blocks equal {best['against_equal_pct']:.0f} blocks of equal spacing; with the curve "
+             f"known, {table.loc['for the optimum', 'rates']} {unit} would equal "
              f"{table.loc['for the optimum', 'against_equal_pct']:.0f}."),
     ]  # fmt: skip
     worst = placing.by_curve.drop(columns="curve").max()
     if worst[RECOMMENDED] > worst.iloc[0]:
         which = placing.by_curve.loc[placing.by_curve[RECOMMENDED].idxmax(), "curve"]
-        said.append(told(f"Equal spacing is the safer choice if the {which} curve is true."))
+        said.append(told(f"Equal spacing is safer if the {which} curve is true."))
     return [*said, *notes([SUPPOSED])]
 
 
@@ -107,7 +110,7 @@ def cut_words(features) -> list[str]:
         return []
     least, where = min(cut, key=cut.get), ", ".join(map(str, cut))
     return [
-        f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, by position {where}"
-        f"; the one at {least} keeps {plain(cut[least])} % of its ground: the maps show what is left; plan "
-        "shorter strips or fewer, or move them with an A-B line"
+        f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
+        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see the maps); plan fewer or "
+        "shorter strips, or move them with an A-B line"
     ]

@@ -28,10 +28,7 @@ from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
 
-DEFER = (
-    "Rates are local: follow your state's or province's recommendation, the product label and a certified "
-    "adviser."
-)
+DEFER = "Rates are local: follow your state's or province's guide, the product label and a certified adviser."
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _BESIDE = {Verdict.WITHIN: "within a critical range", Verdict.SHORT_IF_TOLD: "where a source cannot tell"}
 _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one
@@ -52,7 +49,7 @@ def scores_lines(scores, most: int = 10) -> list[Line]:
     said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
     said += [told(finding(r), r.label) for r in ranked.head(most).itertuples()]
     if len(short) > most:
-        more = f"and {len(short) - most} more in the whole table"
+        more = f"and {len(short) - most} more in the table"
         said.append(Line(Kind.TEXT, more, in_code=typed("--table FILE", ".shortfalls")))
     if short.empty:
         said.append(told(all_clear(scores)))
@@ -73,8 +70,8 @@ def _headline(scores, short):
     beside = "".join(f", {of[name]} {where}" for name, where in _BESIDE.items() if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     return lead(
-        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} with a shortfall "
-        f"every source agrees on, {apart} where sources disagree{beside}"
+        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} short by every "
+        f"source, {apart} where sources disagree{beside}"
     )
 
 
@@ -87,7 +84,7 @@ def nothing_judged(conditions: pd.DataFrame, scored: pd.DataFrame) -> list[Line]
     return [begun, *(Line(Kind.TEXT, other, in_code=other.in_code) for other in others)]
 
 
-_ELSEWHERE = "the only range is of another region"
+_ELSEWHERE = "the only range is from another region"
 _COMPARE = "sample a good area next to it for comparison"
 
 
@@ -150,7 +147,7 @@ def explanation_lines(explanation, most: int = 6) -> list[Line]:
     rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in act.drop(first.index).itertuples()]
     said += _listed("Short as well", rest, _AS_WELL)
     for label, ratio in wide_alone(scores.scored, items)[:_MOST_NAMED]:
-        text = f"{label}: {low_relative(ratio)}, but not short by any source"
+        text = f"{label}: {low_relative(ratio)}, but short by no source"
         said.append(Line(Kind.TEXT, text, "Ratio", sources=_keys(ratio.sources)))
     close = items[(items["confidence"] == MARGINAL) & (items["cause"] != STARVED)]
     close = [_marginal(r) for r in close.itertuples()]
@@ -200,11 +197,11 @@ def _together(causes, items):
     """One paragraph on what holds many nutrients together: roots, water and growth, before any recipe."""
     first = causes[0]
     if first.key == STUNTED_GROWTH:
-        lead_in = "Every nutrient is higher in the poor area: the shortage is not of nutrients"
+        lead_in = "Every nutrient is higher in the poor area: nutrients are not the problem"
     else:
         named = ", ".join(items["nutrient"]) or "Many nutrients"
-        lead_in = f"{named} are low together: the cause is seldom many shortages"
-    yield told(f"{lead_in}. Look at roots and water before you buy fertilizer.")
+        lead_in = f"{named} are low together: seldom many separate shortages"
+    yield told(f"{lead_in}. Check roots and water before you buy fertilizer.")
     yield from map(_cause_line, causes)
 
 
@@ -256,7 +253,7 @@ def rating_lines(explanation) -> list[Line]:
         ["nutrient", "rating", "status", "rating_remark"], sort=False
     ):
         text = f"{nutrient} in {named_samples(rows['label'])}: {rating} there, {status} here ({why})"
-        said.append(told(text, "The laboratory's own rating"))
+        said.append(told(text, "Laboratory's rating"))
     return said
 
 

@@ -53,7 +53,7 @@ def apart(rows, treated: bool = False) -> str:
     first, more = (lower, higher) if len(lower) else (higher, lower)
     if first.empty:
         names = "check and treatment" if treated else "good and poor area"
-        return f"{names} do not differ beyond the noise of sampling and laboratory"
+        return f"{names} do not differ beyond sampling and laboratory noise"
     said = [
         f"{n.nutrient} {plain(n.poor)} {n.unit} in the {one}, {plain(n.good)} in the {other}"
         for n in first.head(_SHOWN).itertuples()

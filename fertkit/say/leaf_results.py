@@ -24,7 +24,7 @@ def samples_lines(samples) -> list[Line]:
         lead(f"{samples.name}: {counted(n, 'sample')}, {len(nutrients)} nutrients ({', '.join(nutrients)})")
     ]
     for what in ("inferred", "not used"):
-        part = samples.report[samples.report["what"] == what]
+        part = samples.report[samples.report["what"] == what].drop_duplicates(["item", "detail"])
         said += [told(f"{r.item}: {r.detail}", what) for r in part.head(_MOST).itertuples()]
         said += _more(len(part), what, "report")
     said += [
@@ -69,7 +69,7 @@ def finding(r) -> str:
     what = f"{r.nutrient} {value_text(r)}{unit}"
     within = f"within the critical range {r.within_ranges}" if r.within else ""
     if not r.short:
-        return f"{what} lies {within}: short or enough is left open"
+        return f"{what} is {within}: cannot be called short or enough"
     asked = r.sources + r.untold
     which = "the one published limit" if asked == 1 else f"{_of(r.short, asked)} published limits"
     untold = f"{r.untold} cannot tell" if r.untold else ""
@@ -106,7 +106,7 @@ def above_text(r) -> str:
     """Say one verdict on what lies above a range: a row of `Explanation.verdicts`."""
     what = f"{r.nutrient} {value_text(r)} {r.unit}"
     if r.status == UNUSABLE:
-        return f"{what} cannot be used: soil on the leaf adds it"
+        return f"{what} is unusable: soil on the leaf adds it"
     limits = limits_text(r.lowest_limit, r.highest_limit)
     toxic = ", which its source calls toxic" if r.status == TOXIC else ""
     return f"{what} is above {'' if toxic else 'the upper limit of '}{limits} {r.unit}{toxic}"
@@ -127,9 +127,9 @@ def small(text: str) -> str:
 
 _AT_ONCE = 6  # samples named one by one
 ASKED = {
-    "petiole": "are petioles on or off as the file says",
-    "stage": "is it the stage the file says",
-    "part": "is it the part the file says",
+    "petiole": "are petioles on or off as stated",
+    "stage": "is the stage as stated",
+    "part": "is the part as stated",
 }
 
 
@@ -180,11 +180,9 @@ def _why(condition, differs, rows):
     if differs:
         first = rows.iloc[0]
         near = f"{first['near_part'].split('; ')[0]} at {first['near_stage'].split('; ')[0]}"
-        return Note(f"no range for {part}, {stage}; ranges of another {differs} are published: {near}")
+        return Note(f"no range for {part}, {stage}; published for another {differs}: {near}")
     shown = _each(rows["aside"])
-    return Note(
-        f"no range {'that counts ' * bool(shown)}is carried for this {crop}{f' ({shown})' * bool(shown)}"
-    )
+    return Note(f"no range {'that counts ' * bool(shown)}for this {crop}{f' ({shown})' * bool(shown)}")
 
 
 def _each(lists):
@@ -205,7 +203,7 @@ def _petiole_lines(scores):
     for short, mine in rows.groupby("settles", sort=False):
         n = mine["specimen"].nunique()
         depends = f"The verdict for {_nutrients(mine)}{f' in {n} samples' * (n > 1)} depends on it"
-        text = f"were petioles left on? {depends}: short only for leaves {short} petiole"
+        text = f"Were petioles left on? {depends}: short only for leaves {short} petiole"
         yield Line(Kind.QUESTION, text, "Question")
 
 
@@ -222,9 +220,7 @@ def _near_lines(scores):
         n = rows["specimen"].nunique()
         by_nutrient = rows.groupby("nutrient", sort=False)
         told = [_of_one(r) for r in rows.itertuples()] if n == 1 else [_of_many(*one) for one in by_nutrient]
-        text = (
-            f"{ASKED[differs]}{f' in {n} samples' if n > 1 else ''}? By the range for {where} short would be"
-        )
+        text = f"{ASKED[differs]}{f' in {n} samples' if n > 1 else ''}? Short by the range for {where}:"
         said.append(Line(Kind.QUESTION, text, "Question", tuple(told)))
     return said
 

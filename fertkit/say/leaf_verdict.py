@@ -20,7 +20,7 @@ MOST = 4  # samples named one by one
 VERDICT = "Verdict"  # label of its line
 CLEAR = "Nothing needs action"
 NO_CLEAR = "This is no all-clear"
-NONE_SHORT = "nothing is short by any source that holds for these samples"
+NONE_SHORT = "nothing is short by any source for these samples"
 NONE_JUDGED_SHORT = "none of the results that could be judged is short"
 
 
@@ -42,7 +42,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
         "not scored": [named_samples(away.index[away == 0])] if (away == 0).any() else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
-        "soil on the leaf, so nothing is known of": _by_samples(_soiled(scores.scored)) if soil else [],
+        "unusable for soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
@@ -147,7 +147,7 @@ def soiled_text(explanation) -> list[str]:
               for label, rows in lost.groupby("label", sort=False)}  # fmt: skip
     named = "; ".join(f"{text} mg/kg in {label}" for label, text in list(values.items())[:MOST])
     more = f"; and {len(values) - MOST} more" if len(values) > MOST else ""
-    return [f"Soil on the leaf: {named}{more}. Wash and sample again; take no Fe from this sample"]
+    return [f"Soil on the leaf: {named}{more}. Wash and sample again; do not use its Fe"]
 
 
 def many_text(explanation) -> list[str]:
@@ -162,7 +162,7 @@ def many_text(explanation) -> list[str]:
         )
     if (~stunted).any():
         named = named_samples(first[~stunted]["label"])
-        said.append(f"Roots and water first in {named}: many nutrients are low together")
+        said.append(f"Check roots and water first in {named}: many nutrients are low together")
     return said
 
 
@@ -171,7 +171,7 @@ def _lent(scores):
     labels = scores.scored.drop_duplicates("specimen").set_index("specimen")["label"]
     told = scores.lent.assign(label=scores.lent["specimen"].map(labels)).dropna(subset="label")
     said = {what: named_samples(rows["label"]) for what, rows in told.groupby("what", sort=False)}
-    return [f"Taken from above an earlier table for {who}: {what}" for what, who in said.items()]
+    return [f"Read from an earlier table for {who}: {what}" for what, who in said.items()]
 
 
 def _short(verdicts, items):

@@ -110,8 +110,8 @@ def notes(texts) -> list[Line]:
 
 #: Said at the end of every budget.
 GOVERNS = (
-    "Published averages, not a rate to apply: local rules, the state land-grant guide and a certified "
-    "adviser govern."
+    "Published averages, not rates to apply: local rules, the state land-grant guide and a certified adviser "
+    "govern."
 )
 
 

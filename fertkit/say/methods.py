@@ -11,13 +11,10 @@ from fertkit.say.trials import layout_text, letters_text, yields_text
 from fertkit.trials.strips import factor
 
 #: What no file tells and every paper says.
-BY_AUTHORS = (
-    "the site, the year, the soil and its tests, the hybrid or variety, how treatments were allotted to "
-    "strips, the size of a strip, and how it was harvested"
-)
+BY_AUTHORS = "site, year, soil and its tests, hybrid or variety, randomisation, strip size and harvest method"
 _DF = {
     "anova": "Student's t", "satterthwaite": "Student's t with Satterthwaite's degrees of freedom",
-    "kenward-roger": "Student's t with degrees of freedom after Kenward and Roger",
+    "kenward-roger": "Student's t with Kenward-Roger degrees of freedom",
 }  # fmt: skip
 MOST_RATES = 8  # listed one by one
 
@@ -57,23 +54,19 @@ def _treatments(answer, strips) -> list[Line]:
     if answer.one_factor:
         lines += _means(analysis)
     else:
-        text = "Treatments were compared by differences of the pairs, by Student's t."
+        text = "Treatments were compared by pair differences with Student's t."
         if hasattr(analysis, "layout"):
             text = (
-                f"The trial was a {layout_text(analysis)}; it was compared by {analysis.method}, the means "
-                "of each factor by Tukey's honestly significant difference."
+                f"The trial was a {layout_text(analysis)}, analysed by {analysis.method}; means of each "
+                "factor were compared by Tukey's honestly significant difference."
             )
         lines.append(Line(Kind.TEXT, text, sources=tuple(analysis.sources["source_key"])))
     if answer.margin is not None:
         margin = f"{plain(answer.margin.margin)} {answer.unit}"
-        text = (
-            f"each treatment was held against the check with a margin of {margin} by two one-sided t tests."
-        )
+        text = f"each treatment was tested against the check within {margin} by two one-sided t tests."
         lines.append(_said(text, "equivalence"))
     if answer.worth is not None:
-        lines.append(
-            _said("net return over the check is the gain at the price of grain less the costs given.")
-        )
+        lines.append(_said("net return over the check is the gain at the grain price minus treatment costs."))
     return lines
 
 
@@ -147,15 +140,14 @@ def _means(strips) -> list[Line]:
         _said(f"{letters_text(strips)}.", strips.adjust, "letters"),
     ]  # fmt: skip
     if strips.check_strip is not None:
-        text = f"each treatment was set against the check, {show(strips.check_strip)}, by Dunnett's test; "
-        text += "the intervals of these differences hold together."
+        text = f"each treatment was compared with the check, {show(strips.check_strip)}, by Dunnett's test; "
+        text += "these intervals are simultaneous."
         lines.append(_said(text, "dunnett"))
     return [
         *lines,
-        _said("normality (Shapiro-Wilk), equal variance (Brown-Forsythe), additivity of blocks and "
-              "treatments (Tukey) and correlation of neighbouring strips (Durbin-Watson) were checked on the "
-              "residuals.", "assumptions"),
-        _said("strips that the others do not expect were looked for and none was removed.", "outliers"),
+        _said("residuals were checked for normality (Shapiro-Wilk), equal variance (Brown-Forsythe), "
+              "additivity (Tukey) and correlation of neighbouring strips (Durbin-Watson).", "assumptions"),
+        _said("outlying strips were looked for; none was removed.", "outliers"),
     ]  # fmt: skip
 
 
@@ -171,12 +163,12 @@ def _curves(trials) -> list[Line]:
     if first.comparison is None:
         return [
             price,
-            _said("two rates give no curve: the difference of their means, less its cost, is reported."),
+            _said("two rates give no curve; the difference of means minus cost is reported."),
         ]
     names = ", ".join(CURVES[key].label for key in first.fits if key != MEAN.key)
     lines = [
         _said(
-            f"response curves ({names}) were fitted by least squares with block effects taken out.", "curves"
+            f"response curves ({names}) were fitted by least squares with block effects removed.", "curves"
         ),
         _said("joins of plateau curves were found by exact search.", "join"),
         _said("curves were ranked by AICc.", "aicc"),
@@ -189,18 +181,17 @@ def _optimum(trials):
     """What decides the optimum of these trials: an average of curves, one curve, or no response."""
     level, kinds = f"{trials[0].level:.0%}", {trial.curve for trial in trials}
     interval = (
-        f"its {level} interval is the exact set of rates for curves linear in their parameters and a "
-        "profile of the residual sum of squares for the others"
+        f"its {level} interval is exact for curves linear in their parameters and a profile of the residual "
+        "sum of squares for others"
     )
     if "averaged" in kinds:
         yield (
-            "the economic optimum rate is the average over six curves of diminishing returns, weighted by "
-            "AICc.",
+            "the economic optimum rate is the average of six curves, weighted by AICc.",
             "average",
         )
         yield (
-            f"{interval}, joined by model-averaged tail areas and held to the interval of each curve that "
-            "the trial does not refute.", "exact", "profile", "tails",
+            f"{interval}, combined by model-averaged tail areas and covering the interval of each curve the "
+            "trial does not reject.", "exact", "profile", "tails",
         )  # fmt: skip
     for key in sorted(kinds & {*CURVES} - {MEAN.key}):
         yield (
@@ -210,15 +201,14 @@ def _optimum(trials):
         )
     if MEAN.key in kinds:
         yield (
-            "no response is reported where no curve had a lower AICc than the mean, or, with few strips, "
-            "where a parabola was not significant at 5 %.", "aicc",
+            "no response is reported where no curve had a lower AICc than the mean or, with few strips, a "
+            "parabola was not significant at 5 %.", "aicc",
         )  # fmt: skip
     yield from _treated(trials)
     if any(trial.draws for trial in trials):
         draws = max(len(rows) for trial in trials for rows in trial.draws.values())
         yield (
-            f"what a rate may lose was reckoned over {draws:,} draws of every curve by resampling of "
-            "residuals.",
+            f"regret was computed over {draws:,} draws of every curve by resampling residuals.",
             "bootstrap",
         )
 
@@ -229,14 +219,13 @@ def _treated(trials):
     pulled = [one.pulled for one in treated if one.pulled is not None]
     if pulled:
         yield (
-            f"yields of {counted(sum(map(len, pulled)), 'far strip')} were pulled in by Huber's estimate of "
-            "the means of rates and blocks before curves were fitted.", "robust",
+            f"yields of {counted(sum(map(len, pulled)), 'outlying strip')} were adjusted by Huber's estimate "
+            "of rate and block means before fitting.", "robust",
         )  # fmt: skip
     if ratios := [plain(one.ratio) for one in treated if one.ratio is not None]:
         yield (
-            "strips were weighted by the inverse of an error variance that changes steadily with the rate, "
-            f"fitted by REML (standard deviation at the highest rate over that at the lowest: "
-            f"{', '.join(ratios)}).", "reml",
+            "strips were weighted by the inverse of an error variance that changes with the rate, fitted by "
+            f"REML (ratio of standard deviations, highest to lowest rate: {', '.join(ratios)}).", "reml",
         )  # fmt: skip
 
 
@@ -245,13 +234,14 @@ def _pooled(answer) -> list[Line]:
     if pooled is not None:
         treatment, check = map(show, answer.contrast_of)
         lines.append(_said(
-            f"the difference of yield between {treatment} and {check} {answer.pooled.rate_unit} was "
-            f"estimated at each site and pooled: {pooled.method}.", *pooled.methods,
+            f"the yield difference between {treatment} and {check} {answer.pooled.rate_unit} was estimated "
+            f"at each site and pooled: {pooled.method}.", *pooled.methods,
         ))  # fmt: skip
     if answer.model is not None:
         lines.append(_said(
-            "one nonlinear mixed model of all strips was fitted beside it by maximum likelihood; level, "
-            "slope and shape random by site, the shape integrated by adaptive quadrature.", "nonlinear mixed",
+            "one nonlinear mixed model of all strips was also fitted by maximum likelihood, with level, "
+            "slope and shape random by site and the shape integrated by adaptive quadrature.", "nonlinear "
+                                                                                               "mixed",
         ))  # fmt: skip
     return lines
 

@@ -11,19 +11,19 @@ from fertkit.say.advice import listed
 from fertkit.say.line import Line, lead, notes, told
 
 HOW = (
-    "One model of all strips: level, slope and end of the rise of the curve differ from site to site. Every "
-    "site is drawn towards the mean as far as its own strips leave it open."
+    "One model of all strips: level, slope and end of the rise vary by site. Uncertain sites are pulled "
+    "towards the mean."
 )
 
 NEW_SITE = (
-    "This is what sites of that kind need on average; a field may lie far from it. Local guides, the label "
-    "and a certified adviser come first."
+    "This is the average need of such sites; a field may differ much. Local guides, the label and a "
+    "certified adviser come first."
 )
 
 
 def no_rate(doubts) -> str:
     """Say why a new site gets no rate."""
-    return f"No rate is given for the new site: {doubts[0]}."
+    return f"No rate for the new site: {doubts[0]}."
 
 
 def network_fit_lines(fit) -> list[Line]:

@@ -19,22 +19,22 @@ def pass_plan_lines(plan) -> list[Line]:
     said += [row(r.product, _bought(r)) for r in plan.purchases.itertuples() if r.need_lb > 0]
     said += _short(plan)
     said += watch_lines(plan.watch)
-    said.append(told(f"Another plan could be better by {plan.gap:.1%} at most."))
+    said.append(told(f"The best possible plan is at most {plan.gap:.1%} better."))
     said += [Line(Kind.CAUTION, r.text, r.topic) for r in plan.cautions.itertuples()]
     return [*said, told(GOVERNS)]
 
 
 #: What to know of fields that are to be looked at twice (common practice).
 WATCH = {
-    "fall nitrogen": "All nitrogen of {crop} goes on in fall ({amount} on {where}). Nitrate can leach or "
-    "turn to gas before the crop takes it up. Common practice, no source: hold most of it for spring or a "
+    "fall nitrogen": "All nitrogen for {crop} is applied in fall ({amount} on {where}). Nitrate can leach or "
+    "denitrify before uptake. Common practice, no source: save most for spring or "
     "sidedress; add such a pass, or keep nitrogen out of the fall pass.",
-    "surplus sulfur": "{amount} more sulfur than {crop} asks for on {where}. Sulfate beyond need leaches, "
-    "and ammonium sulfate acidifies more than other nitrogen. Common practice, no source: let another "
-    "product bring most of the nitrogen; add one to the shed.",
-    "surplus phosphate": "{products} brings {amount} more P2O5 than {crop} asks for on {where}. Phosphorus "
-    "in runoff feeds algae, and no crop needs it above the maintenance limit. Bring part of the nitrogen "
-    "with another product, or spread on the fields lowest in P. Check the phosphorus rules of your state.",
+    "surplus sulfur": "{amount} more sulfur than {crop} needs on {where}. Excess sulfate leaches, and "
+    "ammonium sulfate acidifies more than other nitrogen. Common practice, no source: "
+    "supply most nitrogen from another product; add one to the shed.",
+    "surplus phosphate": "{products} supplies {amount} more P2O5 than {crop} needs on {where}. Phosphorus "
+    "in runoff feeds algae, and no crop needs it above the maintenance limit. Supply part of the nitrogen "
+    "from another product, or spread on the fields lowest in P. Check your state's phosphorus rules.",
 }
 #: What these cautions rest on, where it is published.
 RESTS_ON = {"surplus phosphate": ("NRCS590", "TRI2020")}
@@ -73,7 +73,7 @@ def _short(plan):
             most = lacking["short_lb_ac"].max()
             cases = counted(len(lacking), "case")
             yield detail(
-                f"whole rates leave at most {short(most)} lb/ac of a target open, in {cases}", "rounding"
+                f"whole rates leave up to {short(most)} lb/ac of a target unmet, in {cases}", "rounding"
             )
         return
     lacking = lacking[lacking["short_lb_ac"] >= 1].sort_values("short_lb_ac", ascending=False)
@@ -83,8 +83,8 @@ def _short(plan):
         yield missing(f"{nutrient} short [lb/ac]", f"{', '.join(lacks[:5])}{more}")
     for first in plan.shadow.head(1).itertuples():
         place = f"{first.field} {first.zone}".strip()
-        gain = "" if first.basis == CLASS else f"gains {plain(plan.next_unit)} and "
-        yield told(f"The next unit of money {gain}goes to {first.nutrient} on {place} first.")
+        gain = "" if first.basis == CLASS else f"returns {plain(plan.next_unit)} per unit and "
+        yield told(f"More money {gain}goes to {first.nutrient} on {place} first.")
     if plan.shadow["basis"].eq(CLASS).any():
         yield Line(
             Kind.PRACTICE,

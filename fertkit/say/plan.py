@@ -6,21 +6,21 @@ from fertkit.say.line import GOVERNS, Line, detail, keys, lead, mark, missing, n
 #: Why a rate is what it is.
 WHY = {
     "system": "by {system}",
-    "first of several": "by {system}, the first of several systems that answer",
-    "asked": "as asked",
-    "own trial": "by the optimum of an own trial",
+    "first of several": "by {system}, the first of several systems",
+    "asked": "as entered",
+    "own trial": "by the optimum of your own trial",
     "legume": "a legume fixes its own",
-    "no test": "by removal, for there is no soil test",
-    "no system": "by removal, for no system carried answers the soil test",
-    "elsewhere": "by removal, for only systems of other regions or kinds answer the soil test",
-    "no trial": "there is no trial of it: by {system}",
+    "no test": "by removal: no soil test",
+    "no system": "by removal: no system here fits the soil test",
+    "elsewhere": "by removal: only systems of other regions or kinds fit the soil test",
+    "no trial": "no trial, so by {system}",
 }
 #: Of these reasons the systems tell more.
 UNDECIDED = ("no system", "elsewhere")
 LEFT_OUT = {
-    "no test": "no soil test that a published system asks for",
-    "no system": "no system carried answers",
-    "elsewhere": "only systems of other regions or kinds answer",
+    "no test": "no soil test that a published system uses",
+    "no system": "no system here fits the test",
+    "elsewhere": "only systems of other regions or kinds fit",
     "no removal": "no removal is published",
 }
 #: Why a published system does not decide a rate.
@@ -37,7 +37,7 @@ REASONS = {
 }
 NO_LIME = {
     "no target": "no target pH is given",
-    "another buffer": "the equation carried is of the Mehlich buffer; theirs is another or not named",
+    "another buffer": "the equation needs the Mehlich buffer; another or none is named",
 }
 
 
@@ -96,18 +96,18 @@ def rotation_lines(books) -> list[Line]:
         said.append(row(nutrient, f"{text}{_left(nutrient, some)}"))
     removal, trend = keys(table["removed_source"]), keys(table["buffer_source"])
     said.append(told(f"Removal: {removal}." + (f" Trend of the tests: {trend}." if trend else "")))
-    said.append(told("A soil test moves with season, depth and laboratory beyond any ledger: test again."))
+    said.append(told("Soil tests also vary with season, depth and laboratory: test again."))
     return [*said, told(GOVERNS)]
 
 
 def _left(nutrient, some):
     """What stays, and what a surplus means: no waste where the next crop has it, or where it is nitrogen."""
     if nutrient == "N":
-        return "; nitrogen beyond the grain is in straw, roots and soil, and is not counted on next year"
+        return "; the nitrogen left is not counted on next year"
     left = (some["left"] * some["area_ac"]).sum()
     last = some.groupby(["field", "zone"]).tail(1)
     falls = int((last["test_after"] < last["critical"]).sum())
-    text = f", left {short(left)}" + (", of it for the crop after" if some["covers_next"].any() else "")
+    text = f", left {short(left)}" + (", partly for the next crop" if some["covers_next"].any() else "")
     return text + (f"; the test ends below the critical level on {counted(falls, 'field')}" if falls else "")
 
 

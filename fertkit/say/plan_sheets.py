@@ -53,7 +53,7 @@ def _wanted(targets, rates, words):
             (some[c] * some["area_ac"]).sum() for c in ("rate_lb_ac", "removal_lb_ac", "credit_lb_ac")
         )
         less = f" after credits of {short(credit)}" if credit > 0 else ""
-        text = f"{short(amount)} {words['mass']} to apply{less}; the harvest removes {short(gone)}."
+        text = f"{short(amount)} {words['mass']} to apply{less}; {short(gone)} removed with the harvest."
         yield row(nutrient, text)
         for (why, system), of in some.groupby(["why", "system"], sort=False):
             text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {counted(len(of), 'field')}, "
@@ -70,10 +70,8 @@ def _not_taken(credits, words):
     idle = idle.assign(why=idle["why_not"].replace("", "no availability is published for it"))
     for (nutrient, why), some in idle.groupby(["nutrient", "why"], sort=False):
         where = ", ".join(named(r.field, r.zone) for r in some.head(_MOST).itertuples()) + _more(some)
-        text = (
-            f"{_span(some['total_lb_ac'])} {words['rate']} of {nutrient} in manure on {where} takes nothing "
-        )
-        yield told(f"{text}off the rate: {why}.", "Not credited")
+        text = f"{_span(some['total_lb_ac'])} {words['rate']} {nutrient} in manure on {where}"
+        yield told(f"{text}: {why}.", "Not credited")
 
 
 def _keys(column):
@@ -109,22 +107,20 @@ def _money(answer, area):
         where = ", ".join(
             f"{named(r.field, r.zone)} {short(r.short_lb_ac)}" for r in some.head(_MOST).itertuples()
         )
-        why = "the money does not reach" if driven.short_of_money else "less than a step of a whole rate"
+        why = "over the spending limit" if driven.short_of_money else "less than one rate step"
         text = f"{where} {words['rate']}{_more(some)}: {why}."
         said.append(missing(f"Short of {nutrient}", text))
     if len(driven.shadow):
         first = driven.shadow.iloc[0]
         where = named(first["field"], first["zone"])
-        said.append(
-            told(f"The next money gains most with {first['nutrient']} on {where}, by {first['basis']}.")
-        )
+        said.append(told(f"More money pays best for {first['nutrient']} on {where}, by {first['basis']}."))
     return said
 
 
 def _amount(r, words):
     lots = counted(int(r.lots), "lot") if np.isfinite(r.lots) else ""
     spare = r.on_hand_lb + r.bought_lb - r.need_lb  # whole loads and bags leave some
-    spare = f"{_mass(spare, words)} of it to spare" if lots and spare > _SPARE * r.bought_lb else ""
+    spare = f"{_mass(spare, words)} spare" if lots and spare > _SPARE * r.bought_lb else ""
     about = ", ".join(filter(None, (lots, spare)))
     return f"{r.product} {_mass(r.bought_lb, words)}" + (f" ({about})" if about else "")
 
@@ -142,10 +138,8 @@ def _carried(books, words):
     """What the last season of the plan leaves of P2O5 and K2O."""
     for nutrient, some in books[books["nutrient"] != "N"].groupby("nutrient", sort=False):
         left = (some["left"] * some["area_ac"]).sum()
-        lead, verb = ("carried over", "left for the crops after") if left >= 0 else (
-            "drawn from the soil", "more removed than applied"
-        )  # fmt: skip
-        yield told(f"{short(abs(left))} {words['mass']} {verb} by the end of the plan.", f"{nutrient} {lead}")
+        label = f"{nutrient} {'carried over' if left >= 0 else 'drawn from the soil'}"
+        yield told(f"{short(abs(left))} {words['mass']} by the end of the plan.", label)
 
 
 def _left_out(plan):
@@ -154,7 +148,7 @@ def _left_out(plan):
     for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
         yield Line(
             Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
-            "name a rate of your own or of a trial.", "No rate",
+            "enter your own rate or one of a trial.", "No rate",
             in_code=f"--policy {nutrient}=RATE",
         )  # fmt: skip
         yield from undecided_lines(plan.targets, some)
@@ -205,21 +199,21 @@ def _orders(applied, words):
 def _order(r, words):
     if r.gal_ac == r.gal_ac:
         return f"{r.product} {r.gal_ac:.1f} {words['liquid']}"
-    return f"{r.product} {r.rate_lb_ac:,.0f} {words['rate']}, {_mass(r.pounds, words)} in all"
+    return f"{r.product} {r.rate_lb_ac:,.0f} {words['rate']}, {_mass(r.pounds, words)} total"
 
 
 def pace_lines(answer) -> list[Line]:
     """Say where the passes fall behind the crop, and what may wait."""
     season, words = answer.measured(answer.plan.season), answer.words
-    said = [told("The soil is taken to give the season's uptake less the rate, in step with the crop; a real "
-                 "soil gives less in cold or dry weeks.")]  # fmt: skip
+    said = [told("Soil supply is assumed as season uptake minus the rate, in step with the crop; in cold or "
+                 "dry weeks it is less.")]  # fmt: skip
     for (crop, nutrient), some in season.groupby(["crop", "nutrient"], sort=False):
         late = some[some["first_short_stage"] != ""]
-        text = "the passes keep pace with the crop"
+        text = "passes keep pace with the crop"
         if len(late):
             where, from_ = counted(len(late), "field"), " or ".join(late["first_short_stage"].unique()[:3])
             gap = short(late["largest_gap_lb_ac"].max())
-            text = f"on {where} the passes fall behind from {from_}, by up to {gap} {words['rate']}: "
+            text = f"passes fall behind on {where} from {from_}, by up to {gap} {words['rate']}: "
             text += "move a pass forward"
         # a pass after planting brings these too late to count, unless the soil would not hold them
         early = (nutrient in EARLY) & (some["reason"] == "")
@@ -241,10 +235,10 @@ def difference_lines(answer) -> list[Line]:
     spread = spread.agg(["min", "max", "size"])
     spread = spread[spread["size"] > 1]
     if spread.empty:
-        return [told("One system alone answers each test.")]
+        return [told("Only one system fits each test.")]
     widest = (spread["max"] - spread["min"]).sort_values(ascending=False)
-    said = [told("Systems differ in the level they call enough, in the years over which they build a soil, "
-                 "in what they add for removal and in the yields they were calibrated on.")]  # fmt: skip
+    said = [told("Systems differ in critical level, build-up years, allowance for removal and yields of "
+                 "calibration.")]  # fmt: skip
     for field, zone, nutrient in widest.index[:_MOST]:
         rows = sides[(sides["field"] == field) & (sides["zone"] == zone) & (sides["nutrient"] == nutrient)]
         texts = [f"{r.title} {short(r.rate_lb_ac)}" for r in rows.sort_values("rate_lb_ac").itertuples()]
@@ -257,7 +251,7 @@ def figure_says(answer) -> str:
     rates = answer.rates
     above = rates[rates["rate_lb_ac"] > rates["removal_lb_ac"]]
     fields = counted(above.groupby(["field", "zone"]).ngroups, "field")
-    text = "What each field gets of each nutrient beside what its harvest removes"
+    text = "Nutrients applied and removed, field by field"
     return f"{text}; {fields} get more than is removed."
 
 

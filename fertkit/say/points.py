@@ -6,7 +6,7 @@ from fertkit.results import counted, plain
 from fertkit.say.groups import grouped_lines, verdict
 from fertkit.say.line import Kind, Line, lead, notes, row, told
 
-NO_REPLICATES = "Points of one strip are no replicates: strips are compared, or strips within zones."
+NO_REPLICATES = "Points of one strip are not replicates; strips are compared."
 
 
 def joined_lines(joined) -> list[Line]:
@@ -42,7 +42,7 @@ def moisture_text(joined) -> str:
     """Say at which moistures strips were harvested and to which their yields were brought."""
     wet, standard = joined.strips["harvest_moisture_pct"], joined.strips["stated_moisture_pct"].iloc[0]
     between = " to ".join(dict.fromkeys(plain(x) for x in (wet.min(), wet.max())))
-    return f"Strips were harvested at {between} % moisture; yields are at {standard:g} %."
+    return f"Harvest moisture {between} %; yields are at {standard:g} %."
 
 
 def points_answer_lead(answer) -> list[Line]:

@@ -99,7 +99,7 @@ def ledger_lines(ledger) -> list[Line]:
     return [
         lead(f"{when} [{ledger.unit}]"), *rows,
         told(f"Removal: {removal}." + (f" Trend of the test: {trend}." if trend else "")),
-        told("A soil test moves with season, depth and laboratory beyond any ledger: test again."),
+        told("Soil tests also vary with season, depth and laboratory: test again."),
         told(GOVERNS),
     ]  # fmt: skip
 
@@ -126,7 +126,7 @@ def _over(group):
         return ""
     low, high = over["over_worth_low"].sum(), over["over_worth_high"].sum()
     saved = f"{low:.2f}" if low == high else f"{low:.2f} to {high:.2f}"
-    return f"; beyond removal cost {over['over_cost'].sum():.2f}, saves {saved} the season after"
+    return f"; excess over removal cost {over['over_cost'].sum():.2f}, saves {saved} the next season"
 
 
 def skipped_lines(skipped) -> list[Line]:
@@ -139,7 +139,7 @@ def _not_applied(r, unit):
     saved = "" if np.isnan(r.saved) else f", saves {r.saved:.2f} now"
     text = f"{short(r.not_applied)} {unit} not applied{saved}"
     if r.nutrient == "N":
-        return f"{text}; the crop of that year goes without: N is not in the bank"
+        return f"{text}; soil does not store N, so that crop goes short"
     if np.isnan(r.test_skipped):
         return text
     span = f"{r.test_skipped_low:.0f} to {r.test_skipped_high:.0f}"

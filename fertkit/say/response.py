@@ -46,29 +46,29 @@ def treated_text(analysis) -> list[str]:
         return []
     unit, given, said = analysis.rate_unit, done.given, []
     if done.pulled is not None:
-        said.append(f"Far strips count less here (Huber's bound, {BOUND} error SD): {_pulled(done, given)}.")
+        said.append(
+            f"Outlying strips get less weight (Huber's bound, {BOUND} error SD): {_pulled(done, given)}."
+        )
     if done.ratio is not None:
         low, high = map(plain, given.rates[[0, -1]])
         said.append(
-            f"Strips are weighted by the error at their rate: its SD at {high} {unit} is "
-            f"{plain(done.ratio, 2)} times that at {low}."
+            f"Strips are weighted by error at their rate: its SD at {high} {unit} is {plain(done.ratio, 2)} "
+            f"times that at {low}."
         )
     if analysis.data is given:
         return said
     plainly = optimum_text(analysis.as_read) if analysis.as_read else "it cannot be estimated"
-    return [*said, f"With the strips as read the economic optimum rate is {plainly}."]
+    return [*said, f"Without this adjustment the economic optimum rate is {plainly}."]
 
 
 def _pulled(done, given):
     """How many yields were pulled in, and the farthest of them."""
     rows = done.pulled
     if rows.empty:
-        return "none lies beyond it, so nothing was changed"
+        return "none exceeds it, so nothing changed"
     r = rows.iloc[0]
     moved = f"from {plain(r['yield'])} to {plain(r['used'])} {given.yield_unit}"
-    many = (
-        f"{len(rows)} of {len(given.rate)} yields pulled in, the farthest" if len(rows) > 1 else "one yield"
-    )
+    many = f"{len(rows)} of {len(given.rate)} yields adjusted, the largest" if len(rows) > 1 else "one yield"
     return f"{many} at {plain(r['rate'])} {given.rate_unit} {moved}"
 
 
@@ -84,9 +84,9 @@ def stands_out(analysis) -> str:
     rest, it = analysis.without_doubtful, "them" if len(analysis.doubtful.rows) > 1 else "it"
     without, with_it = (optimum_text(o) if o else "it cannot be estimated" for o in (rest, analysis.as_read))
     return (
-        f"Look at this first: {doubtful_text(analysis.doubtful, analysis.given)}. With {it} the economic "
-        f"optimum rate is {with_it}; without {it}, {without}. See the field notes, "
-        "and leave a yield empty only where something went wrong."
+        f"Check this first: {doubtful_text(analysis.doubtful, analysis.given)}. With {it} the economic "
+        f"optimum rate is {with_it}; without {it}, {without}. Check the field notes; delete a yield only "
+        "where something went wrong."
     )
 
 
@@ -112,7 +112,7 @@ def optimum_text(optimum) -> str:
     }.get(optimum.status, rate)
     if optimum.status == Status.DIFFERENCE and not np.isnan(span.low):
         # The interval that counts is that of gain minus cost; rates have none with two of them.
-        return f"{said}; the data do not tell the two apart" if below(span.low, span.high) else said
+        return f"{said}; the two do not differ significantly" if below(span.low, span.high) else said
     if np.isnan(span.low + span.high):
         return f"{said} (no interval: no error can be estimated)"
     interval = filter(None, [f"{span.level:.0%} interval {span.text()}", untested(optimum)])
@@ -125,8 +125,8 @@ def untested(optimum) -> str:
     if not gap or not (below(span.low, gap[1]) and above(span.high, gap[0])):
         return ""
     low, high = map(plain, gap)
-    nothing = f"no rate between {low} and {high} was tested"
-    return f"any join up to {high} fits: {nothing}" if optimum.any_join else nothing
+    nothing = f"no rate tested between {low} and {high}"
+    return f"any join up to {high} fits; {nothing}" if optimum.any_join else nothing
 
 
 def gain_lines(analysis) -> list[str]:
@@ -157,7 +157,7 @@ def net_line(analysis) -> str:
         return ""
     net = analysis.gain.iloc[2]
     money = net_gain_text(analysis.net_gain, analysis.prices, analysis.yield_unit, analysis.level)
-    return f"Gain minus cost: {plain(net['value'])} {net['unit']}{_between(analysis, net)}; net gain {money}."
+    return f"Net gain: {money}; in yield {plain(net['value'])} {net['unit']}{_between(analysis, net)}."
 
 
 def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
@@ -182,11 +182,11 @@ def _averaged(comparison):
     yield f"Average of {counted(len(held), 'curve')}, weighted by {by}: {named}."
     best = comparison.table.iloc[0]
     if comparison.ranked and best["curve"] == MEAN.key:
-        yield f"No response at all has more support ({best['weight']:.2f}) than any curve."
+        yield f"No response is better supported ({best['weight']:.2f}) than any curve."
     elif comparison.ranked and best["curve"] not in comparison.averaged_weights.index:
         yield (
-            f"Not averaged: {best['label']}, of most support among all curves ({best['weight']:.2f}): it "
-            "has no optimum but an end of the tested rates."
+            f"Not averaged: {best['label']}, the best-supported curve ({best['weight']:.2f}); its optimum is "
+            "always an end of the tested rates."
         )
 
 
@@ -197,7 +197,7 @@ def comparison_lines(comparison) -> list[Line]:
     said = [
         told(f"support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}", r.label)
         for r in ranked.itertuples()
-    ] or [told("Too few rows to rank the curves by AICc: they are weighted by fit alone.")]
+    ] or [told("Too few rows to rank curves by AICc; they are weighted by fit alone.")]
     if comparison.data.places:
         said.append(told(f"{comparison.data.places}, one common response."))
     return [*said, told(
@@ -240,8 +240,8 @@ def critical_level_lines(level) -> list[Line]:
 
 
 CAUTION = (
-    "The rate that pays in a trial is not yet a recommendation: keep to local nutrient rules and the product "
-    "label, and ask a licensed or certified adviser."
+    "The best rate of a trial is not a recommendation. Follow local nutrient rules and the product label, "
+    "and ask a licensed or certified adviser."
 )
 CAUTIONED = Line(Kind.CAUTION, CAUTION)
 
@@ -287,27 +287,27 @@ def stretch(net) -> str:
     top = " (the highest tested)" if at_least(net.within_high, net.highest_rate) else ""
     by = f" ({net.within_by})" if net.within_by else ""
     said = (
-        f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} the net return is within "
-        f"{within}{by} of the best of the {curve} curve, {peak} at {plain(net.peak)} {unit}."
+        f"From {plain(net.within_low)} to {plain(net.within_high)} {unit}{top} net return is within "
+        f"{within}{by} of the best on the {curve} curve, {peak} at {plain(net.peak)} {unit}."
     )
     if same(net.rate, net.peak):
         return said
     where = "inside" if net.in_stretch else "OUTSIDE"
-    which = "is the mean of the curves' own optima: it " if net.status == Status.INTERIOR else ""
+    which = "is the mean of the curves' optima; it " if net.status == Status.INTERIOR else ""
     return (
-        f"{said} The economic optimum reported, {plain(net.rate)} {unit}, {which}lies {where} that stretch "
-        f"and returns {lost} less than that best."
+        f"{said} The reported economic optimum, {plain(net.rate)} {unit}, {which}lies {where} that range and "
+        f"returns {lost} less than that best."
     )
 
 
 def regret_lines(regret) -> list[Line]:
     """Say which rate is regretted least."""
     lost, p90 = regret.expected_regret, regret.at(regret.rate)[f"regret_p90_per_{regret.area}"]
-    uncounted = "; what a higher rate would have returned is not counted" if regret.open_above else ""
+    uncounted = "; returns of higher rates are not counted" if regret.open_above else ""
     first = (
-        f"Least expected regret within the tested rates at {plain(regret.rate)} {regret.rate_unit}: on "
-        f"average {money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate of "
-        f"each case, in nine cases of ten by no more than {money_text(max(p90, 0.01))}{uncounted}."
+        f"Least expected regret at {plain(regret.rate)} {regret.rate_unit}: on average "
+        f"{money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate, in nine cases "
+        f"of ten at most {money_text(max(p90, 0.01))}{uncounted}."
     )
     return [lead(first), told(_where(regret)), CAUTIONED]
 
@@ -319,7 +319,7 @@ def _where(regret):
     if regret.open_above:
         beyond = f"; in {regret.at_top:.0%} of them it is {high} {unit} or beyond"
         between = f"at > {high} {unit}" if low == high else f"between {low} and > {high} {unit}"
-    return f"The best rate of nine cases in ten lies {between} ({regret.cases:,} cases{beyond})."
+    return f"The best rate lies {between} in nine cases of ten ({regret.cases:,} cases{beyond})."
 
 
 def price_table_lines(table) -> list[Line]:
@@ -343,7 +343,7 @@ def plateau_risk_lines(risk) -> list[Line]:
     join = f"{plain(risk.join_of_mean)} {risk.rate_unit}"
     less = money_text(risk.expected_net - risk.net_at_join, risk.money, risk.area)
     return [
-        lead(f"Best rate with a plateau that varies: {best}."),
-        told(f"The join of the mean plateau, {join}, would return {less} less."),
+        lead(f"Best rate with a varying plateau: {best}."),
+        told(f"The join of the mean plateau, {join}, returns {less} less."),
         CAUTIONED,
     ]

@@ -27,7 +27,7 @@ LABELS = ("", "Why here", "Do now", "Do not", "Next year", "Money", "Needs", "So
 ROOM = ("", "", "", "", "Local rules", "Do now", "Do now", "Do not", "Not known", "Caution", "Why here",
         "Money", "Next year", "Soil", "Needs", "Do now", "Not known", "Caution", "Do not", "Next year",
         "Why here", "Soil", "Money", "Not known", "Caution")  # fmt: skip
-BESIDE = told("More stands in the parts for the consultant.", "Local rules")
+BESIDE = told("See the consultant's part for more.", "Local rules")
 
 
 def sheet_lines(answer, most: int = MOST_WORDS) -> list[Line]:
@@ -165,8 +165,8 @@ def _needs(budget) -> Line:
     taken, off = amounts(budget, "uptake"), amounts(budget, "removed")
     rows = main_rows(budget)
     text = (
-        f"At {plain(budget.yield_goal)} {budget.yield_unit} the crop takes up {taken} {budget.unit}; "
-        f"{off} {removed_with(budget)}."
+        f"At {plain(budget.yield_goal)} {budget.yield_unit}: total uptake {taken} {budget.unit}; {off} "
+        f"{removed_with(budget)}."
     )
     return _sourced(text, "Needs", ";".join([*rows["uptake_source"], *rows["removed_source"]]))
 
@@ -174,7 +174,7 @@ def _needs(budget) -> Line:
 def _soil(answer):
     """Classes of the soil tests, and with a goal the rates of the system that leads."""
     if answer.targets is None:
-        yield told("Classes and rates of the soil test need the crop.", "Not known")
+        yield told("Enter the crop for soil-test classes and rates.", "Not known")
         return
     classes = soil_classes(answer.targets)
     told_of = [
@@ -185,7 +185,7 @@ def _soil(answer):
         yield _sourced("; ".join(told_of), "Soil", ";".join(classes["source_key"]))
     asked = set(answer.soil["analyte"]) & {"P", "K", "Zn", "S"}
     if left := sorted(asked - set(classes["nutrient"])):
-        yield told(f"Soil test of {listed(left)}: no current system carried takes it.", "Not known")
+        yield told(f"Soil test of {listed(left)}: no current system here uses it.", "Not known")
     rates = answer.targets.table
     rates = rates[rates["why"].isin(["system", "first of several"])]
     if answer.budget is None or rates.empty:
@@ -194,11 +194,16 @@ def _soil(answer):
         amounts = listed([f"{r.rate_lb_ac:.0f} lb {r.nutrient}" for r in rows.itertuples()])
         title = rate_plans()[system]["title"]
         yield _sourced(
-            f"For this goal {title} asks for {amounts} per acre", "Soil", ";".join(rows["source_key"])
+            f"For this goal {title} recommends {amounts} per acre", "Soil", ";".join(rows["source_key"])
         )
 
 
-_CLASS = {"low": "is low", "enough": "is enough", "high": "is high", "": "is classed differently by systems"}
+_CLASS = {
+    "low": "is low",
+    "enough": "is enough",
+    "high": "is high",
+    "": "is rated differently by different systems",
+}
 
 
 def _trial(name, trial, answer):
@@ -260,5 +265,5 @@ def figure_says(answer) -> str:
     return "" if answer.budget is None else needs_text(answer.budget)
 
 
-LEAF_FIGURE = "Each result against the published ranges; a bar is its laboratory and sampling error."
+LEAF_FIGURE = "Each result against published ranges; bars show laboratory and sampling error."
 TRIAL_FIGURE = "Yield at each rate, with the fitted curve."

@@ -44,11 +44,10 @@ def first_text(analysis) -> list[str]:
         for block, rates in zip(data.block, data.rates, strict=True)
     ]
     them, rest = "them" if len(doubtful.rows) > 1 else "it", analysis.without_doubtful
-    without = combination(analysis, rest.rates) if rest else "not to be estimated"
+    without = combination(analysis, rest.rates) if rest else "not estimable"
     return [
-        f"Look at this first: {say_doubtful(doubtful, names, data.yields)}. Without {them} the best "
-        f"combination is {without}. See the field notes, and leave a yield empty only where something went "
-        "wrong.",
+        f"Check this first: {say_doubtful(doubtful, names, data.yields)}. Without {them} the best "
+        f"combination is {without}. Check the field notes; delete a yield only where something went wrong.",
         *said,
     ]
 
@@ -59,8 +58,8 @@ def best_text(analysis) -> str:
     best = f"Best combination, {status_in_words(analysis.optimum.status)}: {rates}."
     if analysis.responds:
         return best
-    none = f"These strips show no response to {_joined(analysis.nutrients)}"
-    return f"{none}: they do not support a rate yet. {best}"
+    none = f"No response to {_joined(analysis.nutrients)}"
+    return f"{none}: these strips do not support a rate yet. {best}"
 
 
 def _joined(names) -> str:
@@ -142,8 +141,8 @@ def region_text(analysis) -> str:
         for row, low, high in zip(analysis.intervals.itertuples(), data.low, data.high, strict=True)
     ]
     return (
-        f"Joint {analysis.level:.0%} region of the best combination: it reaches over {_joined(parts)}; "
-        "the figure shows which go together."
+        f"Joint {analysis.level:.0%} region of the best combination: {_joined(parts)}; see the figure for "
+        "combinations."
     )
 
 
@@ -151,24 +150,23 @@ def shape_text(analysis) -> str:
     """Say whether the surface is a hill, a saddle or perhaps a ridge there, and along which line."""
     shape = analysis.shape
     if shape == Shape.STRAIGHT:
-        return "Two rates of each nutrient show no curve: the best of the tested combinations is named."
+        return "Two rates of each nutrient show no curve; the best tested combination is reported."
     if not analysis.estimated:
-        return f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted; there is no error to judge it by."
+        return f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted; no error to test it."
     if shape == Shape.MAXIMUM:
-        return "Shape: a hill. Net return falls off in every direction, beyond the error of the trial."
+        return "Shape: a hill. Net return falls in every direction, beyond trial error."
     row = analysis.axes.iloc[0]
     line = _line(analysis, row[list(analysis.nutrients)].to_numpy(float))
     if shape in (Shape.SADDLE, Shape.MINIMUM):
         return (
-            f"Shape: {_SHAPES[shape]}. Net return curves up along {line}, beyond the error of the trial: the "
-            "best combination lies at an end of the tested rates, not where the slopes are level."
+            f"Shape: {_SHAPES[shape]}. Net return curves up along {line}, beyond trial error, so the best "
+            "combination lies at an end of the tested rates."
         )
     ends = f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])} "
     error = "" if np.isnan(row["low"]) else f"{ends}{analysis.yield_unit} over the tested range)"
     return (
-        f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted, but a ridge cannot be ruled out: along {line} "
-        f"the data do not tell whether net return bends down{error}. Combinations along that line pay nearly "
-        "alike; test more of them before one is called best."
+        f"Shape: {_SHAPES[analysis.fitted_shape]} as fitted, but perhaps a ridge: along {line} net return "
+        f"may not fall{error}. Combinations along that line pay nearly the same; test more of them."
     )
 
 
@@ -198,19 +196,19 @@ def terms_text(analysis) -> list[str]:
         change = plain(first["aicc"] - nothing["aicc"])
         return [f"The mean alone has an AICc {change} lower than the best surface."]
     if np.isfinite(none["p"]):
-        verb = "act on each other" if none["p"] < _CHANCE else "are not shown to act on each other"
+        verb = "interact" if none["p"] < _CHANCE else "do not interact significantly"
         test = f"F({none['f_df']:.0f}, {error}) = {plain(none['f'])}, p {plain_p(none['p'])}"
         said.append(f"{capital(_joined(names))} {verb} ({test}; {_support(rows, none)}).")
         said.append(f"Without interaction the best is {_best_of(analysis, none)}.")
     for name, other in zip(names, reversed(names), strict=True):
         row = rows.loc[f"{other} alone" if len(names) == 2 else f"without {name}"]
         if np.isfinite(row["p"]):
-            verb = "matters" if row["p"] < _CHANCE else "is not shown to matter"
+            verb = "has an effect" if row["p"] < _CHANCE else "has no significant effect"
             said.append(f"{name} {verb} (p {plain_p(row['p'])}; {_support(rows, row)}).")
     if analysis.shape == Shape.STRAIGHT:
         return said
     alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])}" for name in names)
-    said.append(f"A curve of one nutrient alone would say {alone}, blind to the rest.")
+    said.append(f"Single-nutrient curves, ignoring the rest, give {alone}.")
     return said
 
 
@@ -233,7 +231,7 @@ def kinds_text(analysis) -> str:
         if not np.isfinite(change):
             continue
         fits = f"fits {'worse' if change > 0 else 'better'} (AICc {plain(abs(change))} apart)"
-        said.append(f"The {get_curve(curve).label} surface {fits} and would say {_best_of(analysis, row)}.")
+        said.append(f"The {get_curve(curve).label} surface {fits} and gives {_best_of(analysis, row)}.")
     return " ".join(said)
 
 
@@ -249,8 +247,8 @@ def nearly_text(analysis) -> str:
         )
     ]
     return (
-        f"Within {loss} of the best ({analysis.within_by}): {_joined(parts)}, the "
-        "others at their best beside it."
+        f"Within {loss} of the best ({analysis.within_by}): {_joined(parts)}, each with the others at their "
+        "best."
     )
 
 
@@ -285,19 +283,17 @@ def short_lines(answer) -> list[Line]:
 def surface_advice(analysis) -> tuple[list[str], list[str]]:
     """What to do and what not after one trial of several nutrients."""
     best, status = combination(analysis, analysis.optimum.rates), analysis.optimum.statuses
-    do = [f"Take {best} as the starting point for the next trial, with strips around it."]
-    leave = ["Do not carry this combination to another soil, crop or season without check strips of its own."]
+    do = [f"Start the next trial from {best}, with strips around it."]
+    leave = ["Do not use this combination on another soil, crop or season without check strips."]
     if not analysis.responds:
         return ["Repeat the trial with more blocks before choosing rates."], [
             "Do not choose rates from these strips."
         ]
     high = [name for name, one in zip(analysis.nutrients, status, strict=True) if one == Status.TOP]
     if high:
-        do.append(f"Test higher rates of {_joined(high)}: the best lies at or beyond the highest tested.")
-        leave.append(f"Do not go above the tested rates of {_joined(high)} on the strength of the formula.")
+        do.append(f"Test higher rates of {_joined(high)}: the best is at or above the highest tested.")
+        leave.append(f"Do not go above the tested rates of {_joined(high)}.")
     if analysis.shape == Shape.RIDGE:
-        do.append("Of combinations along the ridge take the one that costs least and risks least.")
-    leave.append(
-        "Do not change one nutrient alone by its own curve: the best rate of each depends on the other."
-    )
+        do.append("Along the ridge choose the combination with least cost and risk.")
+    leave.append("Do not change one nutrient by its own curve: the best rate of each depends on the other.")
     return do, leave

@@ -9,8 +9,8 @@ from fertkit.say.line import Line, lead, notes, row, told
 
 #: Said under every answer about products.
 LABELS = (
-    "One trial on one field in one season. Before a product is used, the label, local rules and a licensed "
-    "or certified adviser decide whether, where and how much."
+    "One trial on one field in one season. Follow the label and local rules, and ask a licensed or certified "
+    "adviser before you use a product."
 )
 
 
@@ -58,10 +58,10 @@ def verdicts(answer) -> list[str]:
     said = [f"{_listed(names)} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     if rows["p_adjusted"].isna().all():
-        return ["Whether the treatments differ cannot be judged: no error can be estimated."]
-    said = said or [f"No treatment can be told from {check}."]
+        return ["Differences between treatments cannot be tested: no error can be estimated."]
+    said = said or [f"No treatment differs significantly from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.rows.itertuples() if r.net_low > 0]):
-        said.append(f"After its cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
+        said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
     return said
 
 
@@ -71,16 +71,16 @@ def _listed(names) -> str:
 
 def advice(answer) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial of treatments."""
-    do, leave = [], ["Do not carry the result to other fields or seasons on one trial."]
+    do, leave = [], ["Do not use the result on other fields or seasons after one trial."]
     if answer.worth is not None:
         for r in answer.worth.rows.dropna(subset=["net"]).itertuples():
             name = show(r.treatment)
             if above(r.net_low, 0):
-                do.append(f"Try {name} again next season on more fields: it paid here.")
+                do.append(f"Try {name} on more fields next season: it paid here.")
             elif below(r.net_high, 0):
-                leave.append(f"Do not buy {name} on this evidence: it cost more than it returned.")
+                leave.append(f"Do not buy {name}: here it cost more than it returned.")
             else:
-                do.append(f"Repeat {name} before paying for it on whole fields: whether it pays is open.")
+                do.append(f"Repeat {name} before using it on whole fields: it may or may not pay.")
     if not answer.one_factor:
         do += (
             _of_factors(answer.analysis)
@@ -89,7 +89,7 @@ def advice(answer) -> tuple[list[str], list[str]]:
         )
     elif answer.worth is None and not below(answer.analysis.p_value, 1 - answer.analysis.level):
         do.append(
-            "Choose by price and convenience, or repeat the trial: the treatments cannot be told apart."
+            "Choose by price and convenience, or repeat the trial: treatments do not differ significantly."
         )
     return do or ["Repeat the trial before changing the whole farm."], leave
 
@@ -99,13 +99,13 @@ def _of_factors(trial) -> list[str]:
     alpha, p = 1 - trial.level, trial.anova.set_index("term")["p"]
     if below(trial.interaction_p, alpha):
         part, whole = trial.names[trial.part], trial.names[trial.whole]
-        return [f"Choose {part} for each {whole} by the means of the combinations: the two do not add up."]
+        return [f"Choose {part} for each {whole} by the combination means: the factors interact."]
     said = []
     for name, rows in trial.margins.groupby("factor", sort=False):
         if below(p[name], alpha):
             best = rows.iloc[int(rows["mean"].argmax())]
             like = [show(r.level) for r in rows.itertuples() if set(r.letters) & set(best["letters"])]
-            most = "yielded most" if len(like) == 1 else "yielded most and cannot be told apart"
+            most = "yielded most" if len(like) == 1 else "yielded most, without significant difference"
             said.append(
                 f"Of {trial.names[name]}, {_listed(like)} {most}: repeat before changing the whole farm."
             )
@@ -114,29 +114,28 @@ def _of_factors(trial) -> list[str]:
 
 def _of_pairs(pairs) -> list[str]:
     if not below(pairs.p, 1 - pairs.level):
-        return ["Choose by price and convenience, or lay more pairs: the two cannot be told apart."]
+        return ["Choose by price and convenience, or add pairs: the two do not differ significantly."]
     first, second = (pairs.first, pairs.second) if pairs.difference < 0 else (pairs.second, pairs.first)
     more = f"{show(first)} yielded more than {show(second)}"
-    return [f"{more}: set the gain against its cost, and repeat it elsewhere."]
+    return [f"{more}: compare gain with cost, and repeat elsewhere."]
 
 
 def return_over_check_lines(worth) -> list[Line]:
     """Say what each treatment earned over the check."""
-    area, check = heading(worth.response).rpartition("/")[2].rstrip("]") or "area", show(worth.check)
+    unit = heading(worth.response).partition("[")[2].rstrip("]")
+    area, check = unit.rpartition("/")[2] or "area", show(worth.check)
     said = [
         told(f"Net return over {check}, grain at {money_text(worth.grain_price, worth.currency)} a unit:")
     ]
     for r in worth.rows.itertuples():
         if not np.isfinite(r.net):
-            said.append(row("", f"{show(r.treatment)}: no cost is given, so its return is not known"))
+            said.append(row("", f"{show(r.treatment)}: no cost given, so no net return"))
             continue
-        money = (r.net, r.net_low, r.net_high, r.cost)
-        net, low, high, cost = (money_text(x, worth.currency, area) for x in money)
+        net, cost = (money_text(x, worth.currency, area) for x in (r.net, r.cost))
+        low, high = money_text(r.net_low), money_text(r.net_high)
         odds = "less than 1 %" if r.p_loses < 0.005 else f"{100 * r.p_loses:.0f} %"
         chance = f"; {odds} chance of a loss" if np.isfinite(r.p_loses) else ""
         span = f" ({100 * worth.level:g} % interval {low} to {high})" if np.isfinite(r.net_low) else ""
-        said.append(row(
-            "", f"{show(r.treatment)}: {net}{span}, after {cost}; it takes {plain(r.break_even)} more yield "
-            f"to pay{chance}"
-        ))  # fmt: skip
+        even = f"breaks even at {plain(r.break_even)} {unit} more"
+        said.append(row("", f"{show(r.treatment)}: {net}{span}, after {cost}; {even}{chance}"))
     return said

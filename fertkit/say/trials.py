@@ -31,7 +31,7 @@ def strip_trial_lines(trial) -> list[Line]:
 
 def yields_text(trial, *, cited: bool = True) -> str:
     """Say how the yields of a file are taken, with the source of the trade moisture if `cited`."""
-    how = "as the file gives them"
+    how = "as in the file"
     if trial.standard_moisture_pct is not None:
         as_told = trial.report.loc[trial.report["item"] == "yields", "taken_as"].iloc[0]
         how = f"{as_told}{trade_source(trial.crop)[1] if cited else ''}"
@@ -92,26 +92,26 @@ def letters_text(analysis) -> str:
     }[analysis.adjust]  # fmt: skip
     near, far = analysis.apart
     if analysis.adjust == "holm":
-        return f"Letters follow {rule}; no one distance decides"
+        return f"Letters: {rule}; no single LSD"
     if np.isinf(near):
-        return f"Letters follow {rule}: it is not significant, so all means share one"
-    span = plain(near) if same(near, far) else f"{plain(near)} to {plain(far)} (it depends on the pair)"
-    return f"Letters follow {rule}: means less than {span} apart share one"
+        return f"Letters: {rule}; F is not significant, so all means share one"
+    span = plain(near) if same(near, far) else f"{plain(near)} to {plain(far)} (depending on the pair)"
+    return f"Letters: {rule}; means less than {span} apart share one"
 
 
 def equivalence_lines(test) -> list[Line]:
     """Say which treatments are no worse than the check by more than the margin, and which are left open."""
     margin, check = plain(test.margin), show(test.check)
     verdicts = {
-        "as good": f"as good as {check} within {margin} either way",
+        "as good": f"as good as {check} within {margin}",
         "no worse": f"no more than {margin} worse than {check}",
         "worse": f"more than {margin} worse than {check}",
-        "open": f"not shown to be within {margin} of {check}, nor to be worse",
+        "open": f"neither shown within {margin} of {check} nor worse",
     }  # fmt: skip
     one_sided = f"{100 * (1 - test.level):g} %"
     said = [told(
-        f"Each treatment is held against {check} by one-sided t tests at {one_sided}, with "
-        f"{margin} in {heading(test.response)} as the loss that would not matter."
+        f"Each treatment is compared with {check} by one-sided t tests at {one_sided}; margin {margin} in "
+        f"{heading(test.response)}."
     )]  # fmt: skip
     for r in test.rows.itertuples():
         span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g} % interval)"
@@ -129,15 +129,15 @@ def _told_first(checks, beside, said) -> list[Line]:
 
 
 def _verdict(p, level):
-    return "differ" if below(p, 1 - level) else "cannot be told apart"
+    return "differ" if below(p, 1 - level) else "do not differ significantly"
 
 
 def _span(analysis):
     worst, best = analysis.ends
     if best["treatment"] == worst["treatment"]:
-        return f"Every treatment yields the same, {plain(best['mean'])} in {heading(analysis.response)}."
+        return f"All treatments yield {plain(best['mean'])} in {heading(analysis.response)}."
     low, high = (f"{plain(end['mean'])} at {show(end['treatment'])}" for end in (worst, best))
-    return f"Means of {heading(analysis.response)} run from {low} to {high}."
+    return f"Means of {heading(analysis.response)}: {low} to {high}."
 
 
 def paired_lines(pairs) -> list[Line]:
@@ -158,7 +158,7 @@ def layout_text(trial) -> str:
     lie = {
         "split plot": "{} (whole strips) and {} (parts)",
         "strip plot": "{} and {}, each on strips of its own",
-        "factorial": "{} and {}, all combinations drawn by lot",
+        "factorial": "{} and {}, all combinations randomised",
     }[trial.layout].format(trial.names[trial.whole], trial.names[trial.part])  # fmt: skip
     return f"{trial.layout} of {lie} over {trial.block}s"
 
@@ -169,16 +169,12 @@ def two_factor_lines(trial) -> list[Line]:
     said = [told(f"{capital(layout_text(trial))}; {trial.method}.")]
     tests = trial.anova.dropna(subset=["p"])
     for r in tests[tests["term"] != trial.block].itertuples():
-        makes = "makes" if below(r.p, 1 - trial.level) else "cannot be shown to make"
+        makes = "significant" if below(r.p, 1 - trial.level) else "not significant"
         against = f"{plain(r.df)} and {plain(r.error_df)} degrees of freedom against the {r.stratum}"
-        said.append(
-            told(
-                f"{makes} a difference (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", trial.names[r.term]
-            )
-        )
+        said.append(told(f"{makes} (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", trial.names[r.term]))
     if below(trial.interaction_p, 1 - trial.level):
         said.append(told(
-            f"The two do not add up: compare {names[1]} at each {names[0]}, not the means over both."
+            f"The factors interact: compare {names[1]} at each {names[0]}, not the overall means."
         ))  # fmt: skip
     for name, rows in trial.margins.groupby("factor", sort=False):
         means = ", ".join(f"{show(r.level)} {plain(r.mean, 4)} {r.letters}" for r in rows.itertuples())
@@ -195,7 +191,7 @@ def strip_means_lines(means) -> list[Line]:
     moisture = strips["stated_moisture_pct"].iloc[0]
     return [
         lead(f"{means.name}: {held}, {strips['area_ha'].sum():.2f} ha; yields at {moisture:g} % moisture."),
-        told("Points of one strip are no replicates: compare the strips."),
+        told("Points of one strip are not replicates; compare strips."),
         *notes(failed(means.checks)),
     ]
 
@@ -261,11 +257,11 @@ def power_lines(plan) -> list[Line]:
     smallest, found = sizes["smallest_difference_pct"], 100 * sizes["power"]
     said = (
         f"{plan.blocks} blocks of {plan.treatments} treatments ({plan.design}): with a CV of "
-        f"{plan.cv_pct:g} % ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)} % of "
-        f"the mean is found in {found:.0f} of 100 such trials (two-sided, {100 * plan.alpha:g} %)."
+        f"{plan.cv_pct:g} % ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)} % of the mean "
+        f"is detected in {found:.0f} of 100 trials (two-sided, {100 * plan.alpha:g} %)."
     )
     if not same(plan.difference_pct, smallest):
-        said += f" The smallest difference found in {100 * plan.power:.0f} of 100 is {plain(smallest)} %."
+        said += f" The smallest difference detected in {100 * plan.power:.0f} of 100 is {plain(smallest)} %."
     return [lead(said)]
 
 
@@ -279,7 +275,7 @@ def _cv_of(plan):
 def expected_lines(expected) -> list[Line]:
     """Say how well each plan would know the optimum."""
     seed = "" if expected.seed is None else f", seed {expected.seed}"
-    how = "as if the curve were known" if expected.known_curve else "by averaging over the curves it may be"
+    how = "with the curve known" if expected.known_curve else "by averaging over the curves"
     return [
         lead(
             f"{expected.n} simulated trials of each plan{seed}: {CURVES[expected.curve].label} curve, strips "
@@ -288,7 +284,7 @@ def expected_lines(expected) -> list[Line]:
             f"analysed {how}."
         ),
         *(told(_of_plan(expected, plan)) for plan in bare_plans(expected).itertuples()),
-        told("All this holds as far as the supposed curve and error do."),
+        told("All this depends on the assumed curve and error."),
     ]
 
 
@@ -296,13 +292,13 @@ def _of_plan(expected, plan):
     unit, way, true = expected.rate_unit, "above" if plan.bias > 0 else "below", plain(plan.true_optimum)
     parts = [
         f"{plan.plan} ({plan.strips} strips): the {expected.level:.0%} interval of the economic optimum is "
-        f"about {plain(plan.median_width)} {unit} wide, in 8 of 10 trials {plain(plan.width_p10)} to "
-        f"{plain(plan.width_p90)} {unit}",
+        f"about {plain(plan.median_width)} {unit} wide (8 of 10 trials: {plain(plan.width_p10)} to "
+        f"{plain(plan.width_p90)} {unit})",
         f"it holds the true optimum, {true} {unit}, in {plain(plan.coverage_pct)} of 100 trials",
         f"its upper end is open in {plain(plan.open_pct)} of 100",
         f"no response is found in {plain(plan.no_response_pct)} of 100",
-        f"the rate reported lies on average {plain(abs(plan.bias))} {unit} {way} the true optimum, typically "
-        f"{plain(plan.rmse)} {unit} from it (root mean square)",
+        f"the reported rate averages {plain(abs(plan.bias))} {unit} {way} the true optimum (root mean square "
+        f"error {plain(plan.rmse)} {unit})",
     ]
     return "; ".join(parts) + "."
 
@@ -331,11 +327,11 @@ def estimate_lines(pool) -> list[Line]:
 def site_intervals(pool) -> str:
     """Say how the intervals of the single sites were made."""
     known = pool.sites.loc[pool.sites["weight_pct"] > 0, "df"].notna()
-    how = "Student's t with the error degrees of freedom of the site"
+    how = "Student's t with the site's error degrees of freedom"
     if not known.any():
-        how = "the normal distribution, without error degrees of freedom: they may be too narrow"
+        how = "the normal distribution, for want of error degrees of freedom; they may be too narrow"
     elif not known.all():
-        how = "Student's t where the error degrees of freedom are given, else the normal distribution"
+        how = "Student's t where error degrees of freedom are given, else the normal distribution"
     return f"Intervals of single sites ({100 * pool.level:g} %) by {how}."
 
 
@@ -344,7 +340,7 @@ def return_lines(pooled) -> list[Line]:
     own = pooled.sites[column("own_rate", pooled.rate_unit)]
     shown = ", ".join(f"{count} {word}" for word, count in pooled.sites["status"].value_counts().items())
     span = f"{plain(own.min())} to {plain(own.max())} {pooled.rate_unit}"
-    said = f"The trials' own optima run from {span}, mean {plain(own.mean())} ({shown}); all are kept."
+    said = f"The trials' own optima: {span}, mean {plain(own.mean())} ({shown}); all are kept."
     return [*pooled_lines(pooled, pooled.doubts), told(said), CAUTIONED]
 
 
@@ -353,23 +349,23 @@ def pooled_lines(pooled, doubts: list[str]) -> list[Line]:
     unit, count = pooled.rate_unit, len(pooled.sites)
     gain, within = (money_text(x, pooled.money, pooled.area) for x in (pooled.gain, pooled.within))
     if doubts:
-        of = f"The mean net return of these {count} alone peaks at {plain(pooled.rate)} {unit}"
+        of = f"Their mean net return peaks at {plain(pooled.rate)} {unit}"
         return [
-            lead(f"No common rate can be recommended from these {count} trials."),
+            lead(f"These {count} trials support no common rate."),
             *(told(f"{capital(doubt)}.") for doubt in doubts),
-            told(f"{of}; that describes them and is no rate for other fields."),
+            told(f"{of}; do not use it on other fields."),
         ]
     ends = f"{LEVEL:.0%} interval {money_text(pooled.gain_low)} to {money_text(pooled.gain_high)}"
     more = f"{gain} above the lowest rate ({ends})"
-    more = more if pooled.gain > 0 else "the lowest rate: no other pays on average"
-    first = f"Over {count} trials the mean net return is greatest at {plain(pooled.rate)} {unit}, {more}."
+    more = more if pooled.gain > 0 else "the lowest rate; on average no other pays"
+    first = f"Over {count} trials mean net return is highest at {plain(pooled.rate)} {unit}, {more}."
     said = [lead(first)]
     if pooled.within > 0:
         cut = " (the highest tested)" if at_least(pooled.within_high, pooled.highest_rate) else ""
         by = f" ({pooled.within_by})" if pooled.within_by else ""
         said.append(told(
-            f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it is within "
-            f"{within} of that{by}."
+            f"From {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit}{cut} it loses at most "
+            f"{within}{by}."
         ))  # fmt: skip
     return said + _resampled(pooled)
 
@@ -390,11 +386,10 @@ def _over(pooled, row) -> str:
 def _resampled(pooled):
     if not np.isfinite(pooled.interval_low):
         return []
-    opened = ", open above: no higher rate was tested" if pooled.interval_open else ""
+    opened = ", open above" if pooled.interval_open else ""
     high = f"{'> ' * pooled.interval_open}{plain(pooled.interval_high)} {pooled.rate_unit}"
     between = f"lie between {plain(pooled.interval_low)} and {high}"
     between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
     return [told(
-        f"With other trials of the same kind the best rate would {between} (95 % of resampled sets of "
-        f"trials{opened})."
+        f"In similar trials the best rate would {between} (95 % of resampled sets of trials{opened})."
     )]  # fmt: skip

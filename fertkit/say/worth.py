@@ -37,7 +37,7 @@ def against_text(worth, over: float) -> str:
         money = f"{money_text(row['net_low'])} to {money_text(row['net_high'])}"
         between = f" ({worth.level:.0%} interval {' to '.join(map(plain, ends))})"
         net_between = f" ({worth.level:.0%} interval {money})"
-        chance = f"; the chance that it loses money is {percent(row['chance_of_loss'])}"
+        chance = f"; {percent(row['chance_of_loss'])} chance of losing money"
     return (
         f"Against {name_of(worth, over)}: {plain(worth.chosen)} {worth.rate_unit} yields "
         f"{plain(abs(row['gain']))} {worth.yield_unit} {more}{between} and {spent}; net "
@@ -64,10 +64,10 @@ def year_texts(worth) -> list[str]:
     if (year := worth.year) is None:
         return []
     value, most = (money_text(v, worth.money, worth.area) for v in (year.worth, year.at_most))
-    known = f"the trial covers {worth.years}" if worth.years else "one season shows nothing of it"
+    known = f"the trial covers {worth.years}" if worth.years else "the trial covers one season"
     return [
-        f"One more year of the same trial is worth about {value} for each season its rate is used; to know "
-        f"the true curve, {most}.",
-        "That takes next year's curve for this year's, and the error of a strip as known. How far the curve "
-        f"differs from year to year is not in it: {known}. That may be the better reason for another year.",
+        f"One more year of this trial is worth about {value} per season of use; knowing the true curve, "
+        f"{most}.",
+        "This assumes that next year's curve is the same and the strip error is known. Year-to-year "
+        f"variation, not included ({known}), may be the better reason to repeat.",
     ]

@@ -17,8 +17,8 @@ from fertkit.tissue.match import samples_frame
 from fertkit.tissue.score import score_tissue
 
 #: Said first where norms are missing, and what to do instead.
-UNPUBLISHED = "no page that could be read prints the means and spreads of a field crop"
-BUILD = "build norms from high-yielding samples of your own"
+UNPUBLISHED = "no source read here publishes means and spreads of a field crop"
+BUILD = "build norms from your own high-yielding samples"
 BUILD_TYPED = typed("--build-norms NORMS.csv --yield-column NAME --cutoff YIELD", "build_norms(...)")
 INDEX_COLUMNS = ["specimen", "sample_id", "nutrient", "value", "index", "order", "verdict"]
 
@@ -62,8 +62,8 @@ class Balance(Result):
     @property
     def checks(self) -> pd.DataFrame:
         memory = self.norms.get("provenance", pd.Series(dtype=object)).eq("from_memory").sum()
-        told = ("every norm was read in its source", "norms are remembered figures: check them before use")
-        without = ("every sample has its index", "samples without an index: `refused` tells why of each")
+        told = ("every norm was read in its source", "norms are from memory: check them before use")
+        without = ("every sample has its index", "samples without an index: see `refused`")
         return checks_frame(
             [
                 ("norms from memory", int(memory), "0", bool(memory == 0), told),
@@ -195,7 +195,7 @@ def deviation_from_optimum(value, optimum):
     return value * 100.0 / optimum - 100.0
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"))
+@asks(samples=holding("table", of="read_tissue"))
 def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: str = "own table") -> Balance:
     """Deviation from optimum percentage of each nutrient.
 
@@ -240,5 +240,5 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
     norms = pd.DataFrame({"nutrient": list(optimum), "optimum": list(optimum.values())})
     norms = norms.assign(source_key=source_key, provenance=provenance)
     lost = context.index.difference(index.index)
-    why = dict.fromkeys(lost, "none of the optimum's nutrients was measured")
+    why = dict.fromkeys(lost, "no nutrient of the optimum was measured")
     return make_balance("Deviation from optimum percentage", "dop", samples, index, totals, norms, why)

@@ -55,11 +55,11 @@ class NutritionIndex(Result):
         outside = int(self.indices["nni"].isna().sum())
         told = (
             "every curve was read in its source",
-            f"curves of {', '.join(memory)} are from memory: check them before they drive a decision",
+            f"curves of {', '.join(memory)} are from memory: check them before use",
         )
         without = (
             "every value lies where a curve holds",
-            "values where no curve holds have no index; the column note tells why",
+            "values outside a curve have no index: see the column note",
         )
         return checks_frame(
             [
@@ -211,7 +211,7 @@ def _curves(crop, source):
         known = ", ".join(sorted(table["crop"].unique()))
         lead = f"no critical nitrogen curve for {name}"
         if name == "soybean":
-            lead += " (its dilution is reported as attenuated: no cereal curve is used for it)"
+            lead += " (published as attenuated dilution; no cereal curve is used)"
         raise LookupFailed(f"{lead}; there are curves for: {known}")
     if source is not None:
         if source not in set(mine["source_key"]):
@@ -231,7 +231,7 @@ def _refuse(crop, part, biomass, n, names):
     from fertkit.intake.parts import plant_part
 
     if WHOLE not in plant_part(crop, part).names:
-        remedy = "cut whole shoots at ground level; a leaf value does not belong on this curve"
+        remedy = "cut whole shoots at ground level; leaf values do not fit this curve"
         raise InputError("samples", [Problem(f"the part is {part}", remedy)])
     problems = [
         Problem(f"{what} is not above zero", "give whole-shoot dry matter and nitrogen", i + 1, None, value)
@@ -241,7 +241,7 @@ def _refuse(crop, part, biomass, n, names):
     ]
     if len({len(biomass), len(n), len(names)}) > 1:
         problems.append(
-            Problem("biomass, nitrogen and names differ in number", "give one of each per sample")
+            Problem("biomass, nitrogen and names differ in length", "give one of each per sample")
         )
     if problems:
         raise InputError("samples", problems)
@@ -255,9 +255,9 @@ def _against(curve, biomass, n, names):
     under = below(biomass, curve.w_min_t_ha)
     note = np.select(
         [beyond, under, np.isnan(curve.w_min_t_ha) & below(biomass, 1)],
-        [f"above {curve.w_max_t_ha:g} t/ha, for which the curve was not made",
+        [f"above {curve.w_max_t_ha:g} t/ha, beyond the curve",
          f"below {curve.w_min_t_ha:g} t/ha the critical level is held constant",
-         "below 1 t/ha, and the source gives no lower end of its curve"],
+         "below 1 t/ha; the source gives no lower end"],
         "",
     )  # fmt: skip
     return pd.DataFrame(

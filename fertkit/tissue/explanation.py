@@ -136,7 +136,7 @@ def _facts(value):
 FACTS = either(holding("items", "iloc", like="facts by name"), a_dict)
 
 
-@asks(scores=holding("scored", "shortfalls", like="what score_tissue gives"), sample=a_label, facts=FACTS)
+@asks(scores=holding("scored", "shortfalls", of="score_tissue"), sample=a_label, facts=FACTS)
 def explain(
     scores: TissueScores, *, sample=None, facts: Mapping | pd.Series | None = None, season_over: bool = False
 ) -> Explanation:

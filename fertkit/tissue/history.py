@@ -280,7 +280,7 @@ def odd_jumps(path) -> list[str]:
         least, top = rows.loc[rows["value"].idxmin()], rows.loc[rows["value"].idxmax()]
         if least["season"] != top["season"] and above(top["value"], most * least["value"]):
             times = f"{top['value'] / least['value']:.0f} times as high in {top['season']}"
-            said.append(f"{field}: {nutrient} is {times} as in {least['season']}: check the units of both")
+            said.append(f"{field}: {nutrient} is {times} as in {least['season']}: check both units")
     return said
 
 

@@ -83,7 +83,7 @@ def percent_grid(grid: pd.DataFrame, nutrients) -> pd.DataFrame:
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"),
+    samples=holding("table", of="read_tissue"),
     norms=either(
         a_path,
         a_table_of("crop", "plant_part", "component", "clr_mean", "clr_sd", "mean_g_kg", "source_key"),
@@ -171,9 +171,9 @@ def check_norms(norms: pd.DataFrame) -> None:
     if worst > rounding:
         key = ", ".join(norms["source_key"].unique())
         raise NotEstimable(
-            f"the norms {key} miss the log ratios of their own mean concentrations by {worst:.2g} (up to "
-            f"{rounding:g} is rounding): their filling value was not 100 % minus the sum, so samples cannot "
-            "be compared with them"
+            f"the norms {key} differ from the log ratios of their own means by {worst:.2g} (up to "
+            f"{rounding:g} is rounding): their filling value was not 100 % minus the sum, so they cannot be "
+            "used"
         )
 
 
@@ -225,7 +225,7 @@ def dris_function(ratio, mean, cv_pct, formula: str = "beaufils", k: float = 10.
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"),
+    samples=holding("table", of="read_tissue"),
     norms=either(a_path, a_table_of("crop", "plant_part", "ratio", "mean", "cv_pct", "source_key")),
     k=above_zero,
 )  # fmt: skip
@@ -297,7 +297,7 @@ def dris(
     size = index.abs()
     totals = pd.DataFrame({"nbi": size.sum(axis=1), "mean_nbi": size.mean(axis=1)})
     lost = grid.index.difference([*index.index, *why])
-    why |= dict.fromkeys(lost, "none of the norm ratios can be made from its results")
+    why |= dict.fromkeys(lost, "its results form none of the norm ratios")
     title = f"DRIS, {formula} function" + (", with dry matter" if dry_matter else "")
     return make_balance(title, "dris", samples, index, totals, [own for own, _ in sets], why)
 
@@ -306,8 +306,8 @@ def _refuse_bare(norms):
     bare = norms[~(norms["cv_pct"] > 0)]
     if len(bare):
         raise NotEstimable(
-            f"{UNPUBLISHED}: the norms {', '.join(bare['source_key'].unique())} hold no coefficient of "
-            f"variation for {', '.join(bare['ratio'])}, so an index cannot be made",
+            f"{UNPUBLISHED}: the norms {', '.join(bare['source_key'].unique())} have no coefficient of "
+            f"variation for {', '.join(bare['ratio'])}, so no index",
             BUILD_TYPED,
             remedy=f"{BUILD}, or give norms with their coefficients of variation",
         )

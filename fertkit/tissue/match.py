@@ -67,7 +67,7 @@ def _numbers(values):
         return values
     wrong = [not (pd.isna(v) or (isinstance(v, Real) and not isinstance(v, bool))) for v in values]
     if any(wrong):
-        remedy = "give plain numbers, as pandas.to_numeric makes them"
+        remedy = "give plain numbers, as from pandas.to_numeric"
         cells = [(i + 2, values.iloc[i]) for i in np.flatnonzero(wrong)]
         raise InputError("samples", [Problem("not a number", remedy, int(i), "value", v) for i, v in cells])
     return values.astype(float)
@@ -182,7 +182,7 @@ def _spans(ranges, name):
         try:
             return look_up(*words)
         except LookupFailed as error:
-            remedy = "correct it, or leave the row out"
+            remedy = "correct it or delete the row"
             problems.append(Problem(str(error), remedy, row.Index + 2, column, getattr(row, column)))
             return None
 
@@ -207,7 +207,7 @@ def _spans(ranges, name):
         spans.append((ends[0].first, ends[1].last))
         if ends[0].first // APART != ends[1].first // APART:
             what = f"{row.stage_from} and {row.stage_to} are on two scales"
-            remedy = "name both ends as the kit does, both in days, or both by names of your own"
+            remedy = "name both ends by the kit's stages, by days, or by your own names"
             problems.append(Problem(what, remedy, row.Index + 2, "stage_from", row.stage_from))
         elif ends[0].first > ends[1].last:
             remedy = "swap stage_from and stage_to, or correct them"
@@ -228,8 +228,8 @@ def _contradictions(ranges, lines):
         apart = rows.drop_duplicates(LIMITS)
         if len(apart) > 1:
             first, *others = (int(lines[i]) for i in apart.index)
-            what = f"contradicts row {first}: the same crop, part, stages and source with other ends"
-            remedy = "keep one of them, write all ends in one row, or name the source_key of each"
+            what = f"contradicts row {first}: same crop, part, stages and source, other limits"
+            remedy = "keep one, put all limits in one row, or give each its source_key"
             yield from (Problem(what, remedy, row, "nutrient", rows["nutrient"].iloc[0]) for row in others)
 
 

@@ -69,8 +69,8 @@ class Norms(Result):
                     f"{fewest:g}",
                     self.n_high >= fewest,
                     (
-                        "enough samples for steady norms",
-                        "so few samples make unsteady norms: add high yields",
+                        "enough samples for stable norms",
+                        "few samples: norms are unstable; add high-yielding samples",
                     ),
                 )
             ]
@@ -78,7 +78,7 @@ class Norms(Result):
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"),
+    samples=holding("table", of="read_tissue"),
     yields=holding("keys", "items", like="a dict or Series of yields by sample"), nutrients=a_list,
 )  # fmt: skip
 def build_norms(
@@ -135,7 +135,7 @@ def build_norms(
     held = list(nutrients) if nutrients is not None else list(grid.columns[grid.notna().all()])
     if not held or not set(held) <= set(grid) or grid[held].isna().any(axis=None):
         raise NotEstimable(
-            "no nutrient was measured without limit in every sample",
+            "no nutrient has a plain value in every sample",
             "nutrients=[...]",
             remedy="name complete ones",
         )

@@ -28,8 +28,8 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
         return []
     named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
     meaning = (
-        f"nearly every value lies above the ranges, yet within them if the laboratory gave oxides: {named}; "
-        "rich supply looks the same, so ask the laboratory. Nothing was converted"
+        f"nearly all values are above the ranges, but within them if reported as oxides: {named}. High "
+        "supply looks the same: ask the laboratory. Nothing was converted"
     )
     return [(CHECK, len(found), "0 elements", False, meaning)]
 

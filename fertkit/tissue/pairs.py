@@ -63,8 +63,8 @@ class PairComparison(Result):
     def checks(self) -> pd.DataFrame:
         placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
         meaning = (
-            "every error of laboratory and sampling is one you stated",
-            "the noise rests on placeholder CVs from memory; give your laboratory's own",
+            "all laboratory and sampling errors are yours",
+            "noise rests on placeholder CVs from memory; enter your laboratory's",
         )
         return checks_frame(
             [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
@@ -72,7 +72,7 @@ class PairComparison(Result):
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"),
+    samples=holding("table", of="read_tissue"),
     cvs=either(a_number, numbers_by_name),
 )  # fmt: skip
 def compare_pairs(
@@ -179,11 +179,11 @@ def _no_pair(frame, by):
     names = {area: list(dict.fromkeys(rows["pair"])) for area, rows in frame.groupby("area")}
     if not names:
         return (
-            "the samples say nothing of good and poor areas: add a column Area that says good or poor for "
-            "each sample, or name them so ('North good', 'North poor')"
+            "samples are not marked as good or poor area: add a column Area, or name samples so ('North "
+            "good', 'North poor')"
         )
     held = "; ".join(f"{area}: {', '.join(names[area][:6]) if area in names else 'none'}" for area in AREAS)
-    mend = "" if by else ", give both samples of a pair one name, or name the column of their place"
+    mend = "" if by else ", give both samples of a pair one name, or name the column of places"
     return f"no pair has a good and a poor area with results ({held}): check the column Area{mend}"
 
 
@@ -232,7 +232,7 @@ def _marked(frame, by=None, areas=AREAS):
     for pair, rows in frame.groupby("pair"):
         for column in ("crop", "growth_stage", "plant_part"):
             if len(set(rows[column])) > 1:
-                what = f"the samples of pair '{pair}' differ in {column.replace('_', ' ')}"
+                what = f"samples of pair '{pair}' differ in {column.replace('_', ' ')}"
                 remedy = "compare the same part at the same stage on the same day"
                 problems.append(Problem(what, remedy, value=", ".join(sorted(set(rows[column])))))
     if problems:

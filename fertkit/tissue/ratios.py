@@ -51,12 +51,12 @@ class RatioTable(Result):
         without = int((self.ratios["verdict"] == NO_LIMIT).sum())
         told = (
             "every ratio has a published limit for its crop, stage and part",
-            "ratios without a published limit say nothing alone: compare a good and a poor area",
+            "ratios without a published limit need a comparison of good and poor areas",
         )
         return checks_frame([("ratios without a limit", without, "0", not without, told)])
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"))
+@asks(samples=holding("table", of="read_tissue"))
 def ratios(samples) -> RatioTable:
     """Compare the ratios of samples with their published upper limits.
 

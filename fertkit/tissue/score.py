@@ -126,7 +126,7 @@ class TissueScores(Result):
 
 
 @asks(
-    samples=holding("table", like="what read_tissue gives, or its table"), ranges=a_table_or_path,
+    samples=holding("table", of="read_tissue"), ranges=a_table_or_path,
     source=a_list, without=a_list, region=a_word, cvs=either(a_number, numbers_by_name), strict=a_flag,
     own=own_tables,
 )  # fmt: skip
@@ -405,15 +405,15 @@ def _take(column, at):
 def _checks(scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
     advice = (
-        "the chances rest on placeholder errors of laboratory and sampling, from memory; state your "
-        "laboratory's own"
+        "the chances rest on placeholder errors of laboratory and sampling, from memory; enter your "
+        "laboratory's"
     )
-    told = ("every error of laboratory and sampling is one you stated", advice)
+    told = ("all laboratory and sampling errors are yours", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
     remembered = (scored["provenance"] == "from_memory") & (scored["aside"] == "")
     memory = sorted(scored.loc[remembered, "source_key"].unique())
-    meaning = f"figures of {', '.join(memory)} are from memory: check them before they drive a decision"
-    told = ("every range that decides was read in its source", meaning)
+    meaning = f"figures of {', '.join(memory)} are from memory: check them before use"
+    told = ("every deciding range was read in its source", meaning)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))
     for r in conditions[conditions["why"] != ""].itertuples():
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))

@@ -49,13 +49,13 @@ class TreatmentComparison(Result):
     def checks(self) -> pd.DataFrame:
         n = len(self.tests)
         meaning = (
-            "one test alone: its probability stands as it is",
-            "with many tests some are small by chance: about one in twenty under no effect",
+            "one test: its p value stands",
+            "with many tests about one in twenty is significant by chance",
         )
         return checks_frame([("tests made together", n, "1", n <= 1, meaning)])
 
 
-@asks(samples=holding("table", like="what read_tissue gives, or its table"))
+@asks(samples=holding("table", of="read_tissue"))
 def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
     """Analysis of variance of concentrations, and of uptake where biomass is given.
 
@@ -114,9 +114,7 @@ def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
         means += [{**key, **row} for row in fit["means"]]
         anova += [{**key, **row} for row in fit["anova"]]
     if not tests:
-        raise NotEstimable(
-            "no degrees of freedom are left for error: at least two treatments and a replicate are needed"
-        )
+        raise NotEstimable("no error degrees of freedom: use two or more treatments with a replicate")
     return TreatmentComparison(
         pd.DataFrame(tests), pd.DataFrame(means), pd.DataFrame(anova), "block" in plots
     )

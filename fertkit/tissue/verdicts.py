@@ -26,8 +26,8 @@ VERDICT_COLUMNS = [
 ]  # fmt: skip
 QUESTION_COLUMNS = [*WHO, "nutrient", "about", "settles"]
 MEMORY, PETIOLE, STAGE = (
-    "the range is remembered, not read: check it in print",
-    "petioles are taken to be as the table asks",
+    "the range is from memory: check it in print",
+    "petioles are assumed as the table asks",
     "the table covers a wider span of stages",
 )
 SOIL = ("Fe", "Al")  # what soil on the leaf makes unusable

@@ -146,7 +146,7 @@ class StripAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=maybe_headers,
+    trial=holding("table", of="read_strips"), treatment=maybe_headers,
     response=a_header, blocks=maybe_headers, check=a_label, design=a_word,
     level=a_share,
 )  # fmt: skip
@@ -238,7 +238,7 @@ def analyse_strips(
     models.need_differences(arranged)
     checks = designs.augmented(arranged) if design != "blocks" else ()
     if design == "augmented" and not len(checks):
-        raise NotEstimable("no treatment stands in every block beside entries that stand once: not augmented")
+        raise NotEstimable("not augmented: no treatment is in every block beside entries that occur once")
     if design == "near checks":
         from fertkit.trials.neighbours import near_checks
 

@@ -19,7 +19,7 @@ MOST_CORNERS = 5000
 PLACES = 41  # along the longest side at which a trial may start
 
 
-@asks(plan=holding("treatments", "seed", like="what plan_strips gives"))
+@asks(plan=holding("treatments", "seed", of="plan_strips"))
 def application_table(plan: StripPlan) -> pd.DataFrame:
     """List the strips in the order in which they lie, with what to apply and where.
 
@@ -53,7 +53,7 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
 
 
 @asks(
-    plan=holding("treatments", "seed", like="what plan_strips gives"), path=a_path,
+    plan=holding("treatments", "seed", of="plan_strips"), path=a_path,
     boundary=either(a_dict, labels), line=labels, headland=zero_or_more,
 )  # fmt: skip
 def write_application(plan: StripPlan, path, *, boundary=None, line=None, headland: float = 0.0) -> Path:
@@ -94,7 +94,7 @@ def write_application(plan: StripPlan, path, *, boundary=None, line=None, headla
 
 
 @asks(
-    plan=holding("treatments", "seed", like="what plan_strips gives"), boundary=either(a_dict, labels),
+    plan=holding("treatments", "seed", of="plan_strips"), boundary=either(a_dict, labels),
     line=labels, headland=zero_or_more,
 )  # fmt: skip
 def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: float = 0.0) -> dict:
@@ -118,8 +118,8 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
         piece = place.piece(record, plan.width_unit)
         if len(piece) < 3 or area(piece) < 1e-6:
             raise NotEstimable(
-                f"the strip at position {record['position']} lies outside the field; plan fewer strips, or "
-                "say with an A-B line where the first pass lies"
+                f"the strip at position {record['position']} is outside the field; plan fewer strips, or "
+                "place the first pass with an A-B line"
             )
         ring = place.degrees(piece)
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
@@ -244,7 +244,7 @@ def _place(plan, boundary, line, headland) -> _Place:
     """Turn the field so that strips are driven against x, from its longest side or along a line."""
     unit = FOOT_M if plan.width_unit == "ft" else 1.0
     if boundary is None and line is None:
-        raise LookupFailed("give the boundary of the field, or an A-B line")
+        raise LookupFailed("give the field boundary or an A-B line")
     corners = None if boundary is None else _corners(boundary)
     ends = None if line is None else _line(line)
     held = ends if corners is None else corners
@@ -292,9 +292,9 @@ def _line(line) -> np.ndarray:
     except (TypeError, ValueError):
         ends = np.empty((0, 2))
     if ends.shape != (2, 2) or not (np.abs(ends) <= (180, 90)).all():
-        raise LookupFailed("an A-B line needs A and B, each as longitude and latitude in degrees")
+        raise LookupFailed("an A-B line needs A and B as longitude and latitude in degrees")
     if np.hypot(*((ends[1] - ends[0]) * metres_a_degree(ends[0, 1]))) < 1:
-        raise LookupFailed("A and B of the line are one place; give two ends of a pass")
+        raise LookupFailed("A and B of the line are the same point; give both ends of a pass")
     return ends
 
 
@@ -318,7 +318,7 @@ def _corners(boundary) -> np.ndarray:
     except OutlineError as error:
         raise LookupFailed(f"the boundary of the field: {error}") from None
     if not (np.abs(corners) <= (180, 90)).all():
-        raise LookupFailed("a boundary needs its corners as (longitude, latitude) in degrees")
+        raise LookupFailed("a boundary needs corners as (longitude, latitude) in degrees")
     # Counter-clockwise, as RFC 7946 wants outer rings.
     x, y = corners.T
     return corners if x @ np.roll(y, -1) - y @ np.roll(x, -1) > 0 else corners[::-1]
@@ -385,7 +385,7 @@ def outline(shape) -> np.ndarray:
         while isinstance(shape, dict) and "coordinates" not in shape:
             many = shape.get("features") or [shape.get("geometry")]
             if len(many) > 1:
-                raise OutlineError("there are several shapes", "give the one that is meant")
+                raise OutlineError("there are several shapes", "give one")
             shape = many[0]
         corners = _only_ring(shape) if isinstance(shape, dict) else shape
         ring = np.asarray([corner[:2] for corner in corners], dtype=float)
@@ -400,13 +400,13 @@ def _only_ring(geometry):
     kind, rings = geometry["type"], geometry["coordinates"]
     if kind == "MultiPolygon":
         if len(rings) > 1:
-            raise OutlineError(f"the polygon has {len(rings)} parts", "draw one polygon, without gaps")
+            raise OutlineError(f"the polygon has {len(rings)} parts", "draw one polygon without gaps")
         rings = rings[0]
     elif kind != "Polygon":
         raise OutlineError(f"the outline is a {shorten(kind)}, no polygon", "draw it as one polygon")
     if len(rings) > 1:
         many = "a hole" if len(rings) == 2 else f"{len(rings) - 1} holes"
-        remedy = "holes are not read: cut the polygon so that it leaves them out, or drop them"
+        remedy = "holes are not read; split the polygon around them, or remove them"
         raise OutlineError(f"the polygon has {many}", remedy)
     return rings[0]
 
@@ -415,13 +415,13 @@ def closed(ring) -> np.ndarray:
     """Close a ring of corners [(n, 2)] and refuse one that bounds no ground; see `outline`."""
     ring = np.asarray(ring, dtype=float)
     if ring.ndim != 2 or len(np.unique(ring, axis=0)) < 3 or not (np.abs(ring) <= LARGEST_NUMBER).all():
-        raise OutlineError("the outline is no ring of three or more corners", "draw it as one polygon")
+        raise OutlineError("the outline needs three or more corners", "draw it as one polygon")
     if len(ring) > MOST_CORNERS:
         raise OutlineError(f"the outline has {len(ring)} corners", f"simplify it to {MOST_CORNERS} or fewer")
     if (ring[0] != ring[-1]).any():
         ring = np.vstack([ring, ring[:1]])
     if crosses_itself(ring):
-        raise OutlineError("the outline crosses itself", "put its corners in order around the ground")
+        raise OutlineError("the outline crosses itself", "list its corners in order")
     return ring
 
 

@@ -33,9 +33,7 @@ def two_factors(trial, treatment, design) -> tuple[str, str] | None:
     """Return the two columns of treatments of a trial of two factors; None where there is one."""
     if isinstance(treatment, list | tuple):
         if len(treatment) != 2:
-            raise NotEstimable(
-                f"{len(treatment)} columns of treatments: one analysis compares one or two factors"
-            )
+            raise NotEstimable(f"{len(treatment)} treatment columns; an analysis compares one or two factors")
         return tuple(treatment)
     factor = getattr(trial, "factor", "")
     if factor and treatment is None:
@@ -66,11 +64,10 @@ def layout_of(trial, first, second, block, design) -> tuple[str, str, str, str]:
     )
     if seen is None:
         raise NotEstimable(
-            f"two factors, {first} and {second}: the table does not tell whether one of them lies on whole "
-            "strips (split plot), each on strips of its own across the other (strip plot), or all "
-            "combinations were drawn by lot (factorial), and the tests differ",
+            f"two factors, {first} and {second}: the design is unclear: one factor on whole strips (split "
+            "plot), each on its own strips (strip plot), or all combinations randomised (factorial)",
             "--design split-plot, strip-plot or factorial (design=...)",
-            remedy="say which, or add the plot numbers or the rows and columns",
+            remedy="name the design, or add plot numbers or rows and columns",
         )
     return seen
 

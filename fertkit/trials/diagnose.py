@@ -89,7 +89,7 @@ def _additivity(trial, fit) -> float | None:
 def _neighbours(trial, fit) -> tuple:
     name = "neighbouring strips alike"
     if trial.order is None:
-        why = "the place of the strips is not given; add a column 'position'"
+        why = "strip positions are missing; add a column 'position'"
         return check_row("strips", name, None, why=why)
     ratio, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
     alike = p if z > 0 else 1.0 if np.isfinite(z) else None
@@ -172,9 +172,9 @@ def order_check(trial) -> list[tuple]:
 def order_row(codes, groups, order, label=ORDER) -> tuple:
     """Row of a checks table: whether each group of strips repeats one order of the treatments."""
     repeated = systematic(codes, groups, order)
-    why = "in so small a trial an order drawn by lot is often repeated"
+    why = "in so small a trial a random order often repeats"
     if order is None:
-        why = "the order of the strips in the field is not known"
+        why = "strip order in the field is unknown"
     return check_row(
         "strips", ORDER, np.nan, None if repeated is None else not repeated, label=label, why=why
     )
@@ -208,7 +208,7 @@ def strip_names(strips, given) -> list[str]:
 def stands_out(checks) -> str:
     """The strips that the others do not expect, as a sentence; empty where there are none."""
     far = failed(checks[checks["check"].eq(FAR)])
-    return f"Look at this first: {far[0]}." if far else ""
+    return f"Check this first: {far[0]}." if far else ""
 
 
 @dataclass(frozen=True)

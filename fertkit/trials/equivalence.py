@@ -45,7 +45,7 @@ class Equivalence(Result):
         return method_sources("equivalence")
 
 
-@asks(analysis=holding("comparisons", "means", like="what analyse_strips gives"), margin=above_zero,
+@asks(analysis=holding("comparisons", "means", of="analyse_strips"), margin=above_zero,
       check=a_label)  # fmt: skip
 def no_worse_than(analysis, margin: float, check=None) -> Equivalence:
     """Test each treatment against the check by two one-sided t tests (Schuirmann 1987).
@@ -88,7 +88,7 @@ def no_worse_than(analysis, margin: float, check=None) -> Equivalence:
     })  # fmt: skip
     se, df = pairs["se"], pairs["df"]
     if not (np.isfinite(se) & np.isfinite(df)).all():
-        raise NotEstimable("no strip is left over to measure the error: nothing can be called as good")
+        raise NotEstimable("no error can be estimated, so no treatment can be called as good")
     half = t.isf(1 - analysis.level, df) * se
     rows["low"], rows["high"] = rows["difference"] - half, rows["difference"] + half
     rows["p_worse"] = t.sf((rows["difference"] + margin) / se, df)

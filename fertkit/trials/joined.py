@@ -82,11 +82,11 @@ class JoinedTrial(Result):
     def how(self) -> str:
         """What was done, as a paper says it."""
         first, last = self.audit.iloc[0], self.audit.iloc[-1]
-        late = "" if self.delay_s is None else f"a delay of the grain of {self.delay_s:g} s was undone, "
+        late = "" if self.delay_s is None else f"a grain delay of {self.delay_s:g} s was corrected, "
         return (
-            f"of {first['kept']} harvest points {last['kept']} were kept: {late}impossible records, ends of "
-            "passes, jumps of speed, overlaps and points unlike the field or their neighbours (local Moran's "
-            "I) were taken out; what was left was averaged by area to strips"
+            f"{last['kept']} of {first['kept']} harvest points were kept: {late}impossible records, pass "
+            "ends, speed jumps, overlaps and points unlike the field or their neighbours (local Moran's I) "
+            "were removed; the rest were averaged by area to strips"
         )
 
     @property
@@ -191,20 +191,20 @@ def _find_delay(points, field, reach, remarks) -> float:
     """Delay on which passes the other way agree, of yields about the middle of their pass and rate."""
     table = points.points
     if not (table["seconds"] > 0).any():
-        remarks.append("no delay of the grain is undone: the log has no seconds and no times")
+        remarks.append("no grain delay is corrected: the log has no times")
         return 0.0
     start = max((len(table) - SOUGHT) // 2, 0)
     table = table.iloc[start : start + SOUGHT].reset_index(drop=True)
     try:
         best = find_delay(replace(points, points=table), label=_labels(table, field, reach))
     except NotEstimable as error:
-        remarks.append(f"no delay of the grain is undone: {error.note}")
+        remarks.append(f"no grain delay is corrected: {error.note}")
         return 0.0
     delay, alike = float(best["delay_s"].iloc[0]), best["passes_best"]
     near = alike[(best["delay_s"] - delay).abs() <= ALIKE_S].sum()
     remarks.append(
-        f"the delay of the grain, {delay:g} s, is where passes driven to and fro agree best: {near} of "
-        f"{alike.sum()} want one within {ALIKE_S:g} s of it"
+        f"the grain delay, {delay:g} s, is where passes in opposite directions agree best ({near} of "
+        f"{alike.sum()} within {ALIKE_S:g} s)"
     )
     return delay
 

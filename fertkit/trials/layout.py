@@ -74,12 +74,10 @@ class StripPlan(Result):
 
 
 #: How a plan counts, in the sketch and in every file of it.
-SIDES = (
-    "widths are counted from the left and lengths from the near end, looking the way the strips are driven"
-)
+SIDES = "widths are counted from the left, lengths from the near end, in driving direction"
 DESIGNS = {
     "blocks": "Randomised complete blocks",
-    "pairs": "Pairs, order within a pair at random",
+    "pairs": "Pairs, order within pairs at random",
     "latin": "Latin square",
     "ladder": "Systematic ladder",
 }
@@ -187,10 +185,10 @@ def _check(treatments, design, unit, width_unit, repeats) -> tuple:
     if (len(set(treatments)) < len(treatments) and not repeats) or len(set(treatments)) < 2:
         raise NotEstimable("give two or more treatments, each once")
     if design == "pairs" and len(treatments) != 2:
-        what = f"pairs hold two treatments, not {len(treatments)}; choose the design of randomised blocks"
+        what = f"pairs need two treatments, not {len(treatments)}; choose randomised blocks"
         raise NotEstimable(what, "design='blocks'")
     if design == "latin" and len(treatments) < 3:
-        what = "a Latin square of two treatments has no error left; choose the design of pairs"
+        what = "a Latin square of two treatments leaves no error; choose pairs"
         raise NotEstimable(what, "design='pairs'")
     return treatments
 
@@ -238,26 +236,23 @@ def _place(order, design, width, length, buffer, borders, border_treatment) -> p
 
 def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
     if design == "latin":
-        return "take fewer treatments or narrower strips"
+        return "use fewer treatments or narrower strips"
     free = field_width - 2 * borders * strip_width + buffer
     blocks = whole_times(free, len(treatments) * strip_width + buffer)
-    return f"{counted(max(blocks, 0), 'block')} would fit; or take fewer treatments or fewer borders"
+    return f"{counted(max(blocks, 0), 'block')} would fit; or use fewer treatments or borders"
 
 
 def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
     notes = [
-        "rates are those of an experiment: check them against local rules, the product label and a certified "
-        "adviser before spreading"
+        "these are trial rates: check local rules, the product label and a certified adviser before spreading"
     ]
     spare = (strip_width - harvested) / 2
     if same(spare, 0, scale=strip_width):
-        notes.append("the whole strip is harvested: there is no guard against drift from its neighbours")
+        notes.append("the whole strip is harvested, with no guard against drift from neighbours")
     else:
-        notes.append(f"leave {spare:g} {unit} at each side of a strip unharvested, or harvest it apart")
+        notes.append(f"leave {spare:g} {unit} at each side of a strip unharvested, or harvest it separately")
     if design == "ladder":
-        notes.append(
-            "the order is not drawn by lot: fit the response and its trend, do not test differences with it"
-        )
+        notes.append("the order is not random: fit the response and its trend, but do not test differences")
     return tuple(notes)
 
 
@@ -273,9 +268,9 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
     of_long = "LSD of 1000 ft strips"
     short, long = default("strip_trial", "LSD of 250 ft strips"), default("strip_trial", of_long)
     advice = (
-        f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable; over uniformity "
-        f"trials with three replicates the least significant difference with strips of {own(1000)} was about "
-        f"{100 * long / short:.0f} % of that with {own(250)} ({said_by('strip_trial', of_long)})"
+        f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable; in uniformity "
+        f"trials with three replicates the LSD with strips of {own(1000)} was about {100 * long / short:.0f} "
+        f"% of that with {own(250)} ({said_by('strip_trial', of_long)})"
     )
     long_enough = at_least(feet, reliable)
     rows = [check_row("plan", "strip length", length, long_enough, limit=own(reliable), advice=advice)]

@@ -145,7 +145,7 @@ def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -
 
     design, y = np.asarray(design, dtype=float), np.asarray(y, dtype=float)
     if np.linalg.matrix_rank(design) < design.shape[1] or len(y) <= design.shape[1]:
-        raise NotEstimable("the strips cannot tell these effects apart, or none is left over for the error")
+        raise NotEstimable("these effects cannot be separated, or no error can be estimated")
     start = np.asarray(start, dtype=float)
     # The residual variance stays off zero, where the covariance would be singular.
     bounds = bounds or [(0.0, None)] * (len(start) - 1) + [(1e-10 * start[-1], None)]
@@ -167,7 +167,7 @@ def fit_reml(design, y, build, start, *, bounds=None, restricted: bool = True) -
     searches = [minimize(loss, u, jac=True, method="L-BFGS-B", bounds=box, options=options) for u in tries]
     best = min(searches, key=lambda f: f.fun)
     if not np.isfinite(best.fun):
-        raise NotEstimable("the variances of this trial cannot be estimated; too few strips for the model")
+        raise NotEstimable("variances cannot be estimated: too few strips for the model")
     theta = best.x * scale
     # Each parameter by its own span, variances by the largest of them: units of yield must not matter.
     spans = np.where(np.isfinite(highs), highs - lows, np.abs(theta[~np.isfinite(highs)]).max(initial=0.0))

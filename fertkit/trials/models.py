@@ -73,9 +73,9 @@ def fixed_blocks(trial: Trial) -> Estimate:
     )
     notes = ()
     if fit.df == 0:
-        notes = ("no strip is left over to measure the error: differences come without intervals or tests",)
+        notes = ("no error can be estimated: differences have no intervals or tests",)
     elif fit.rss == 0:
-        notes = ("strips treated alike yield exactly alike: there is no error to test against",)
+        notes = ("replicates yield exactly the same: no error to test against",)
     groups = " and ".join(name for name, _ in trial.blocking)
     method = (
         f"analysis of variance, {groups} as fixed effects" if groups else "analysis of variance, no blocks"
@@ -106,8 +106,7 @@ def need_differences(trial: Trial) -> None:
     trend = " (or they follow the trend exactly)" if trial.covariates else ""
     raise NotEstimable(
         f"treatments are confounded with blocks: {reason or 'some treatments'} never meet within a block"
-        f"{trend}, so their differences cannot be told from those of the field; compare treatments that "
-        "share blocks"
+        f"{trend}, so field differences cannot be separated; compare treatments that share blocks"
     )
 
 
@@ -142,7 +141,7 @@ def random_blocks(trial: Trial) -> Estimate:
         method = f"mixed model, {' and '.join(names)} random (REML)"
         return _from_reml(trial, fit, rows, design, method, fit.parameters[-1], spread)
     except (NotEstimable, np.linalg.LinAlgError):
-        return _fall_back(trial, "the mixed model cannot be fitted to these strips")
+        return _fall_back(trial, "the mixed model cannot be fitted")
 
 
 def neighbour_errors(trial: Trial) -> Estimate:
@@ -157,12 +156,10 @@ def neighbour_errors(trial: Trial) -> Estimate:
         If the place of the strips is not known, or too few strips remain to estimate the correlation.
     """
     if trial.order is None:
-        raise NotEstimable("correlated neighbours need the place of each strip; add a column 'position'")
+        raise NotEstimable("correlated neighbours need strip positions; add a column 'position'")
     design, rows = trial.design(), trial.mean_rows()
     if linear.fit(design, trial.y).df < 3:
-        raise NotEstimable(
-            "too few strips are left over to estimate how neighbours are correlated; use blocks"
-        )
+        raise NotEstimable("too few strips to estimate correlation of neighbours; use blocks")
     distance = np.abs(trial.order[:, None] - trial.order[None, :])
     together = shared(trial.line)
 
@@ -185,12 +182,12 @@ def neighbour_errors(trial: Trial) -> Estimate:
         plain = trial.without_treatments()
         alike = fit_reml(plain, trial.y, build, start, bounds=limits)
     except np.linalg.LinAlgError:
-        return _fall_back(trial, "the correlation of neighbouring strips cannot be told from these strips")
+        return _fall_back(trial, "the correlation of neighbouring strips cannot be estimated")
     p = _by_lot(trial, plain, build(alike.parameters)[0])
     anova = estimate.anova.assign(p=np.where(estimate.anova["term"] == "treatment", p, np.nan))
     note = (
-        f"the probability of treatments comes from {DRAWS} drawings of new lots; intervals of single "
-        "differences rest on the fitted correlation and are a little short in small trials"
+        f"the p value comes from {DRAWS} new randomisations; intervals of single differences use the fitted "
+        "correlation and are slightly short in small trials"
     )
     ways = (*estimate.methods, "neighbours", "lots")
     return replace(estimate, anova=anova, notes=(*estimate.notes, note), methods=ways)

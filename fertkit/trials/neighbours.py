@@ -41,7 +41,7 @@ def near_checks(trial: Trial, checks) -> tuple[Trial, Estimate]:
     at = adjusted.without_treatments().shape[1] - 1
     if fit.df < 2 or not fit.estimable(np.eye(design.shape[1])[at])[0]:
         raise NotEstimable(
-            "the checks are too few to tell the soil from the treatments", remedy="compare without adjustment"
+            "too few checks to separate soil from treatments", remedy="compare without adjustment"
         )
     estimate = fixed_blocks(adjusted)
     share, p = (
@@ -49,7 +49,7 @@ def near_checks(trial: Trial, checks) -> tuple[Trial, Estimate]:
         float(estimate.anova.set_index("term").loc["neighbouring checks", "p"]),
     )
     # In soil without any pattern 5 to 6 of 100 trials of equal treatments are then called different.
-    helped = "" if p < 0.05 else ": near checks tell little here; compare without the adjustment too"
+    helped = "" if p < 0.05 else ": near checks tell little here; also compare without adjustment"
     note = (
         f"means are adjusted by neighbouring checks: a strip shares {plain(share)} of their deviation "
         f"(p {plain_p(p)}){helped}"
@@ -78,9 +78,7 @@ def _index(trial, is_check) -> np.ndarray:
         weights += np.where(near <= reach * (1 + 1e-9), 1 / near, 0)  # checks as near as the last count too
     total = weights.sum(axis=1)
     if not total.all():
-        raise NotEstimable(
-            "a run of strips holds no check beside another strip: number the strips across the field"
-        )
+        raise NotEstimable("no check is next to another strip; number strips across the field")
     return weights @ off / total
 
 
@@ -94,7 +92,7 @@ def _places(trial) -> tuple[np.ndarray, np.ndarray, bool]:
             return grid, np.zeros(len(grid), dtype=int), True
     if trial.order is None:
         raise NotEstimable(
-            "neighbouring checks need the place of each strip",
+            "neighbouring checks need strip positions",
             remedy="add a column 'position', or rows and columns",
         )
     return trial.order[:, None].astype(float), trial.line, False

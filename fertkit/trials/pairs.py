@@ -66,7 +66,7 @@ class PairedAnalysis(Result):
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_header,
+    trial=holding("table", of="read_strips"), treatment=a_header,
     response=a_header, blocks=a_word, check=a_label, level=a_share,
 )  # fmt: skip
 def analyse_pairs(
@@ -124,7 +124,7 @@ def analyse_pairs(
     mean, sd = float(change.mean()), float(change.std(ddof=1))
     size = np.abs(one).max()
     if same(sd, 0, scale=size):
-        sd, notes = 0.0, (*notes, "every pair differs by the same: there is no error to test against")
+        sd, notes = 0.0, (*notes, "every pair differs by the same amount: no error to test against")
     se = sd / np.sqrt(n)
     t = mean / se if se > 0 else np.nan
     reach = float(t_distribution.isf((1 - level) / 2, df))
@@ -152,7 +152,7 @@ def _complete_pairs(arranged, pair) -> tuple[pd.DataFrame, tuple[str, ...]]:
     if len(complete) < len(wide):
         notes += (f"{counted(len(wide) - len(complete), 'strip')} without a partner left out",)
     if len(complete) < 2:
-        raise NotEstimable("fewer than two complete pairs: the difference has no measure of its error")
+        raise NotEstimable("fewer than two complete pairs: no error can be estimated")
     return complete, notes
 
 

@@ -39,7 +39,7 @@ class TreatmentReturn(Result):
         return self.rows
 
 
-@asks(analysis=holding("comparisons", "means", like="what analyse_strips gives"), grain_price=above_zero)
+@asks(analysis=holding("comparisons", "means", of="analyse_strips"), grain_price=above_zero)
 def net_over_check(analysis, grain_price: float, costs, check, *, currency="") -> TreatmentReturn:
     """Return what each treatment earns over the check.
 
@@ -105,7 +105,7 @@ def _by_label(costs, labels) -> dict:
         if key not in known:
             listed = ", ".join(map(show, labels))
             problems.append(
-                Problem(f"a cost for '{name}', which the trial does not have", f"use one of: {listed}")
+                Problem(f"a cost for '{name}', which is not in the trial", f"use one of: {listed}")
             )
         elif not np.isfinite(cost) or cost < 0:
             problems.append(

@@ -203,7 +203,7 @@ def strips_by_place(along, across, run, label, width, beside=BESIDE) -> np.ndarr
     low, high = of["along"].min().to_numpy(), of["along"].max().to_numpy()
     if len(across) > MOST_PIECES:
         raise NotEstimable(
-            f"the map cuts the passes into {len(across)} pieces: no strips can be made out; name them in a "
+            f"the map cuts the passes into {len(across)} pieces: no strips can be recognised; name them in a "
             "column 'strip' of the map, or smooth the rates"
         )
     links = [_linked(k, across, low, high, label, width, beside) for k in range(len(across))]

@@ -135,7 +135,7 @@ def _undo_delay(log, rules, alive) -> np.ndarray:
     """Give each position the grain weighed some records later; the last ones of a pass have none."""
     known = log.seconds[log.seconds > 0]
     if not len(known):
-        raise NotEstimable("a delay in seconds needs the seconds of each record: name that column")
+        raise NotEstimable("a delay in seconds needs a column of seconds: name it")
     source = np.arange(len(log.x)) + round(rules.delay_s / np.median(known))
     lost = source >= log.stop
     source[lost] = 0
@@ -264,7 +264,7 @@ STEPS = (
     Step("local outliers", ("local_significance",),
          "unlike {neighbours} neighbours, p < {local_significance}",
          "local significance", _unlike_neighbours),
-    Step("short pieces", ("shortest",), "fewer than {shortest} points left together", "shortest segment",
+    Step("short pieces", ("shortest",), "fewer than {shortest} points in a row", "shortest segment",
          _short),
 )  # fmt: skip
 

@@ -128,7 +128,7 @@ class CleanedPoints(Result):
 
 
 @asks(
-    points=holding("points", "crop", like="what read_yield_points gives"),
+    points=holding("points", "crop", of="read_yield_points"),
     rules=holding("__dataclass_fields__", like="CleaningRules"),
 )
 def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> CleanedPoints:
@@ -223,7 +223,7 @@ def _checks(steps):
 # ---- the delay from header to flow sensor
 
 
-@asks(points=holding("points", "crop", like="what read_yield_points gives"), candidates=numbers, label=labels)
+@asks(points=holding("points", "crop", of="read_yield_points"), candidates=numbers, label=labels)
 def find_delay(points: YieldPoints, candidates=range(0, 21), label=None) -> pd.DataFrame:
     """Find the time from header to flow sensor at which passes harvested in opposite directions agree best.
 
@@ -268,8 +268,8 @@ def find_delay(points: YieldPoints, candidates=range(0, 21), label=None) -> pd.D
         where = "" if label is None else " or changes of rate"
         raise NotEstimable(
             f"{_SAY}: {enough.sum()} passes have neighbours harvested in the opposite direction{where}, "
-            f"{FEWEST_PASSES} are needed (common practice, no source); take it from the manual of "
-            "the combine or from a pass over a known edge"
+            f"{FEWEST_PASSES} are needed (common practice, no source); take it from the combine manual or a "
+            "pass over a known edge"
         )
     squares = (values[:, one] - values[:, other]) ** 2
     by_pass = np.array([np.bincount(run[one], s, minlength=len(enough)) for s in squares])[:, enough]
@@ -294,7 +294,7 @@ def _check_agreement(delays, roughness, votes):
     if 3 * alike < 2 * len(votes) or roughness.min() > DEPTH * np.median(roughness):
         raise NotEstimable(
             f"{_SAY}: {best:g} s fits best, but hardly better than others ({alike} of {len(votes)} passes "
-            f"want a delay within {ALIKE_S:g} s of it); the yields may vary too little along the passes"
+            f"fit a delay within {ALIKE_S:g} s of it); yields may vary too little along the passes"
         )
     if best == delays.max() and len(delays) > 1:
         raise NotEstimable(f"{_SAY}: the longest tried, {best:g} s, fits best; try longer ones")

@@ -55,8 +55,7 @@ class Strips:
         if field.at is not None and reach is None:
             reach = places.usual_reach(field.at)
             self.remarks.append(
-                f"records of what was applied count to {plain(reach)} m, a little over half the way between "
-                "their passes"
+                f"as-applied records count up to {plain(reach)} m, just over half the pass spacing"
             )
         self.reach, self.elsewhere = reach, elsewhere
         self.heading = places.headings(self.x, self.y, self.run)
@@ -98,18 +97,18 @@ class Strips:
         bare = (self.feature[on] == -1) & self._covered(self.x[on], self.y[on])
         if bare.mean() > BARE:
             self.remarks.append(
-                Note(f"{bare.sum()} points lie on ground that the map covers without a rate; if nothing was "
-                     "applied there, they can count as such", "--elsewhere 0")
+                Note(f"{bare.sum()} points lie where the map has no rate; if nothing was applied there, "
+                     "count them as 0", "--elsewhere 0")
             )  # fmt: skip
-        where = "no polygon" if field.at is None else f"no record within {plain(reach)} m"
-        self.drop("outside", f"{where} of what was applied", self.feature == -1)
-        self.drop("twice", "in two polygons at once", self.feature == -2)
+        where = "polygon" if field.at is None else f"record within {plain(reach)} m"
+        self.drop("outside", f"no as-applied {where}", self.feature == -1)
+        self.drop("twice", "in two polygons", self.feature == -2)
         self.levels, level = levels_of(field, self.feature[self.alive])
         level = np.append(level, -1)  # of a point without a feature
         self.level = level[np.maximum(self.feature, -1)]
-        self.drop("between rates", "a rate near none of those tried, or missing", self.level < 0)
+        self.drop("between rates", "rate missing or not one of those tested", self.level < 0)
         aligned = np.abs((self.heading * np.conj(self.line)).real)
-        self.drop("headlands", "driven across the strips", aligned < ACROSS)
+        self.drop("headlands", "driven across strips", aligned < ACROSS)
         self._drop_mixed(np.where(np.isfinite(self.heading), self.heading, self.line), level)
 
     def _drop_mixed(self, heading, level):
@@ -120,7 +119,7 @@ class Strips:
             other = self._feature(end.real, end.imag)
             out[on] |= (other >= 0) & (level[other] != self.level[on])
         share = 50 - 100 * HEADER_END
-        self.drop("two rates at once", f"more than {share:.0f} % of the header on another rate", out)
+        self.drop("two rates", f"more than {share:.0f} % of the header on another rate", out)
         along = np.cumsum(np.nan_to_num(self.table["distance_m"].to_numpy()))
         on, out = np.flatnonzero(self.alive), np.zeros(len(self.x), dtype=bool)
         edge = self.rules.edge_m or 0.0
@@ -168,18 +167,15 @@ class Strips:
             out[order] = places.strips_by_place(
                 along[order], across[order], feature[order], code[order], self.width, beside=0.0
             )
-            self.remarks.append("each polygon is a strip; those of one rate end to end are one")
+            self.remarks.append("each polygon is a strip; polygons of one rate end to end are one")
             return out
-        self.remarks.append(
-            "strips are what passes side by side, or one behind the other, have of one rate; one that is cut "
-            "by lost points stays one"
-        )
+        self.remarks.append("a strip is adjoining passes of one rate; gaps of lost points do not split it")
         strip = places.strips_by_place(along, across, self.run[on], code, self.width)
         strip, wider = places.split_wide(strip, across, self.width)
         if wider:
             self.remarks.append(
-                f"{counted(wider, 'strip')} more than twice as wide as the others: if that is ground beside "
-                "the trial, take it out of the map"
+                f"{counted(wider, 'strip')} more than twice as wide as the others; if that is outside the "
+                "trial, delete it from the map"
             )
         return strip
 
@@ -193,8 +189,8 @@ class Strips:
         level, n = first["level"], len(first)
         if level.value_counts().max() < 2:
             raise NotEstimable(
-                f"each rate has one strip ({counted(n, 'strip')} in all): nothing tells a difference between "
-                "rates from one between strips; a trial needs two strips of a rate or more"
+                f"each rate has one strip ({counted(n, 'strip')} in all): differences between rates and "
+                "strips cannot be separated; use two or more strips of a rate"
             )
         table = pd.DataFrame({"trial": own["trial"]} if "trial" in own else {}, index=range(n))
         block = own["block"] if "block" in own else self._blocks(code, level.to_numpy())
@@ -219,9 +215,9 @@ class Strips:
         middle, length = at.mean(), (at["along"].max() - at["along"].min()).to_numpy()
         block = places.blocks_by_place(*(middle[c].to_numpy() for c in middle), length, level, self.width)
         self.remarks.append(
-            "no blocks: nowhere do strips of every rate lie together" if block is None else
-            f"{counted(block.max(), 'block')} made from where the strips lie: walked across the field, a new "
-            "block begins where a rate comes again"
+            "no blocks: strips of all rates never lie together" if block is None else
+            f"{counted(block.max(), 'block')} from strip positions: across the field, a new block begins "
+            "where a rate repeats"
         )  # fmt: skip
         return block
 
@@ -234,8 +230,8 @@ class Strips:
         which, names = pd.factorize(zone[on], sort=True)
         if not 2 <= len(names) <= MOST_ZONES:
             raise NotEstimable(
-                f"the strips lie in {counted(len(names), 'zone')}; zones to compare are 2 to {MOST_ZONES}: "
-                "cut a column of many values into classes first"
+                f"the strips lie in {counted(len(names), 'zone')}; compare 2 to {MOST_ZONES} zones; group "
+                "values into classes first"
             )
         n, code = len(table) * len(names), self.strip[on] * len(names) + which
         parts = table.iloc[np.repeat(np.arange(len(table)), len(names))].reset_index(drop=True)
@@ -253,7 +249,7 @@ class Strips:
         if zoned is not None:
             at = places.feature_at(self.x, self.y, zoned, None)
             if not (at[self.strip >= 0] >= 0).any():
-                raise NotEstimable(f"no strip lies in a zone of {zoned.name}; are they of the same field?")
+                raise NotEstimable(f"no strip lies in a zone of {zoned.name}; same field?")
             return zoned.own["zone"].reindex(at).reset_index(drop=True)
         if "zone" in self.table:
             return self.table["zone"].reset_index(drop=True)
@@ -272,7 +268,7 @@ def _no_overlap(field, x, y) -> str:
     apart = np.nanmean(corners_of(field), axis=0) - [np.nanmean(x), np.nanmean(y)]
     return (
         f"log and map do not overlap: the middle of {field.name} lies {plain(np.hypot(*apart) / 1000)} km "
-        "from that of the log; are they of the same field, and longitude and latitude not exchanged?"
+        "from that of the log; same field? Longitude and latitude swapped?"
     )
 
 
@@ -286,7 +282,7 @@ def levels_of(field, feature):
     planned = own["planned"].to_numpy(float) if "planned" in own else None
     meant = (applied if planned is None else planned)[feature]
     if not np.isfinite(meant).any():
-        raise NotEstimable(f"no rate of {field.name} lies where harvest points do")
+        raise NotEstimable(f"no harvest point lies on a rate of {field.name}")
     levels = places.find_levels(meant[np.isfinite(meant)])
     code = places.level_of(applied, levels)
     if planned is not None:  # where the machine left the plan, the strip is not what it is called
@@ -294,7 +290,7 @@ def levels_of(field, feature):
     if len(levels) < 2 or below(np.ptp(levels), CONTRAST * np.abs(levels).max()):
         to = f" to {plain(levels.max())}" if len(levels) > 1 else " alone"
         raise NotEstimable(
-            f"the rates have no contrast: where harvest points lie, {plain(levels.min())}{to} was applied; a "
-            "response needs strips of different rates"
+            f"no contrast: {plain(levels.min())}{to} was applied wherever harvest points lie; a response "
+            "needs strips of different rates"
         )
     return levels.tolist(), code

@@ -152,7 +152,7 @@ def pool_estimates(
     if len(yw) <= xw.shape[1]:
         raise NotEstimable(
             f"{counted(len(yw), 'site-year')} with a standard error for "
-            f"{counted(xw.shape[1], 'coefficient')}: too few to pool; read the sites one by one"
+            f"{counted(xw.shape[1], 'coefficient')}: too few to pool; analyse sites one by one"
         )
     model = OneEffect.of_estimates(yw, vw, xw)
     fit = model.at(METHODS[method](model))
@@ -164,7 +164,7 @@ def pool_estimates(
 
 
 @asks(
-    trial=holding("table", like="what read_strips gives, or a table of strips"), treatment=a_label,
+    trial=holding("table", of="read_strips"), treatment=a_label,
     check=a_label, level=a_share, method=a_word, covariates=headers,
 )  # fmt: skip
 def pool_trials(
@@ -341,7 +341,7 @@ def _factor_note(raw, scale, tau2) -> str:
     if scale <= raw + 1e-6:
         return ""
     also = " and the variance between them say" if tau2 > 0 else " say"
-    return f"held at one, {plain(raw)} without: the sites differ less than their standard errors{also}"
+    return f"set to one ({plain(raw)} without it): sites differ less than their standard errors{also}"
 
 
 def _checks(table, k, tau2, raw, scale, knapp):

@@ -110,8 +110,8 @@ def blocks_for(
             break
     else:
         raise NotEstimable(
-            f"a difference of {difference_pct:g} % cannot be found with a CV of {cv_pct:g} % in this design; "
-            "look for a larger difference or a more even field"
+            f"a difference of {difference_pct:g} % cannot be detected with a CV of {cv_pct:g} % in this "
+            "design; choose a larger difference or a more uniform field"
         )
     return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
@@ -126,7 +126,7 @@ def smallest_difference(
     if design == "latin" and blocks != treatments:
         raise NotEstimable(
             f"a Latin square of {treatments} treatments has {treatments} rows, not {blocks}; "
-            f"choose {treatments} blocks, or the design of randomised blocks",
+            f"choose {treatments} blocks or randomised blocks",
             f"blocks={treatments} or design='blocks'",
         )
     sd = _strip_sd(cv_pct, design, pair_correlation)
@@ -195,9 +195,7 @@ def noncentral_f_power(df1: float, df2: float, shift: float, alpha: float) -> fl
 def _df(design, treatments, blocks) -> float:
     df = ERROR_DF[design](treatments, blocks)
     if df <= 0:
-        raise NotEstimable(
-            f"{treatments} treatments in {blocks} blocks leave nothing to measure the error; add blocks"
-        )
+        raise NotEstimable(f"{treatments} treatments in {blocks} blocks leave no error; add blocks")
     return df
 
 
@@ -225,9 +223,9 @@ def _plan(difference, cv, sd, treatments, blocks, design, power, alpha, correlat
 def _strip_sd(cv, design, correlation) -> float:
     """Standard deviation of a strip as far as it stays in the difference of a pair [% of the mean]."""
     if correlation and design != "pairs":
-        raise NotEstimable(f"a correlation of pairs is for the design of pairs; leave it out for {design}")
+        raise NotEstimable(f"a pair correlation belongs to pairs; leave it out for {design}")
     if not -1 <= correlation < 1:
-        raise NotEstimable(f"a correlation of pairs lies from -1 to below 1; it was given as {correlation:g}")
+        raise NotEstimable(f"a pair correlation must be from -1 to below 1, not {correlation:g}")
     return float(cv * np.sqrt(1 - correlation))
 
 
@@ -238,6 +236,6 @@ def _check(treatments, design, power, alpha):
         raise NotEstimable(f"give a power between alpha ({alpha:g}) and 1, not {power:g}")
     if design == "pairs" and treatments != 2:
         raise NotEstimable(
-            f"pairs hold two treatments, not {treatments}; choose the design of randomised blocks",
+            f"pairs need two treatments, not {treatments}; choose randomised blocks",
             "design='blocks'",
         )

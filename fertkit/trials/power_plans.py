@@ -100,7 +100,7 @@ def plan_factors(
         raise unknown("arrangement", arrangement, ARRANGEMENTS)
     levels = tuple(map(int, levels))
     if len(levels) != 2 or min(levels) < 2:
-        raise NotEstimable("two factors need two or more levels each, as in 2 and 5")
+        raise NotEstimable("each factor needs two or more levels")
     spread = cv_pct, whole_cv_pct
 
     def last(r):
@@ -110,7 +110,7 @@ def plan_factors(
         sizes = range(2, MOST_BLOCKS + 1)
         blocks = next((r for r in sizes if at_least(last(r), power)), None)
         if blocks is None:
-            raise NotEstimable(f"{MOST_BLOCKS} blocks do not show such a difference; look for a larger one")
+            raise NotEstimable(f"{MOST_BLOCKS} blocks do not detect this difference; choose a larger one")
     rows = [
         (
             what,
@@ -137,7 +137,7 @@ def _contrasts(levels, blocks, arrangement, cv, whole) -> list[tuple[str, float,
     a, b = levels
     parts = (a * b - 1) * (blocks - 1) if arrangement == "any strip" else a * (b - 1) * (blocks - 1)
     if parts <= 0 or blocks < 2:
-        raise NotEstimable("one block leaves nothing to measure the error; add blocks")
+        raise NotEstimable("one block leaves no error; add blocks")
     own = whole**2 * b if arrangement == "whole strips" else 0.0
     first = np.sqrt(2 * (cv**2 + own) / (blocks * b))
     rows = [("two levels of the first factor", first,

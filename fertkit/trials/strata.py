@@ -182,16 +182,16 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
     cells, lost = _cells(trial, layout, whole, part, blocks, response)
     if linear.fit(cells.designs[1], cells.y).rss == 0:
         raise NotEstimable(
-            f"a {layout} of these strips leaves no error to test against: too few strips are left, or strips "
-            "treated alike yield exactly alike"
+            f"a {layout} leaves no error to test against: too few strips, or replicates yield exactly the "
+            "same"
         )
     fit = _mixed(cells)
     whole_trial = lost.empty
     anova = _strata(cells) if whole_trial else _tests(cells, fit)
     if not whole_trial and not (np.isfinite(anova["p"]) & (anova["error_df"] > 0)).all():
         raise NotEstimable(
-            f"with these strips lost, too few are left to measure the errors of a {layout}",
-            remedy="compare the combinations as single treatments in blocks",
+            f"too few strips are left to estimate the errors of a {layout}",
+            remedy="compare combinations as single treatments in blocks",
         )
     margins = _margins(cells, anova, None if whole_trial else fit, level)
     errors = _errors(cells, anova, level) if whole_trial else _errors_of_fit(cells, fit, level)
@@ -199,7 +199,7 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
     notes = ()
     method = "analysis of variance by strata"
     if not whole_trial:
-        method = "mixed model, blocks and strips random (REML), tests after Kenward and Roger"
+        method = "mixed model, blocks and strips random (REML), Kenward-Roger tests"
         named = ", ".join(describe(row) for _, row in lost.iterrows())
         notes = (f"{counted(len(lost), 'strip')} without a yield: means are adjusted for it ({named})",)
         flat = [name for name, bound in zip([blocks, *random], fit.at_bound, strict=False) if bound]
@@ -237,11 +237,11 @@ def _cells(trial, layout, whole, part, blocks, response) -> tuple[_Cells, pd.Dat
     twice = strips.duplicated([blocks, whole, part]).any()
     if min(r, a, b) < 2 or twice or len(np.unique(cells.cell)) < a * b:
         raise NotEstimable(
-            f"a {layout} needs each combination once in each of two or more blocks, and harvested in one at"
-            f" least ({whole} and {part})",
+            f"a {layout} needs each combination once in each of two or more blocks, harvested at least once "
+            f"({whole} and {part})",
             "analyse_strips(...)",
-            remedy="average parts of one strip first; where a combination was never grown, compare the "
-            "combinations as single treatments",
+            remedy="average parts of one strip first; if a combination was never grown, compare combinations "
+            "as single treatments",
         )
     gone = r * a * b - len(strips)
     lost = given[given[response].isna()]

@@ -41,7 +41,7 @@ class StripMeans(Result):
 
 
 @asks(
-    cleaned=holding("points", "yield_column", like="what clean_points gives"), strips=either(a_dict, a_path),
+    cleaned=holding("points", "yield_column", of="clean_points"), strips=either(a_dict, a_path),
 )  # fmt: skip
 def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> StripMeans:
     """Average the points of each strip.
@@ -92,7 +92,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     code = _locate(kept["lon"].to_numpy(), kept["lat"].to_numpy(), own, rings)
     within = code >= 0
     if not within.any():
-        raise NotEstimable("no harvest point lies in any strip: are log and strips of the same field?")
+        raise NotEstimable("no harvest point lies in a strip: same field?")
     moisture = cleaned.standard_moisture_pct
     sums = sums_of(kept[within], code[within], cleaned.yield_column, moisture, len(own))
     table = pd.DataFrame(own)
@@ -144,7 +144,7 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
                 ],
             ) from None
     if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
-        raise LookupFailed("the strips have to be a GeoJSON FeatureCollection of polygons")
+        raise LookupFailed("strips must be a GeoJSON FeatureCollection of polygons")
     shapes = [f for f in strips["features"] if _properties(f).get("kind") != "border"]
     problems, seen, rings = [], set(), []
     for number, shape in enumerate(shapes, 1):
@@ -187,7 +187,7 @@ def _locate(lon, lat, own, rings) -> np.ndarray:
             names = own[other]["strip"], own[number]["strip"]
             problems.append(Problem(
                 f"strips {names[0]} and {names[1]} overlap: {both} points lie in both",
-                "draw the strips so that they only touch",
+                "draw strips that only touch",
             ))  # fmt: skip
         code[here] = number
     if problems:

@@ -20,7 +20,7 @@ from fertkit.trials.strips import describe, factor, nested, places, site_columns
 #: Columns that must hold one value where a curve is fitted.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
 _LEAVE_OUT = "correct it or leave the row out"
-_LEAVE_EMPTY = "correct it, or leave the cell empty where the strip was lost"
+_LEAVE_EMPTY = "correct it, or leave the cell empty if the strip was lost"
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ class Trial:
         if self.sites:
             notes.append(
                 f"several values of {' and '.join(self.sites)} in one analysis: blocks are counted within "
-                "each, and the response is taken as the same everywhere; pool_trials asks whether it is"
+                "each and one response is assumed; use pool_trials to test it"
             )
         if len(self.lost):
             lacking = "yield" if self.lost[self.response].isna().all() else "yield or a treatment"
@@ -119,7 +119,7 @@ class Trial:
             strips = f"{counted(len(self.lost), 'strip')} without a {lacking}"
             notes.append(f"{strips} left out, means adjusted for it: {names}")
         if not self.blocking:
-            notes.append("no blocks given: strips are compared as if placed wholly at random over the field")
+            notes.append("no blocks given: strips are compared as fully randomised")
         return tuple(notes)
 
     def terms(self) -> list:
@@ -212,7 +212,7 @@ def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
     for column in dict.fromkeys(groups):
         problems += _bad_cells(table, column, table[column].isna(), "the block is missing")
     if not problems and np.isnan(read[response]).all():
-        remedy = "fill in the yields or leave the trial out"
+        remedy = "fill in the yields or delete the trial"
         problems.append(Problem("no yields: every cell is empty", remedy, None, response))
     if problems:
         raise InputError("trial", problems)
@@ -227,13 +227,12 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
         raise NotEstimable(f"column '{read.treatment}' has {many}; a comparison needs two")
     if trend and read.sites:
         raise NotEstimable(
-            f"the table holds several values of {' and '.join(read.sites)}; a straight trend runs across "
-            "one field",
+            f"the table has several values of {' and '.join(read.sites)}; a trend applies to one field",
             "pool_trials(...)",
-            remedy="analyse the sites one at a time, or pool them",
+            remedy="analyse sites one at a time, or pool them",
         )
     if trend and read.order is None:
-        raise NotEstimable("a trend across the field needs the place of each strip; add a column 'position'")
+        raise NotEstimable("a trend needs strip positions; add a column 'position'")
     return read
 
 
@@ -246,8 +245,8 @@ def one_trial(trial) -> pd.DataFrame:
         raise NotEstimable(
             f"the table holds {len(names)} trials: {shown}",
             "table.groupby('trial'), pool_trials(...) or optima_of_trials(...)",
-            remedy="analyse them one at a time or all together; name the column 'site' if it is one trial at "
-            "several sites",
+            remedy="analyse them one at a time or together; for one trial at several sites name the column "
+            "'site'",
         )
     return table
 
@@ -300,7 +299,7 @@ def _need_rates(table, rate) -> None:
     """Raise NotEstimable where strips name treatments and give no rate."""
     if not rate and "treatment" in table and not any(str(c).startswith("rate_") for c in table):
         raise NotEstimable(
-            "the strips name treatments and give no rates, so there is no response curve and no optimum rate",
+            "treatments without rates have no response curve or optimum rate",
             "fertkit strips FILE (in Python analyse_strips)",
             remedy="compare their means, or add a column of rates",
         )
@@ -314,7 +313,7 @@ def _mixed(table) -> list[Problem]:
     return [
         Problem(
             f"several values in one trial: {', '.join(map(str, table[c].dropna().unique()[:5]))}",
-            "analyse each on its own; a response curve needs one nutrient, crop and unit",
+            "analyse each separately; a response curve needs one nutrient, crop and unit",
             column=c,
         )
         for c in SINGLE_COLUMNS
@@ -331,8 +330,8 @@ def _groups(table, blocks, sites, problems) -> list[str]:
     if sites and not given:
         what = f"several levels in '{', '.join(sites)}' but no site effects"
         remedy = (
-            "pooling without site effects can turn a response upside down; leave `blocks` unset, analyse the "
-            "sites one at a time, or pool them with pool_trials"
+            "pooling without site effects can reverse a response; leave `blocks` unset, analyse sites one at "
+            "a time, or use pool_trials"
         )
         problems.append(Problem(what, remedy))
     return given
@@ -348,8 +347,8 @@ def _repeated(table, sites) -> list[Problem]:
                 n = int(again.sum())
                 what = f"{counted(n, 'row')} repeat{'s' * (n == 1)} a {column} that is already there"
                 remedy = (
-                    f"points and parts of a {column} are no replicates; average each {column} to one row "
-                    f"first (strip_means), or give each {column} a number of its own"
+                    f"points and parts of a {column} are not replicates; average each {column} to one row "
+                    f"(strip_means), or number each {column}"
                 )
                 row = int(np.flatnonzero(again)[0])
                 return [Problem(what, remedy, row + 2, column, table[column].iloc[row])]

@@ -88,13 +88,13 @@ def test_a_scheduler_that_dies_is_one_line_and_the_run_goes_on(source, local, tm
         monkeypatch.setattr("tqdm.std.tqdm.update", lambda *_: scheduler.kill())
         with (
             dask.config.set({"distributed.comm.timeouts.connect": "2s"}),
-            pytest.raises(FertkitError, match="the scheduler was lost; finished parts are kept") as told,
+            pytest.raises(FertkitError, match="lost the scheduler; finished parts are kept") as told,
         ):
             batch(source, tmp_path / "out", client=address)
     finally:
         scheduler.kill()
         scheduler.communicate()
-    assert "The same command goes on where it ended" in str(told.value)
+    assert "Run the same command to resume" in str(told.value)
     monkeypatch.undo()
     assert list((tmp_path / "out" / "parts").iterdir())
     result = batch(source, tmp_path / "out")

@@ -136,11 +136,11 @@ def test_decimal_mark_of_a_data_set_of_samples(many_samples, tmp_path):
             {"columns": {"moisture": "wet"}},
             "named for trial, rate, yield, block, not for 'moisture'",
         ),
-        ("trials", {"columns": {"rate": ["a", "b"]}}, "two columns are given for the rate"),
-        ("trials", {"columns": {"rate": "a"}, "rate": "b"}, "two columns are given for the rate"),
+        ("trials", {"columns": {"rate": ["a", "b"]}}, "two columns given for the rate"),
+        ("trials", {"columns": {"rate": "a"}, "rate": "b"}, "two columns given for the rate"),
         ("trials", {"columns": {"rate": "nowhere"}}, "columns are missing among: trial, block"),
         ("trials", {"decimal": ";"}, "unknown decimal mark"),
-        ("samples", {"columns": {"yield": "Masse"}}, "not in those of samples"),
+        ("samples", {"columns": {"yield": "Masse"}}, "not in samples"),
     ],
 )
 def test_what_cannot_be_named(table, tmp_path, kind, options, told):
@@ -151,5 +151,5 @@ def test_what_cannot_be_named(table, tmp_path, kind, options, told):
 
 
 def test_files_of_strips_tell_their_decimal_mark(fields, tmp_path):
-    with pytest.raises(FertkitError, match="tell their decimal mark"):
+    with pytest.raises(FertkitError, match="show their decimal mark"):
         batch(fields, tmp_path / "out", decimal=",")

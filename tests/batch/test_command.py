@@ -25,7 +25,7 @@ def test_trials(capsys, demo, tmp_path):
 def test_samples(capsys, demo, tmp_path):
     out = tmp_path / "out"
     assert main(["batch", "samples", str(demo("leaf_tests.csv")), "--out", str(out), "--quiet"]) == 0
-    assert "Results, every source counted" in capsys.readouterr().out
+    assert "Results by source" in capsys.readouterr().out
     assert (out / "index.html").exists()
 
 
@@ -42,7 +42,7 @@ def test_stopped_run_says_how_to_go_on(capsys, demo, tmp_path, monkeypatch):
     monkeypatch.setattr("fertkit.batch.run.run_batch", stop)
     words = ["batch", "samples", str(demo("leaf_tests.csv")), "--out", str(tmp_path / "out"), "--quiet"]
     assert main(words) == 130
-    assert capsys.readouterr().err == "fertkit: stopped; the same command goes on where it ended\n"
+    assert capsys.readouterr().err == "fertkit: stopped; run the same command to resume\n"
 
 
 def test_two_rates_and_doubtful_prices(capsys, tmp_path):
@@ -55,7 +55,7 @@ def test_two_rates_and_doubtful_prices(capsys, tmp_path):
     assert main([*words, "--nutrient-price", "1", "--grain-price", "0.19"]) == 0
     printed = capsys.readouterr().out
     assert "1 trial: 1 usable" in printed
-    assert "Two rates, a difference only" in printed
+    assert "Two rates, difference only" in printed
     assert "5,260 times" in printed
     row = pd.read_csv(tmp_path / "out" / "results.csv").iloc[0]
     assert (row["status"], row["n_rates"]) == ("difference only", 2)

@@ -107,7 +107,7 @@ def test_a_run_that_is_stopped_takes_its_processes_with_it(long_source, tmp_path
     if sent == signal.SIGINT:
         assert (process.returncode, told) == (
             130,
-            "fertkit: stopped; the same command goes on where it ended\n",
+            "fertkit: stopped; run the same command to resume\n",
         )
     assert 0 < len(list((out / "parts").glob("part-*"))) < 80
     found = batch(source, out, **PRICES).table
@@ -123,7 +123,7 @@ def test_what_kills_every_process_is_given_up_and_the_others_are_done(tmp_path, 
 
     parts = [Part(files, True, Path(f"part-{i}.csv")) for i, files in enumerate(((), ("bad",), ()))]
     done = []
-    with pytest.raises(FertkitError, match=r"^part-1 were given up.*the others are kept"):
+    with pytest.raises(FertkitError, match=r"^part-1 were given up.*the other parts are kept"):
         done.extend(run.in_processes(2, killing.work, parts))
     assert not active_children()
 

@@ -216,7 +216,7 @@ def test_a_second_run_is_refused_and_the_first_unharmed(source, finished, tmp_pa
         until = time.monotonic() + 60
         while not parts_in(out) and process.poll() is None and time.monotonic() < until:
             time.sleep(0.02)
-        told = rf"another run: process {process.pid} on \S+, started 20.*Wait.*or write to another folder"
+        told = rf"another run: process {process.pid} on \S+, started 20.*Wait.*or use another folder"
         with pytest.raises(FertkitError, match=told):
             batch(source, out)
     assert process.returncode == 0
@@ -253,7 +253,7 @@ def test_a_run_that_is_alive_is_not_taken_over(source, tmp_path, other, says):
         lock.write_text(says)
     was = lock.read_text()
     for _ in range(2):
-        with pytest.raises(FertkitError, match=r"another run: .*Wait until it has ended") as told:
+        with pytest.raises(FertkitError, match=r"another run: .*Wait for it to end") as told:
             batch(source, tmp_path / "out")
         assert "\x1b" not in str(told.value)
     assert lock.read_text() == was

@@ -176,7 +176,7 @@ def test_a_folder_of_files(tmp_path):
     told = rows.set_index("file")["message"]
     assert "row 25" in rows.loc[rows["trial"] == "A2", "message"].item()
     assert "'much'" in rows.loc[rows["trial"] == "A2", "message"].item()
-    assert "prices of this batch are for kg/ha" in told["b.csv"]
+    assert "prices are for kg/ha" in told["b.csv"]
     assert all(told[f] for f in ("c.csv", "d.xlsx"))
     assert list(rows["file"][rows["n"].isna()]) == ["a.csv", "c.csv", "d.xlsx"]
     optima = rows.set_index("trial")["optimum"]
@@ -260,7 +260,7 @@ def test_a_data_set_without_rows(many_trials, tmp_path, kind):
     table = many_trials(1).head(0)
     file = tmp_path / f"t.{kind}"
     table.to_csv(file, index=False) if kind == "csv" else table.to_parquet(file, index=False)
-    with pytest.raises(InputError, match=f"t.{kind}: .*\n.*there are columns but no rows"):
+    with pytest.raises(InputError, match=f"t.{kind}: .*\n.*columns but no rows"):
         batch(file, tmp_path / "out")
 
 
@@ -316,7 +316,7 @@ def test_a_file_of_treatments_without_rates_is_a_row_with_its_reason(tmp_path):
         (tmp_path / "in" / name).write_bytes((cases / name).read_bytes())
     result = run_batch(tmp_path / "in", tmp_path / "out", nutrient_price=0.5, grain_price=4.5)
     rows = result.table.set_index("file")
-    assert "give no rates" in rows.loc["treatment_names.csv", "message"]
+    assert "treatments without rates" in rows.loc["treatment_names.csv", "message"]
     # 126 at 0.50 and 4.50, by tests/cases/README.md.
     assert rows.loc["merged_blocks.csv", "optimum"] == pytest.approx(126, abs=0.5)
 
@@ -341,7 +341,7 @@ def test_doubtful_strips_and_notes_of_a_file_are_in_the_table_and_the_summary(tm
     row = told.table.set_index("file").loc["one_zero.csv"]
     assert "block 2, row 9 at 100 lb/ac (0 where" in row["doubtful"]
     assert "block 3, row 16 at 200 lb/ac (165 where" in row["doubtful"]
-    assert "Note: 1 trial holds strips that lie far from the rest" in told.summary()
+    assert "Note: 1 trial holds outlying strips" in told.summary()
     assert "(165 where" in told.index.read_text(encoding="utf-8")
     assert '"real_yields": true' in (tmp_path / "told" / "run.json").read_text()
     with pytest.raises(FertkitError, match="real yields differs"):
@@ -363,7 +363,7 @@ def test_a_product_with_its_analysis(tmp_path):
     gallons = pd.read_csv(file).filter(like="gal").iloc[:, 0]
     assert told["highest_rate"].item() == pytest.approx(gallons.max() * 2.9848)
     assert told["rate_unit"].item() == "lb/ac"
-    with pytest.raises(NotEstimable, match="analysis: for files of strips"):
+    with pytest.raises(NotEstimable, match="analysis: only for strip files"):
         run_batch(CASES / "leaf" / "two_years.csv", tmp_path / "no", "samples", analysis="28-0-0")
 
 

@@ -96,7 +96,7 @@ def test_caps_hold_and_cost():
     [
         # 5 lb N allows 5/11 x 52 = 23.6 lb P2O5
         ({"P2O5": 60}, {"caps": {"N": 5}}, "P2O5 reaches 24 of 60 lb/ac under the N cap of 5"),
-        ({"Zn": 2, "N": 10}, {}, "no product of the price list supplies Zn"),
+        ({"Zn": 2, "N": 10}, {}, "no product in the price list supplies Zn"),
         ({"K2O": 60}, {"product_caps": {"0-0-60": 50}}, "K2O reaches 30 of 60 lb/ac under a product cap"),
     ],
 )

@@ -155,7 +155,7 @@ def test_summary_line_by_line():
          "P2O5 reaches 50 of 60 lb/ac under the N cap of 10 and a product cap;"),
         ({"P2O5": 60, "S": 3}, {"product_caps": {"made a": 100, "made b": 7}, "caps": {"N": 10.5}},
          "blend meets the targets: P2O5 reaches 50 of 60 lb/ac under a product cap;"),
-        ({"P2O5": 60, "Zn": 2, "B": 0.0}, {}, "no product of the price list supplies Zn; add one"),
+        ({"P2O5": 60, "Zn": 2, "B": 0.0}, {}, "no product in the price list supplies Zn; add one"),
     ],
 )  # fmt: skip
 def test_what_falls_short_least(targets, options, says):

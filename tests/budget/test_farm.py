@@ -83,7 +83,7 @@ def test_impossible_yield_and_unit_of_a_crop():
 
 
 def test_missing_columns_and_rows():
-    with pytest.raises(InputError, match="needed are: crop, area, yield_goal"):
+    with pytest.raises(InputError, match="required: crop, area, yield_goal"):
         farm_budget(pd.DataFrame({"crop": ["corn"]}))
     with pytest.raises(InputError, match="no rows"):
         farm_budget(FARM.iloc[:0])
@@ -109,7 +109,7 @@ def test_summary_says_what_is_missing_and_adds_up():
         }
     )
     text = farm_budget(two).summary()
-    assert "on 1 of 2 fields, not published for the others" in text
+    assert "on 1 of 2 fields (not published for the rest)" in text
     assert "stays" not in text
     assert "alfalfa: UKY142, IPNI2014; S [from memory]" in text
     for line in farm_budget(two.head(1)).summary().splitlines()[1:5]:
@@ -132,7 +132,7 @@ def test_units_come_with_the_columns():
 
 def test_a_column_without_a_unit_is_a_question():
     bare = pd.DataFrame({"crop": ["soybean"], "area": [12.5], "yield_goal": [4.0]})
-    with pytest.raises(InputError, match="the area states no unit") as caught:
+    with pytest.raises(InputError, match="the area has no unit") as caught:
         farm_budget(bare)
     assert {p.column for p in caught.value.problems} == {"area", "yield_goal"}
     said = farm_budget(bare, area_unit="ha", yield_unit="t/ha")
@@ -225,7 +225,7 @@ def test_sums_of_uptake_and_removal_are_of_the_same_fields():
     # UKY142: 50 lb of N a ton of hay, 5 ton on 22 ac
     assert both["removed"] - both["removed_with_uptake"] == pytest.approx(22 * 5 * 50)
     line = farm.summary().splitlines()[1]
-    assert f"where both are published, {40 * alone['removed']:,.0f} removed" in line
+    assert f"{40 * alone['removed']:,.0f} removed where both are published" in line
     assert "on 1 of 2 fields" in line
     assert "removed on all 2 fields" in line
 
@@ -289,7 +289,7 @@ def test_a_share_of_straw_that_could_mean_two_things_is_refused(column, cell):
 
 
 def test_straw_baled_without_a_share_is_taken_whole_and_said():
-    said = "'baled' is taken as all of the straw or stover"
+    said = "'baled' is read as all straw or stover"
     assert said in farm_budget(_wheat(residue=["baled"])).summary()
     assert said not in farm_budget(_wheat(residue=["0.8"])).summary()
     with pytest.raises(InputError, match="neither 'kept' nor a share"):
@@ -314,7 +314,7 @@ def test_columns_not_used_are_named_and_two_of_straw_are_a_question():
 
 def test_a_missing_column_lists_those_of_the_table():
     table = pd.DataFrame({"Crop type": ["corn"], "Size (acres)": [100], "yield_goal_bu_ac": [80]})
-    with pytest.raises(InputError, match=r"no column of crop, area; the table has: 'Crop type', 'Size \(ac"):
+    with pytest.raises(InputError, match=r"no column of crop, area; headers: 'Crop type', 'Size \(ac"):
         farm_budget(table)
 
 
@@ -342,7 +342,7 @@ def test_an_own_removal_above_all_uptake_is_named_with_its_fields(tmp_path):
         {"field": ["North", "South"], "crop": "soybean", "area_ac": 40.0, "yield_goal_bu_ac": [60.0, 55.0]}
     )
     farm = farm_budget(fields, own=own)
-    [note] = [text for text in farm.notes if "above the highest" in text]  # 840 lb against 264 at most
+    [note] = [text for text in farm.notes if "exceeds the highest" in text]  # 840 lb against 264 at most
     assert "K2O of soybean" in note
     assert "North, South" in note
     [line] = [text for text in farm.summary().splitlines() if text.strip().startswith("K2O  ")]

@@ -130,7 +130,7 @@ def test_skipping_a_year():
     # 60 lb P2O5 less is 3 ppm less at 20 lb per ppm; 60 lb K2O at CEC 15 (7 lb per ppm) is 8.6 ppm
     assert rows["test_planned"]["P2O5"] - rows["test_skipped"]["P2O5"] == pytest.approx(3)
     assert rows["test_planned"]["K2O"] - rows["test_skipped"]["K2O"] == pytest.approx(60 / 7)
-    assert "N is not in the bank" in got.summary()
+    assert "soil does not store N" in got.summary()
     assert got.decline["test_high"].iloc[-1] == pytest.approx(22 * 0.957)
     with pytest.raises(LookupFailed, match="unknown year"):
         skip_year(ROTATION, 1999, **OPTIONS)
@@ -175,7 +175,7 @@ def test_every_problem_at_once():
         ({}, {"start_tests": {"P": -2}}, InputError, "0 or more"),
         ({}, {"kept": (0.9, 0.4)}, InputError, "the lower first"),
         ({}, {"interest_pct": float("nan")}, InputError, "interest_pct"),
-        ({}, {"source": "TRI2020"}, LookupFailed, "no N removal is published for corn, soybean by TRI2020"),
+        ({}, {"source": "TRI2020"}, LookupFailed, "no published N removal for corn, soybean by TRI2020"),
         ({"drop": ["year"]}, {}, InputError, "needed are year"),
         ({"drop": ["n_lb_ac", "p2o5_lb_ac", "k2o_lb_ac"]}, {}, InputError, "at least one of"),
     ],

@@ -85,12 +85,13 @@ def test_what_is_said_of_an_over_application():
             "over_worth_high": [8.0, 9.0, np.nan],
         }
     )
-    assert _over(frame) == "; beyond removal cost 15.00, saves 4.00 to 8.00 the season after"
+    assert _over(frame) == "; excess over removal cost 15.00, saves 4.00 to 8.00 the next season"
     assert _over(frame.assign(over_worth_low=8.0, over_worth_high=8.0)).endswith(
-        "saves 16.00 the season after"
+        "saves 16.00 the next season"
     )
     assert _over(frame.iloc[[1]]) == ""
-    assert _over(frame.iloc[[0]] / 20) == "; beyond removal cost 0.60, saves 0.20 to 0.40 the season after"
+    less = "; excess over removal cost 0.60, saves 0.20 to 0.40 the next season"
+    assert _over(frame.iloc[[0]] / 20) == less
 
 
 ROTATION = pd.DataFrame(
@@ -160,16 +161,16 @@ def test_summary_line_by_line():
     assert lines[1].startswith("  N     applied 340, removed ")
     assert lines[1].endswith("(legumes fix their own); not carried")
     # 210 - 190 = 20, worth 20.3 x .6; from 22 ppm by 20.26/20 to 23.0
-    # 75.4 lb beyond removal cost 45.24; 48 of them are saved the season after, 28.80
+    # 75.4 lb beyond removal cost 45.24; 48 of them are saved the next season, 28.80
     assert lines[2].startswith(
         "  P2O5  applied 210, removed 190, balance +20 (worth +12.16); test 22 to 23 ppm ("
     )
-    assert lines[2].endswith("; beyond removal cost 45.24, saves 28.80 the season after")
+    assert lines[2].endswith("; excess over removal cost 45.24, saves 28.80 the next season")
     # .273 x 380 + 1.4 x 60 = 187.74 lb of K2O leave; 97.74 lacking / 7 lb a ppm are 14 ppm; 6 lb over
     assert lines[3].startswith(
         "  K2O   applied 90, removed 188, balance -98 (worth -34.21); test 150 to 136 ppm ("
     )
-    assert lines[3].endswith("; beyond removal cost 2.10, saves 2.10 the season after")
+    assert lines[3].endswith("; excess over removal cost 2.10, saves 2.10 the next season")
     assert lines[4] == "Removal: MSU2017. Trend of the test: OSU_BUILD2012, CIAMPITTI2011, RANDALL_P."
     bare = carry_over(ROTATION.iloc[[1]], source="MSU2017").summary().splitlines()
     assert bare[0] == "1 season, 2025 [lb/ac]"
@@ -199,9 +200,7 @@ def test_a_year_skipped_is_the_book_without_it():
     assert "DRAWDOWN2025" in set(got.sources["source_key"])
     lines = got.summary().splitlines()
     assert lines[0] == "Nothing applied in 2024"
-    assert (
-        lines[1] == "  N     180 lb/ac not applied; the crop of that year goes without: N is not in the bank"
-    )
+    assert lines[1] == "  N     180 lb/ac not applied; soil does not store N, so that crop goes short"
     p = after.loc["P2O5"]
     assert lines[2] == (
         f"  P2O5  150 lb/ac not applied, saves 90.00 now; test ends at {p['test_ppm']:.0f} ppm "

@@ -398,11 +398,11 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
     ("options", "error", "says"),
     [
         ({"crop": "kale"}, LookupFailed, "unknown crop 'kale'"),
-        ({"crop": "peanut", "yield_unit": "lb/ac"}, LookupFailed, "no removal values are carried for peanut"),
+        ({"crop": "peanut", "yield_unit": "lb/ac"}, LookupFailed, "no removal values for peanut"),
         ({"yield_unit": "bushel"}, UnitError, "unknown unit 'bushel'"),
-        ({"crop": "alfalfa"}, UnitError, "not traded by the bushel"),
+        ({"crop": "alfalfa"}, UnitError, "not sold by the bushel"),
         ({"yield_unit": "bale/ac"}, UnitError, "not sold by the bale; use one of: bu/ac, kg/ha"),
-        ({"crop": "cotton"}, UnitError, "not traded by the bushel; use one of: bale/ac"),
+        ({"crop": "cotton"}, UnitError, "not sold by the bushel; use one of: bale/ac"),
         ({"source": "NOBODY"}, LookupFailed, "unknown source for corn 'NOBODY'"),
         ({"part": "roots"}, LookupFailed, "choose one of: grain, silage"),
         # 25 bushels of 56 lb would be 0.7 ton of silage: a number alone is no bushels of it
@@ -424,7 +424,7 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
         (
             {"part": "silage", "moisture_pct": 65, "yield_unit": "ton/ac", "yield_goal": 20},
             UnitError,
-            "own only",
+            "your own analysis",
         ),
         (
             {"part": "silage", "residue": 1, "yield_unit": "ton/ac", "yield_goal": 20},
@@ -562,7 +562,7 @@ def test_straw_without_a_published_loss_is_at_most_uptake_less_grain():
 
 
 def test_straw_is_asked_for_with_its_grain():
-    with pytest.raises(LookupFailed, match=r"counted with its grain.*share of the straw that is baled"):
+    with pytest.raises(LookupFailed, match=r"counted with its grain.*share of straw baled"):
         nutrient_budget("wheat", 2, "ton/ac", part="straw")
 
 
@@ -596,4 +596,4 @@ def test_every_nutrient_has_a_span_or_says_of_how_many_studies_it_is():
             line for line in nutrient_budget(crop, goal).summary().splitlines() if re.match(r"  \w+ ", line)
         ]
         assert rows
-        assert all(re.search("published: .* to |one study|studies agree", row) for row in rows)
+        assert all(re.search("published studies: .* to |one study|studies agree", row) for row in rows)

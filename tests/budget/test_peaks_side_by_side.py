@@ -59,10 +59,10 @@ def test_what_was_not_scaled_and_where_values_come_from_is_told():
     assert got.table["provenance"].tolist() == ["mixed / found"] * 2 + ["found"] * 2 + ["derived"]
     assert not got.table["at_least"].any()
     notes = got.table["note"].tolist()
-    assert notes[1] == "wheat as measured, its yield is not stated"
+    assert notes[1] == "wheat as measured, yield not stated"
     assert notes[3] == ""
     other = compare_peaks(demand("wheat", 80, WHEAT), demand("beets", 30.5, BEETS), "N").table
-    assert other["note"][1] == "beets as measured, its yield is not stated"
+    assert other["note"][1] == "beets as measured, yield not stated"
 
 
 @pytest.mark.parametrize("flat", [(("K2O",), ()), ((), ("K2O",)), (("K2O",), ("N", "K2O"))])

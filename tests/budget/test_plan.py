@@ -37,7 +37,7 @@ def test_a_plan_from_a_laboratorys_table():
     bare = plan.table[(plan.table["field"] == "B") & plan.table["nutrient"].isin(["P2O5", "K2O"])]
     assert set(bare["why"]) == {"no test"}
     assert (bare["rate_lb_ac"] == bare["removal_lb_ac"]).all()
-    assert "by removal, for there is no soil test" in plan.summary()
+    assert "by removal: no soil test" in plan.summary()
     assert "N" in set(plan.left_out["nutrient"])
     total = plan.totals.set_index("nutrient")
     assert total.loc["K2O", "rate_lb"] == pytest.approx(
@@ -61,12 +61,12 @@ def test_a_farm_in_hectares_is_planned_in_kilograms_where_areas_decide():
 def test_rows_of_a_field_that_contradict_each_other_are_named():
     odd = FIELDS.assign(area_ac=[80, 81, 80, 80], previous_crop=["soybean", "wheat", "soybean", "corn"])
     said = " ".join(plan_season(odd).notes)
-    assert "the area differs between the years, each is taken as written: A" in said
+    assert "the area differs between years and is used as written: A" in said
     assert "A 2027 (wheat; the row of 2026 grows corn)" in said
     assert "B" not in said
-    assert "no row of the season 2026, so not in its plan: A" in " ".join(plan_season(odd.iloc[1:]).notes)
+    assert "no row for season 2026, so not planned: A" in " ".join(plan_season(odd.iloc[1:]).notes)
     assert plan_season(FIELDS).notes == ()
-    with pytest.raises(InputError, match=r"row 4, column 'year', value '20x6'.*no year as the others are"):
+    with pytest.raises(InputError, match=r"row 4, column 'year', value '20x6'.*not a year like the others"):
         plan_season(FIELDS.assign(year=[2026, 2027, "20x6", 2027]))
 
 
@@ -91,12 +91,12 @@ def test_manure_is_spread_and_its_analysis_counts_whole_in_so_many_words(tmp_pat
     # common practice, no source: solid manure does not pass a planter
     plan = manured(tmp_path)
     assert set(plan.applications["method"]) == {"broadcast"}
-    assert "what 'Poultry litter' holds counts whole" in plan.summary()
+    assert "all nutrients of 'Poultry litter' are counted" in plan.summary()
 
 
 def test_a_product_of_which_only_the_analysis_is_known_goes_with_no_seed(tmp_path):
     unused = manured(tmp_path, Product=["Blue pellets"]).passes.unused.set_index("pass")["why"]
-    assert unused["seed row"] == "what it is made of is not known"
+    assert unused["seed row"] == "its contents are unknown"
     stated = manured(tmp_path, Product=["Blue pellets"], **{"Seed row (lb/ac)": 40}).passes.unused
     assert "seed row" not in set(stated["pass"])
 
@@ -131,7 +131,7 @@ def test_manure_that_takes_nothing_off_a_rate_is_said():
     answer = answer_plan(ONE.iloc[:1].assign(**manure), SOIL, policy={"N": 150}, region="Ohio")
     said = [str(line) for line in answer.lines() if "manure" in str(line)]
     assert any("160 lb/ac of K2O" in text and "no availability is published" in text for text in said)
-    assert any("180 lb/ac of N" in text and "the rate is set" in text for text in said)
+    assert any("180 lb/ac N" in text and "the rate is set" in text for text in said)
 
 
 def test_german_and_spanish_headers_of_fields_are_read(tmp_path):
@@ -146,7 +146,7 @@ def test_german_and_spanish_headers_of_fields_are_read(tmp_path):
 
 def test_a_soil_test_of_no_field_is_said():
     plan = plan_season(FIELDS, SOIL.assign(Field=["A", "Q"]), region="Ohio")
-    assert any("no field of the plan: Q" in note for note in plan.notes)
+    assert any("fields outside the plan: Q" in note for note in plan.notes)
 
 
 def test_metric_rates_are_read_and_shown_as_such():
@@ -172,7 +172,7 @@ def test_what_is_asked_and_cannot_be_answered():
 def test_zones_that_are_tested_and_not_planned_are_said():
     zoned = SOIL.assign(Zone=["east", "west"])
     plan = plan_season(FIELDS, zoned, region="Ohio")
-    assert any("zones that the fields do not name" in note and "A east" in note for note in plan.notes)
+    assert any("soil tests of unknown zones" in note and "A east" in note for note in plan.notes)
     by_zone = plan_season(FIELDS.assign(zone=["east", "east", "", ""]), zoned, region="Ohio")
     rows = by_zone.targets.table.set_index(["field", "zone", "year", "nutrient"])
     assert rows.loc[("A", "east", 2026, "P2O5"), "test"] == 10.0

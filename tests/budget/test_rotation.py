@@ -255,8 +255,8 @@ def test_the_books_call_no_surplus_waste():
         {"year": ["2026", "2027"], "N": [250.0, 0.0], "P2O5": [130.0, 0.0], "K2O": [60.0, 90.0]}
     )
     text = rotation_ledger(targets(two), LEVELS).summary()
-    assert "of it for the crop after" in text
-    assert "nitrogen beyond the grain is in straw, roots and soil" in text
+    assert "partly for the next crop" in text
+    assert "the nitrogen left is not counted on next year" in text
     assert "waste" not in text
     # 250 lb on 80 acres; of the soybean after it nothing is counted on either side
     assert "applied 20,000" in text

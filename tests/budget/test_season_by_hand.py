@@ -259,32 +259,32 @@ def test_summary_line_by_line():
     first, n, k, p, last, *sources = made().summary().splitlines()
     assert first == "soybean, 60 bu/ac, 40 days from emergence [lb/ac]"
     assert n == (
-        "  N     total uptake 200 [a]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to maturity; the "
-        "curve follows 40% by R1, 75% by R5 [b], 50% by R1 [c] to within 2.1% of the season; published peak "
+        "  N     total uptake 200 [a]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to maturity; "
+        "curve through 40% by R1, 75% by R5 [b], 50% by R1 [c] (within 2.1% of the season); published peak "
         "6 a day [b], scaled to this yield; published peak 4.5 to 5 a day [c], at the yield of that study"
     )
     assert k == (
-        "  K2O   total uptake 100 [a]; peak 2.5 a day on day 31; the curve follows 50% by R1, 70% by R5, "
-        "100% by day 35 [b] to within 2.0% of the season; published peak 2.5 a day [b], scaled to this "
+        "  K2O   total uptake 100 [a]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by R5, "
+        "100% by day 35 [b] (within 2.0% of the season); published peak 2.5 a day [b], scaled to this "
         "yield, the curve's is 0% above it; published peak 2 a day [c], scaled to this yield, the curve's is "
-        "25% above it; content at harvest 60: 40 is lost after flowering with fallen leaves and rain [d]"
+        "25% above it; content at harvest 60; 40 lost with fallen leaves and rain after flowering [d]"
     )
     assert p.startswith(
-        "  P2O5  total uptake 8 [a]; on average 0.21 a day to R5, 0.16 a day to maturity; the"
+        "  P2O5  total uptake 8 [a]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
     )
-    assert "one peak of daily demand where the published shares allow one, several rises where they" in last
-    assert last.endswith("Stages on days after emergence: [e].")
+    assert "one daily peak where published shares allow it, several peaks where they" in last
+    assert last.endswith("Days of stages after emergence: [e].")
     marks = ["from memory" in line for line in sources]  # BENDER2015 of K2O, BARTH2018, FEHR1977
     assert marks == [True, False, True, False, True]
     assert [line[:5] for line in sources] == [f"  [{k}]" for k in "abcde"]
     one = made(totals=made().totals.assign(curve="one peak", misfit=0.001))
-    assert "several rises" not in one.summary()
-    assert one.summary().count("to within 0.1% of the season") == 3
+    assert "several peaks" not in one.summary()
+    assert one.summary().count("(within 0.1% of the season)") == 3
     lower = made(peaks=made().peaks.assign(difference_pct=-10.0))
     assert "the curve's is 10% below it" in lower.summary()
     assert "Stages" not in made(stages=SCALE.iloc[:0]).summary()
     joined = made(points=PLACED.assign(joined=PLACED["source_key"] == "BARTH2018"))
-    assert "75% by R5 [b], 50% by R1 [c], another study to within" in joined.summary()
+    assert "75% by R5 [b], 50% by R1 [c], another study (within" in joined.summary()
 
 
 def test_sources_are_those_that_are_used_and_no_own():
@@ -307,7 +307,7 @@ def test_what_was_asked_is_what_is_drawn():
     own = pd.DataFrame({"nutrient": "N", "day": [40, 80], "fraction": [0.4, 1.0]})
     with pytest.raises(NotEstimable, match="no degree-day scale"):  # own days are on no heat
         season_demand("corn", 200, points=own, temperatures=temperatures())
-    with pytest.raises((NotEstimable, LookupFailed), match=r"no share of the season|unknown nutrient"):
+    with pytest.raises((NotEstimable, LookupFailed), match=r"no published share of season|unknown nutrient"):
         season_demand("corn", 200, points=own.assign(nutrient="Zz"))
     by_stage = own.drop(columns="day").assign(stage=["V14", "R6"])
     drawn = season_demand("corn", 200, points=by_stage)

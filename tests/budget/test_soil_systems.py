@@ -131,7 +131,7 @@ def test_classes_as_printed(system, nutrient, test, on, crop, word):
     ("change", "error", "says"),
     [
         ({"test_unit": "mg/l"}, UnitError, "unknown unit of a soil test 'mg/l'"),
-        ({"system": "uk_rb209_2010"}, UnitError, "counts in 'mg/l', not in 'ppm'"),
+        ({"system": "uk_rb209_2010"}, UnitError, "uses 'mg/l', not 'ppm'"),
         (UK | {"cases": ()}, LookupFailed, "one of straw incorporated"),
         ({"cases": "straw burnt"}, LookupFailed, "unknown case 'straw burnt'"),
         ({"extractant": "Bray-P1"}, UnitError, "calibrated on Olsen, not on Bray-P1"),
@@ -145,7 +145,7 @@ def test_classes_as_printed(system, nutrient, test, on, crop, word):
         (PINTO | {"test": 0}, NotEstimable, "below 1 class"),
         (PINTO | {"test": 6}, NotEstimable, "6 class or"),
         (UK | {"crop": "canola", "cases": "winter rape", "test": 26}, NotEstimable,
-         "carries no rate for a test of 26 mg/l or above"),
+         "has no rate for a test of 26 mg/l or above"),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_is_refused(change, error, says):

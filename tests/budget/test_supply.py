@@ -75,7 +75,7 @@ def test_a_span_may_reach_never(demand):
     row = gap(result, "N", "shortest")
     assert np.isnan(row["first_day"])
     assert row["first_day_from"] > 0
-    assert "not short by the curve; with the highest demand short from day" in result.summary()
+    assert "not short on the curve; at the highest demand, short from day" in result.summary()
     less = gap(supply_gap(demand, {"N": enough * 0.97}), "N", "shortest")
     assert less["first_day"] > 0
     assert np.isnan(less["first_day_to"])
@@ -105,7 +105,7 @@ def test_dates_need_dates():
     rows = supply_gap(dated, {"N": 0}, when).table.set_index("date")
     assert rows.loc["2024-06-13", "supply_early"] == 0
     assert rows.loc["2024-06-14", "supply_early"] == 100
-    with pytest.raises(InputError, match="dates need a demand made with temperatures"):
+    with pytest.raises(InputError, match="dates need a demand with temperatures"):
         supply_gap(season_demand("corn", 200), {"N": 0}, when)
 
 

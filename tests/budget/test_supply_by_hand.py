@@ -164,13 +164,13 @@ def test_what_is_said_of_a_gap():
     # N: 200 d/20 taken up, 100 d/20 given: half of every day is lacking, 100 lb at the end, from day 1 on;
     # with the spread from day 1 (10 + 4 x .05 x .95 x .05 x 200 = 11.9 lb against 5) to 1 (8.1 against 5).
     said = supply_gap(made(), {"N": 100.0}).summary()
-    assert "N     short from about day 1, after V1 (interpolation, no point near); at most 100" in said
-    assert "at most 100, on day 20; 100 at the end" in said
-    assert "taken to be known to 5% of the season" in said
+    assert "N     short from about day 1, after V1 (interpolated); at most 100" in said
+    assert "at most 100 on day 20; 100 at the end" in said
+    assert "known to 5% of the season" in said
     # 40 lb given at once are used up on day 4 (40 lb taken up), so day 5 is short, day 4 with the highest
     # demand (40 + 4 x .2 x .8 x 10 = 46.4) and day 5 with the lowest (50 - 7.5 = 42.5 against 40)
     once = supply_gap(made(), {}, pd.DataFrame({"nutrient": ["N"], "rate": [40.0], "day": [0]}))
-    assert "short from about day 5, after V1 (day 4 to 5; interpolation, no point near)" in once.summary()
+    assert "short from about day 5, after V1 (day 4 to 5; interpolated)" in once.summary()
     # 190 lb at once: short on day 20, of 200 lb, by 10; with the highest demand on day 18, when
     # 180 + 4 x .9 x .1 x 10 = 183.6 is not yet, on day 19 190 + 1.9 = 191.9 is
     late = supply_gap(made(), {}, pd.DataFrame({"nutrient": ["N"], "rate": [190.0], "day": [0]}))
@@ -180,11 +180,11 @@ def test_what_is_said_of_a_gap():
     assert "K2O   short from day 13, after R1; at most 58, on day 20; 58 at the end" in exact.summary()
     # an even supply of all of it falls short of the highest demand alone
     even = supply_gap(made(), {"N": 200.0}).summary()
-    assert "not short by the curve; with the highest demand short from day 1" in even
+    assert "not short on the curve; at the highest demand, short from day 1" in even
     # 184 d/20 and 16 lb on day 12: .8 d is lacking until then, but .8 d - 2 d (1 - d/20) < 0 at the lowest
     top = pd.DataFrame({"nutrient": ["N"], "rate": [16.0], "day": [12]})
     less = supply_gap(made(), {"N": 184.0}, top).summary()
-    assert "(day 1 at the earliest, perhaps never; interpolation, no point near); at most 8.8" in less
+    assert "(day 1 or later, perhaps never; interpolated); at most 8.8" in less
     assert "at most 8.8 (0 to 1" in less
     only = dataclasses.replace(made(), totals=TOTALS.assign(spread=0.0))
     assert "Spans" not in supply_gap(only, {"N": 100.0}).summary()

@@ -219,7 +219,7 @@ def judge_leaf(data, sheet: Sheet, unit_of: dict) -> str:
         if r.nutrient not in x.values:
             if r.nutrient == "NO3-N" and "other columns" in sheet.said:
                 continue
-            return f"wrong: {r.nutrient} of {x.name}, which the file does not hold"
+            return f"wrong: {r.nutrient} of {x.name}, not in the file"
         home = "%" if r.nutrient in MACRO else "mg/kg"
         true = float(
             convert_concentration(
@@ -574,7 +574,7 @@ def judge_soil(data, sheet: Sheet, tests: dict) -> str:
         if values is None:
             return f"wrong: a point '{r.field}' '{r.sample}' that is none"
         if r.analyte not in values:
-            return f"wrong: {r.analyte} of {r.field}, which the file does not hold"
+            return f"wrong: {r.analyte} of {r.field}, not in the file"
         extractant, unit = tests[r.analyte]
         number, home = float(values[r.analyte]), {"mg/kg": "ppm", "lbs/A": "lb/ac"}.get(unit, unit)
         if home == "lb/ac" and r.unit == "ppm":

@@ -30,7 +30,7 @@ def test_a_code_is_missing_only_where_the_column_cannot_hold_it():
     assert math.isnan(code.value)
     assert code.flag == "missing code 9999"
     (_, code, _) = settle_codes(readings(4000, 99999, 4100), lambda _: True)
-    assert "may stand for a missing value" in code.problem
+    assert "may mean a missing value" in code.problem
     (_, code, _) = settle_codes(readings(2.4, 9999, 2.6), lambda _: True)  # 3,800 times the others
     assert math.isnan(code.value)
 

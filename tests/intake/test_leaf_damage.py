@@ -32,14 +32,14 @@ DAMAGES = {
     "a separator between two crops added": (TURNED, "corn,soy", "corn,,soy", ["row 2", "6 cells under 5"]),
     "a separator before the stages lost": (TURNED, "Stage,,", "Stage,", ["row 3", "4 cells under 5"]),
     "the name of a stacked table lost": (
-        STACKED, "Sample: B,,\n", "", ["row 11", "gives K, N again and names no sample of its own"]),
+        STACKED, "Sample: B,,\n", "", ["row 11", "repeats K, N but names no sample"]),
     "the mark behind the label of a stacked table lost": (
-        STACKED, "Sample: B,,\n", "SampleB\n", ["row 12", "gives K, N again and names no sample of its own"]),
+        STACKED, "Sample: B,,\n", "SampleB\n", ["row 12", "repeats K, N but names no sample"]),
     "all lines over a stacked table lost": (
         STACKED, "Sample: B,,\nCrop: soybean,,\nStage: R2,,\nPart: trifoliate,,\n", "",
-        ["row 8", "gives K, N again and names no sample of its own"]),
+        ["row 8", "repeats K, N but names no sample"]),
     "the name of the first stacked table lost": (
-        STACKED, "Sample: A,,\n", "", ["row 3", "no line above this table names its sample, as others do"]),
+        STACKED, "Sample: A,,\n", "", ["row 3", "no line above this table names its sample"]),
 }  # fmt: skip
 
 

@@ -91,19 +91,19 @@ def test_ordinary_shapes_are_read(name):
 REFUSED = {
     "low and high beside a sample called B": (
         "Nutrient,Units,A,B,Low,High\nN,%,2.45,3.1,2.7,4\nK,%,1.42,2.1,1.7,3\nZn,ppm,18,26,20,70\n",
-        ["'Low' may be a sample or the end of the laboratory's range"]),
+        ["'Low' may be a sample or the end of a laboratory range"]),
     "thousands or decimals, and one of them no leaf": (
         "Sample;Crop;Stage;Part;N ppm;K ppm\nA;corn;R1;ear leaf;24,500;14,200\n",
-        ["value '24,500'", "whether the mark is the decimal mark or parts thousands", "--decimal"]),
+        ["value '24,500'", "the mark may be a decimal mark or a thousands mark", "--decimal"]),
     "the same with points": (
         "Sample;Crop;Stage;Part;N mg/kg;K mg/kg\nA;corn;R1;ear leaf;24.500;14.200\n",
-        ["value '24.500'", "whether the mark is the decimal mark or parts thousands"]),
+        ["value '24.500'", "the mark may be a decimal mark or a thousands mark"]),
     "a result without a name that its sample has already": (
         "Sample,Analyte,Result,Unit\nA,N,2.45,%\nA,K,1.42,%\n,N,3.1,%\nC,N,3.2,%\n",
-        ["row 4", "the line names no sample"]),
+        ["row 4", "this line names no sample"]),
     "a nutrient twice below one name": (
         "Sample,Analyte,Result,Unit\nA,N,2.45,%\n,K,1.42,%\n,N,3.1,%\n,K,2.1,%\n",
-        ["row 3", "row 5", "the line names no sample"]),
+        ["row 3", "row 5", "this line names no sample"]),
 }  # fmt: skip
 
 
@@ -136,4 +136,4 @@ def test_hidden_rows_are_read_and_said():
     book.save(stream)
     samples = read_tissue(stream.getvalue())
     assert samples.table["sample_id"].unique().tolist() == ["A", "old", "B"]
-    assert "hidden in the workbook, and read all the same: row 3" in str(samples.notes[0])
+    assert "hidden in the workbook but read: row 3" in str(samples.notes[0])

@@ -67,7 +67,7 @@ def test_what_is_harvested_matters_to_removal_and_not_to_the_leaf(text):
 )  # fmt: skip
 def test_other_crops_that_sound_alike_are_never_taken(text):
     assert leaf_crop(text) == ""
-    assert "another crop" in other_crop(text) or "mixture" in other_crop(text)
+    assert other_crop(text).startswith("not ") or "mixture" in other_crop(text)
 
 
 @pytest.mark.parametrize("text", ["Beans", "grass", "corn/soybean", "wheat and rye", "Corn 1234"])
@@ -273,7 +273,7 @@ def test_files_of_words_are_read_but_for_what_is_asked(name):
 def test_a_soil_report_is_no_leaf_report():
     """P 22, K 141 and Mg 210 ppm are a soil's; a leaf has hundreds to tens of thousands."""
     sheet = "Field,P ppm,K ppm,Mg ppm\nNorth,22,141,210\nSouth,14,98,180\n"
-    with pytest.raises(InputError, match="far below what any plant holds"):
+    with pytest.raises(InputError, match="far below that of any plant"):
         read_tissue(StringIO(sheet), crop="corn", stage="R1", part="ear leaf")
     leaf = "Field,P ppm,K ppm,Mg ppm\nNorth,900,6100,700\n"  # short of all three, and a leaf
     assert len(read_tissue(StringIO(leaf), crop="corn", stage="R1", part="ear leaf").table) == 3

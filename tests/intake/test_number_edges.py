@@ -17,7 +17,7 @@ def test_a_number_that_ends_in_its_mark_keeps_all_its_digits(digits, mark):
     assert read_number(f"-{digits}{mark}", STYLES[mark]).problem == "below zero"
     other = "," if mark == "." else "."
     assert math.isnan(read_number(digits + other, STYLES[mark]).value)
-    assert "not the decimal mark" in read_number(digits + other, STYLES[mark]).problem
+    assert "not the file's decimal mark" in read_number(digits + other, STYLES[mark]).problem
 
 
 def test_a_code_just_within_one_and_a_half_times_the_others_is_a_value():

@@ -143,7 +143,7 @@ def test_digits_grouped_otherwise_are_no_number(text):
 
 @pytest.mark.parametrize("text", ["1,234", "12,345", "123,456"])
 def test_one_to_three_digits_before_a_comma_and_three_behind_can_be_read_two_ways(text):
-    assert "cannot be told" in read_number(text, UNTOLD).problem
+    assert "unclear decimal" in read_number(text, UNTOLD).problem
     assert number_style([text], "\t").decimal == ""
 
 
@@ -277,11 +277,14 @@ def test_what_settles_the_decimal_mark(cells, decimal):
 @pytest.mark.parametrize(
     ("text", "style", "problem"),
     [
-        ("1.5", COMMA, "uses '.' as decimal mark, the rest of the file ','"),
-        ("1,5", POINT, "uses ',' as decimal mark, the rest of the file '.'"),
-        ("1.5", UNTOLD, "cannot be told"), ("1,320", UNTOLD, "cannot be told"), ("5.", COMMA, "ends in '.'"),
-        ("1.5.", POINT, "not a number"), ("1 234.5", COMMA, "uses '.'"), ("1,2,34", POINT, "not a number"),
-        ("1 234.5", UNTOLD, "cannot be told"), ("5.", UNTOLD, "ends in '.'"), ("1 23", POINT, "not a number"),
+        ("1.5", COMMA, "decimal mark '.' here, ',' in the rest of the file"),
+        ("1,5", POINT, "decimal mark ',' here, '.' in the rest of the file"),
+        ("1.5", UNTOLD, "unclear decimal"), ("1,320", UNTOLD, "unclear decimal"),
+        ("5.", COMMA, "ends in '.'"),
+        ("1.5.", POINT, "not a number"), ("1 234.5", COMMA, "decimal mark '.'"),
+        ("1,2,34", POINT, "not a number"),
+        ("1 234.5", UNTOLD, "unclear decimal"), ("5.", UNTOLD, "ends in '.'"),
+        ("1 23", POINT, "not a number"),
         ("1,234.5,6", POINT, "not a number"), ("0,123.5", POINT, "not a number"),
         ("0 123", POINT, "not a number"),
     ],
@@ -303,7 +306,7 @@ def test_a_code_for_missing_beside_other_values(others, taken):
     found = settle_codes(readings, lambda value: True)[len(others)]
     told = {
         "missing": Reading(flag="missing code 9999"), "value": Reading(9999.0),
-        "asked": Reading(problem="9999 may stand for a missing value; if it was measured, write 10000"),
+        "asked": Reading(problem="9999 may mean a missing value; if measured, write 10000"),
     }[taken]  # fmt: skip
     assert str(found) == str(told)
     none = settle_codes(readings, lambda value: False)[len(others)]

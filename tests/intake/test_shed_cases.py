@@ -55,23 +55,21 @@ READ = {
 # file: what each message says; all problems at once
 REFUSED = {
     "grade_against_columns.csv": [
-        "row 2, .*'DAP 18-46-0' is 18 % N, 46 % P2O5 by its name, and 11 % N, 52 % P2O5 by its columns",
-        "row 3, .*'MAP' is 11 % N, 52 % P2O5 by its name, and 18 % N, 46 % P2O5",
+        "row 2, .*'DAP 18-46-0' is 18 % N, 46 % P2O5 by name but 11 % N, 52 % P2O5 by its columns",
+        "row 3, .*'MAP' is 11 % N, 52 % P2O5 by name but 18 % N, 46 % P2O5",
     ],
-    "gallon_without_density.csv": [
-        "row 2, .*'Liquid Green' is counted by volume and its density is not known"
-    ],
-    "price_without_unit.csv": ["row 2, .*price of 'urea' states no unit", "row 3, .*price of 'MAP'"],
+    "gallon_without_density.csv": ["row 2, .*'Liquid Green' is sold by volume and its density is unknown"],
+    "price_without_unit.csv": ["row 2, .*price of 'urea' has no unit", "row 3, .*price of 'MAP'"],
     "unknown_product.csv": [
-        "row 2, .*what 'Super Grow' holds is not known",
-        r"row 3, .*what 'UAN' holds is not known; choose one of: UAN 28 \(28-0-0\), UAN 32",
+        "row 2, .*contents of 'Super Grow' are unknown",
+        r"row 3, .*contents of 'UAN' are unknown; choose one of: UAN 28 \(28-0-0\), UAN 32",
     ],
     "elements.csv": [
-        "column 'P': phosphorus or potassium .* P2O5 and K2O",
-        "column 'K': phosphorus or potassium",
+        "column 'P': fertilizer is stated as P2O5 and K2O",
+        "column 'K': fertilizer is stated as",
     ],
     "name_and_grade.csv": [
-        r"row 4, .*'DAP 11-52-0' says two products: diammonium .*18-46-0\) and monoammonium"
+        r"row 4, .*'DAP 11-52-0' means two products: diammonium .*18-46-0\) and monoammonium"
     ],
 }
 
@@ -92,7 +90,7 @@ def test_the_right_reading(file):
         assert row["price_per_lb"] == pytest.approx(per_lb, nan_ok=True)
         assert row[["on_hand_lb", "lot_lb"]].tolist() == pytest.approx([on_hand, lot])
     assert not shed.own_passes
-    assert "without a cost" in shed.summary()
+    assert "at no cost" in shed.summary()
 
 
 @pytest.mark.parametrize("file", REFUSED)
@@ -129,10 +127,10 @@ def test_what_is_wrong_with_passes_is_told_with_the_products():
     told = str(caught.value)
     assert len(caught.value.problems) == 6
     for part in (
-        "states no unit",
-        "'catapult' is no way",
+        "has no unit",
+        "'catapult' is not a known application method",
         "the pass is missing",
-        "cost of the pass is not known",
+        "cost of the pass is unknown",
     ):
         assert part in told
 
@@ -168,18 +166,18 @@ def test_a_price_in_any_unit(price, pounds):
 
 @pytest.mark.parametrize("name", ["Super U", "X", "Sul", "10-10", "potash?", "acid", "sulfate", "UAN"])
 def test_a_name_that_is_part_of_another_is_no_product(name):
-    with pytest.raises(InputError, match="holds is not known"):
+    with pytest.raises(InputError, match=r"contents of .* are unknown"):
         read_shed(StringIO(f"Product,Price ($/ton)\n{name},600\n"))
 
 
 def test_slips_of_a_shed_are_asked_about():
-    with pytest.raises(InputError, match="'UREA' stands twice"):
+    with pytest.raises(InputError, match="'UREA' is listed twice"):
         read_shed(StringIO("Product,Price ($/ton)\nurea,560\nUREA,570\n"))
     with pytest.raises(InputError, match="looks like a fraction"):
         read_shed(StringIO("Product,N (%),Price ($/ton)\nNitro,0.46,560\n"))
     with pytest.raises(InputError, match="a pound of 'urea' would cost 560"):
         read_shed(StringIO("Product,Price ($/lb)\nurea,560\n"))
-    with pytest.raises(InputError, match="'loads' holds is not known"):
+    with pytest.raises(InputError, match="'loads' is unknown"):
         read_shed(StringIO("Product,Price ($/ton),Lot\nurea,560,2 loads\n"))
 
 
@@ -215,7 +213,7 @@ def test_a_share_or_grade_that_contradicts_the_name_is_asked_about():
     with pytest.raises(InputError) as caught:
         a_shed("32% urea", "30% UAN", "46-0-0 UAN", "50 lb urea")
     share, between, grade, size = map(str, caught.value.problems)
-    assert "'32%' in '32% urea' is no share of urea (46-0-0)" in share
-    assert "'30%' in '30% UAN' is no share of UAN 28 (28-0-0) or UAN 32 (32-0-0)" in between
-    assert "says two products: UAN 28 (28-0-0) or UAN 32 (32-0-0) and urea (46-0-0)" in grade
-    assert "what '50 lb urea' holds is not known" in size
+    assert "'32%' in '32% urea' is not an analysis of urea (46-0-0)" in share
+    assert "'30%' in '30% UAN' is not an analysis of UAN 28 (28-0-0) or UAN 32 (32-0-0)" in between
+    assert "means two products: UAN 28 (28-0-0) or UAN 32 (32-0-0) and urea (46-0-0)" in grade
+    assert "contents of '50 lb urea' are unknown" in size

@@ -71,8 +71,9 @@ def test_dry_basis_to_wet_basis():
 @pytest.mark.parametrize(
     ("stated", "at_pct", "told"),
     [([14.0, 14.0, None], None, 14.0), ([14.0] * 3, 14.0, 14.0), ([0.0], None, 0.0), ([99.0], None, 99.0),
-     ([14.0, 15.0], None, "one moisture"), ([100.0], None, "one moisture"), ([-1.0], None, "one moisture"),
-     ([None], None, "one moisture"), ([14.0], 15.0, "by their header")],
+     ([14.0, 15.0], None, "stated moisture"), ([100.0], None, "stated moisture"),
+      ([-1.0], None, "stated moisture"), ([None], None, "stated moisture"),
+      ([14.0], 15.0, "by their header")],
 )  # fmt: skip
 def test_the_moisture_a_column_states(stated, at_pct, told):
     strips = draft({"stated": stated}, at_pct=at_pct)
@@ -101,16 +102,16 @@ def test_five_moistures_are_shown_as_four():
 GIVEN = [
     # header of the yield, moistures beside it, crop -> trade moisture, None, or words of a problem
     ({}, True, "corn", CORN), ({}, False, "corn", None), ({}, False, "", None),
-    ({}, True, "", "moistures but not"), ({"at_pct": 0.0, "dry": True}, False, "corn", CORN),
+    ({}, True, "", "moistures but no crop"), ({"at_pct": 0.0, "dry": True}, False, "corn", CORN),
     ({"at_pct": 0.0, "dry": True}, True, "corn", "beside"),
-    ({"at_pct": 0.0, "dry": True}, False, "", "dry matter but not the crop"),
+    ({"at_pct": 0.0, "dry": True}, False, "", "dry matter but no crop"),
     ({"at_pct": 0.0, "dry": True, "unit": "bu/ac"}, False, "corn", "dry bushels"),
     ({"at_pct": 0.0, "dry": True, "unit": "bu/ac", "text": "Yield at 0 %"}, False, "corn", CORN),
     ({"at_pct": 14.0, "dry": True, "unit": "bu/ac"}, False, "corn", CORN),
     ({"at_pct": 14.0, "dry": True}, False, "", None),
     ({"at_pct": 14.0, "dry": True}, True, "corn", CORN),
     ({"dry": True}, True, "", None), ({"dry": True}, True, "corn", CORN), ({"dry": True}, False, "", None),
-    ({}, True, "alfalfa", "one moisture"), ({"at_pct": 0.0, "dry": True}, False, "alfalfa", None),
+    ({}, True, "alfalfa", "stated moisture"), ({"at_pct": 0.0, "dry": True}, False, "alfalfa", None),
 ]  # fmt: skip
 
 
@@ -137,19 +138,19 @@ def test_the_crop_is_not_asked_for_beside_other_problems():
     ("harvest", "standard", "want", "said"),
     [
         # As harvested at 20 and 10 %: 9 t hold 7.2 t of dry matter, which are 7.2 / 0.845 at 15.5 %.
-        ({}, CORN, [9 * 80 / 84.5, 9 * 90 / 84.5], "brought to 15.5 %"),
+        ({}, CORN, [9 * 80 / 84.5, 9 * 90 / 84.5], "converted to 15.5 %"),
         ({"dry": True, "at_pct": 14.0}, CORN, [9 * 86 / 84.5] * 2, "brought from 14 % to 15.5 %"),
         (
             {"dry": True, "at_pct": 0.0},
             CORN,
             [9 / 0.845] * 2,
-            "taken as dry matter (0 % moisture), brought to",
+            "read as dry matter (0 % moisture), converted to",
         ),
-        ({"dry": True, "at_pct": CORN}, CORN, [9, 9], "already; not dried again"),
-        ({"dry": True}, CORN, [9, 9], "said to be at standard moisture already"),
-        ({}, None, [9, 9], "taken as they stand"),
-        ({"dry": True, "at_pct": 0.0}, None, [9, 9], "no trade moisture is known"),
-        ({"dry": True, "at_pct": 14.0}, None, [9, 9], "left at 14 % moisture"),
+        ({"dry": True, "at_pct": CORN}, CORN, [9, 9], "as stated; not adjusted"),
+        ({"dry": True}, CORN, [9, 9], "at standard moisture, as stated"),
+        ({}, None, [9, 9], "as in the file"),
+        ({"dry": True, "at_pct": 0.0}, None, [9, 9], "trade moisture is unknown"),
+        ({"dry": True, "at_pct": 14.0}, None, [9, 9], "at 14 % moisture"),
     ],
 )
 def test_yields_at_trade_moisture(harvest, standard, want, said):
@@ -163,9 +164,9 @@ def test_drying_is_said_where_it_was_done():
     moist, bare = {"moisture": [20.0]}, {"yield": [1.0]}
     said = moisture.dried(draft(moist), CORN)
     assert len(said) == 1
-    assert "brought to 15.5 % moisture; head them 'Yield (t/ha at 15.5 %)'" in said[0]
+    assert "converted to 15.5 % moisture; for dry yields use the header 'Yield (t/ha at 15.5 %)'" in said[0]
     left = moisture.dried(draft(bare, dry=True, at_pct=14.0), None)
-    assert left == ["yields are left at 14 % moisture, as stated; the file names no crop"]
+    assert left == ["yields stay at 14 % moisture, as stated; the file names no crop"]
     assert moisture.dried(draft(bare, dry=True, at_pct=0.0), None) == []
     for cells, harvest, standard in ((moist, {}, None), (moist, {"dry": True}, CORN), (bare, {}, CORN)):
         assert moisture.dried(draft(cells, **harvest), standard) == []

@@ -40,12 +40,12 @@ def test_a_zero_is_refused_with_its_remedy():
     ("yields", "options", "said"),
     [
         # Highest corn yield of the national contest, 623.84 bu/ac (2023): 1,200 is a slip.
-        (["120", "150", "1200"], {"crop": "corn"}, "highest corn yield known is 624 bu/ac"),
+        (["120", "150", "1200"], {"crop": "corn"}, "highest known corn yield is 624 bu/ac"),
         (["120", "150", "1e308"], {}, "not a sensible number"),
-        (["120", "150", "1e11"], {}, "no field yields that"),
+        (["120", "150", "1e11"], {}, "impossible yield"),
         (["120", "150", "1e-320"], {}, "not a sensible number"),
-        (["120", "150", "1e-9"], {}, "next to nothing"),
-        (["120", "150", "1.5"], {}, "next to nothing"),
+        (["120", "150", "1e-9"], {}, "far below the other yields"),
+        (["120", "150", "1.5"], {}, "far below the other yields"),
         (["50%", "60%", "70%"], {}, "a unit '%'"),
     ],
 )
@@ -72,7 +72,7 @@ def test_a_column_in_another_unit_is_asked_about(yields, harvest, crop):
 
 @pytest.mark.parametrize(
     ("rates", "said"),
-    [(["0", "50", "5000"], "no trial applies that much of N"), (["0", "1e-9", "50"], "next to nothing"),
+    [(["0", "50", "5000"], "impossible rate of N"), (["0", "1e-9", "50"], "almost nothing beside"),
      (["0", "50%", "100"], "a unit '%'")],
 )  # fmt: skip
 def test_rates_that_cannot_be(rates, said):
@@ -114,5 +114,5 @@ def test_wet_yields_are_held_against_the_record_at_trade_moisture():
 
 def test_bushels_of_a_crop_without_a_bushel_are_refused():
     sheet = "Rep,N rate (lb/ac),Yield (bu/ac)\n1,0,50\n1,40,60\n2,0,52\n2,40,61\n"
-    with pytest.raises(InputError, match="cotton is not traded by the bushel"):
+    with pytest.raises(InputError, match="cotton is not sold by the bushel"):
         read_strips(StringIO(sheet), crop="cotton")

@@ -43,7 +43,7 @@ def test_rates_with_words_beside_them(of_rate):
     assert found == STRIPS
     assert (read.rate_unit, read.nutrient) == ("lb/ac", "N")
     none = of_rate(0) in ("none", "Untreated")
-    assert any("taken as 0" in note for note in read.notes) is none
+    assert any("read as 0" in note for note in read.notes) is none
 
 
 @pytest.mark.parametrize(("of_rate", "told"), [
@@ -100,7 +100,7 @@ def test_units_in_the_headers_of_blocks_across(unit, taken):
         found, read = strips_of(text)
         assert found == [(f"Rep {b}", r, y) for b, r, y in STRIPS]
         assert read.yield_unit == taken
-        assert not any("gives no unit" in note for note in read.notes)
+        assert not any("gives no yield unit" in note for note in read.notes)
 
 
 def test_weights_of_blocks_across_are_no_yields():
@@ -113,11 +113,11 @@ def test_weights_of_blocks_across_are_no_yields():
 def test_a_second_table_below_the_first_is_no_second_strip_of_it():
     once = long()
     again = once.split("\n", 1)[1]
-    with pytest.raises(InputError, match="as of another trial"):
+    with pytest.raises(InputError, match="as if from another trial"):
         read_strips(StringIO(f"{once}\nField South\n{once}"))
-    with pytest.raises(InputError, match="as of another trial"):
+    with pytest.raises(InputError, match="as if from another trial"):
         read_strips(StringIO(once + "\n" + once.replace("97.3", "98.1")))
-    with pytest.raises(InputError, match="as of another trial"):
+    with pytest.raises(InputError, match="as if from another trial"):
         read_strips(StringIO(f"{once}Field South\n{again}"))
     half = once.split("\n")
     paged = "\n".join([*half[:6], "continued on the next page", half[0], *half[6:]])
@@ -156,7 +156,7 @@ def test_a_sheet_of_remarks_beside_the_strips():
     book.save(content)
     found, read = strips_of(content.getvalue())
     assert found == STRIPS
-    assert "sheet 'Remarks' holds words alone and is not read" in read.notes
+    assert "sheet 'Remarks' holds only words and is not read" in read.notes
 
 
 @pytest.mark.parametrize("mark", ["*", "-", "-99", ""])
@@ -176,7 +176,7 @@ def test_lost_strips_of_a_wide_sheet(mark, label):
 def test_lines_of_statistics_are_no_strips(row):
     found, read = strips_of(long() + row + "\n")
     assert found == STRIPS
-    assert any("a summary and no strip" in note for note in read.notes)
+    assert any("a summary, not a strip" in note for note in read.notes)
 
 
 @pytest.mark.parametrize("header", [
@@ -192,7 +192,7 @@ def test_a_yield_that_was_not_harvested_is_not_the_yield(header):
 def test_yields_stated_at_a_moisture_without_a_crop_are_left_there():
     found, read = strips_of(long(header="Pair,N rate (lb/ac),Yield (bu/A @15.5%)"))
     assert found == STRIPS
-    assert "yields are left at 15.5 % moisture, as stated; the file names no crop" in read.notes
+    assert "yields stay at 15.5 % moisture, as stated; the file names no crop" in read.notes
 
 
 def test_semicolons_cut_a_file_of_decimal_commas_whose_header_holds_none():

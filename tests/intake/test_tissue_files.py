@@ -226,7 +226,7 @@ def test_censored_cells(cell):
     assert row["value"] == pytest.approx(value, nan_ok=True)
     assert row["censored"] == mark
     if mark == "not detected":
-        assert any("not determined" in str(p) for p in samples.notes)
+        assert any("not measured" in str(p) for p in samples.notes)
 
 
 @pytest.mark.parametrize("cell", ["", "NA", "N/A", "NT", "NR", "-", "--", ".", "nan"])
@@ -269,7 +269,7 @@ REFUSED = {
     "a range for a result": (WIDE.replace("0.31", "0.25-0.31"), ["range", "row 3"]),
     "a negative result": (WIDE.replace("0.31", "-0.31"), ["below zero"]),
     "two decimal marks": (WIDE.replace("0.31", '"0,31"'), ["row 3", "decimal mark"]),
-    "decimal mark cannot be told": (b"Sample\tZn (ppm)\tFe (ppm)\nA\t1,320\t2,450\n", ["1,320", "decimal"]),
+    "unclear decimal mark": (b"Sample\tZn (ppm)\tFe (ppm)\nA\t1,320\t2,450\n", ["1,320", "decimal"]),
     "grouping that is none": (WIDE.replace("1320", '"1,32,0"'), ["1,32,0"]),
     "thousand letter": (WIDE.replace("1320", "1.3k"), ["1.3k"]),
     "impossible percent": (WIDE.replace("0.25,2.10", "0.25,210"), ["210", "K (%)", "row 2"]),
@@ -339,7 +339,7 @@ def test_a_number_the_spreadsheet_turned_into_a_date(workbook):
 
 
 def test_missing_file(tmp_path):
-    with pytest.raises(InputError, match="not there"):
+    with pytest.raises(InputError, match="file not found"):
         read_tissue(tmp_path / "gone.csv")
 
 

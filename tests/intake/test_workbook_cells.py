@@ -146,7 +146,7 @@ def test_formulas_never_worked_out_are_named(read):
     rows += [[f"s{i}", 50.0 * i, "=100+50", 2.45, "=1.2+0.2"] for i in range(3)]
     with pytest.raises(InputError) as caught:
         read(xlsx(rows))
-    for word in ("C2, E2, C3, E3, C4, E4", "spreadsheet program and save it"):
+    for word in ("C2, E2, C3, E3, C4, E4", "open and save the file in a spreadsheet program"):
         assert word in str(caught.value)
 
 
@@ -169,7 +169,7 @@ def test_an_ods_formula_without_a_value_is_named():
             b"</table:table-row></table:table>", cell + b"</table:table-row></table:table>"
         ),
     )
-    with pytest.raises(InputError, match="the formulas in D2 of sheet 'results' hold no value"):
+    with pytest.raises(InputError, match="the formulas in D2 of sheet 'results' have no value"):
         read_tissue(data)
 
 
@@ -274,8 +274,8 @@ def test_merged_cells_name_every_line_they_span(write):
         ("North C", *soybean, "2024-07-05"), ("North D", *soybean, "2024-07-05"),
     ]  # fmt: skip
     notes = "\n".join(map(str, samples.notes))
-    assert "merged cells (Crop, Growth stage, Plant part, Date) hold for rows 3, 5 too" in notes
-    assert "merged cells (Field) hold for rows 3, 4, 5 too" in notes
+    assert "merged cells (Crop, Growth stage, Plant part, Date) apply to rows 3, 5 too" in notes
+    assert "merged cells (Field) apply to rows 3, 4, 5 too" in notes
     assert "summary line 'Mean' (row 6)" in notes
 
 
@@ -291,7 +291,7 @@ def test_cells_merged_across_the_samples_of_a_turned_report():
     samples = read_tissue(merged_xlsx(rows, ["B2:C2", "B3:C3"]))
     first = samples.table.drop_duplicates("specimen")
     assert first[["crop", "growth_stage"]].values.tolist() == [["corn", "R1"]] * 2 + [["soybean", "R2"]]
-    assert "merged cells (Crop, Stage) hold for samples B too" in str(samples.notes[0])
+    assert "merged cells (Crop, Stage) apply to samples B too" in str(samples.notes[0])
 
 
 def test_samples_merged_over_the_lines_of_a_long_report_and_headers_over_two_rows():

@@ -62,7 +62,7 @@ def test_each_method_of_balance_or_why_not(demo):
     panel = BalancePanel(demo("leaf_yields.csv"))
     assert panel.result.balance.table["ratio"].nunique() == 6
     panel.set(method="dris")
-    assert "no page that could be read prints the means and spreads" in str(panel.error)
+    assert "no source read here publishes means and spreads" in str(panel.error)
     panel.controls["yield_column"].value = "Yield (bu/ac)"
     yields = read_tissue(demo("leaf_yields.csv")).others["Yield (bu/ac)"].astype(float)
     assert panel.settings.cutoff == round(yields.median(), 1)

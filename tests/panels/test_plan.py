@@ -96,8 +96,8 @@ def test_the_interval_to_expect_is_that_of_the_library_and_only_worked_out_when_
     [
         ({"rates": "usual, double"}, "named treatments"),
         ({"design": "ladder"}, "choose the design"),
-        ({"rates": "0, 100"}, "three rates or more"),
-        ({"best_yield": 100.0}, "a best yield above the yield without"),
+        ({"rates": "0, 100"}, "three or more rates"),
+        ({"best_yield": 100.0}, "best yield must be above the yield without"),
     ],
 )
 def test_a_plan_without_an_interval_is_said_and_stays_as_it_is(settings, says):
@@ -119,7 +119,7 @@ def test_the_unit_of_rates_names_that_of_yields():
 def test_a_remedy_is_told_without_code():
     panel = PlanPanel()
     panel.controls["design"].value = "pairs"
-    assert "choose the design of randomised blocks" in unescape(panel._banner.value)
+    assert "choose randomised blocks" in unescape(panel._banner.value)
     assert "=" not in unescape(panel._banner.value).split("<p>")[1]
 
 

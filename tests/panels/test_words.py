@@ -99,7 +99,7 @@ def test_an_explanation_has_headings_labels_and_quiet_sources(explained):
 def test_a_question_lists_one_nutrient_a_line():
     leaf = "Sample,Crop,Stage,Part,K %,Mn ppm,Zn ppm\nA,soybean,R2,trifoliate with petiole,2.2,12,12\n"
     explained = explain(score_tissue(read_tissue(StringIO(leaf + leaf.splitlines()[1].replace("A,", "B,")))))
-    asked = present(explained).data.partition("short would be:")[2].partition("</ul>")[0]
+    asked = present(explained).data.partition("Short by the range for")[2].partition("</ul>")[0]
     lines = asked.split("<li>")[1:]
     assert len(lines) > 1
     assert all(line.count("(") == line.count(")") == 1 for line in lines)

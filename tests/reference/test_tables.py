@@ -185,7 +185,7 @@ def test_a_file_that_is_no_such_table_is_refused(tmp_path, content):
 
 
 def test_missing_file_is_said_plainly(tmp_path):
-    with pytest.raises(InputError, match="not there"):
+    with pytest.raises(InputError, match="file not found"):
         load_ranges(tmp_path / "nowhere.csv")
 
 

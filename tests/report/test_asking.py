@@ -75,10 +75,14 @@ def test_another_price_gives_what_asking_anew_gives(tillage, by_tillage):
 
 
 REFUSED = {
-    "means": ("corn_n_strips.csv", {"robust": True}, "a fit for far strips is not asked of treatments"),
-    "network": ("workshop_strips.csv", {"design": "pairs"}, "a design is not asked of several trials"),
-    "rate": ("corn_n_strips.csv", {"known": ["pH"]}, "answer the trials together, or say --together"),
-    "nutrients": ("np_strips.csv", {"against": [60]}, "a rate to compare with is not asked of the best"),
+    "means": (
+        "corn_n_strips.csv",
+        {"robust": True},
+        "a fit for outlying strips does not apply to treatments",
+    ),
+    "network": ("workshop_strips.csv", {"design": "pairs"}, "a design does not apply to several trials"),
+    "rate": ("corn_n_strips.csv", {"known": ["pH"]}, "pool the trials, or use --together"),
+    "nutrients": ("np_strips.csv", {"against": [60]}, "a rate to compare with does not apply to the best"),
 }
 
 
@@ -92,4 +96,4 @@ def test_what_a_way_does_not_take_is_refused_with_what_to_do(demo, way):
 
 def test_what_belongs_to_a_log_asks_for_one(demo, capsys):
     assert main(["strips", str(demo("corn_n_strips.csv")), "--zones", "Soil"]) == 2
-    assert "zones: this belongs to a log" in capsys.readouterr().err
+    assert "zones: only for a combine log" in capsys.readouterr().err

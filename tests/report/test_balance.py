@@ -63,7 +63,7 @@ def test_whole_shoots_stand_against_the_curve_of_their_crop_and_the_rest_is_list
 
 
 def test_biomass_needs_a_column_and_a_unit():
-    with pytest.raises(InputError, match="no column gives shoot dry matter"):
+    with pytest.raises(InputError, match="no column of shoot dry matter"):
         biomass_of(read_tissue(WHEAT))
     with pytest.raises(InputError, match="without a unit"):
         biomass_of(read_tissue(SHOOTS.replace(b" (lb/ac)", b"")))
@@ -102,8 +102,8 @@ def test_norms_of_the_file_judge_all_its_samples(tmp_path, capsys):
     written = ["--page", str(tmp_path / "p.html"), "--table", str(tmp_path / "t.csv")]
     assert main([*ask, "--cutoff", "175", "--build-norms", str(norms), *written]) == 0
     said = capsys.readouterr().out
-    assert "from 11 samples that yielded at least 175, against 10 below" in said
-    assert "needed first against the others: K in" in said
+    assert "from 11 samples yielding 175 or more, against 10 below" in said
+    assert "most limiting: K in" in said
     table = pd.read_csv(tmp_path / "t.csv")
     assert table["sample_id"].nunique() == 24  # those without a yield too
     high = orchard().iloc[[3, *range(5, 24, 2)]]
@@ -140,7 +140,7 @@ def test_without_norms_it_says_so_and_leads_to_those_of_ones_own(tmp_path, capsy
     orchard().to_csv(path, index=False)
     assert main(["balance", str(path), "--method", method]) == 2
     said = capsys.readouterr().err
-    assert "no page that could be read prints the means and spreads of a field crop" in said
+    assert "no source read here publishes means and spreads of a field crop" in said
     assert "--build-norms NORMS.csv --yield-column NAME" in said
 
 
@@ -197,7 +197,7 @@ def test_the_rest_of_the_dry_matter_is_never_needed_first():
     answer = answer_balance(read_tissue(head + rows), "cnd")
     first = answer.table[answer.table["order"] == 1].set_index("sample_id")["nutrient"]
     assert first["A"] == "R"  # every nutrient is far above its norm
-    counted = next(line.text for line in answer.lines() if "needed first" in line.text)
+    counted = next(line.text for line in answer.lines() if "most limiting" in line.text)
     assert "R in" not in counted
     said = answer.summary()
     assert "R is all other dry matter" in said

@@ -20,7 +20,7 @@ def test_one_of_two_trials_has_to_be_named(demo, tmp_path, capsys):
 def test_all_trials_together(demo, tmp_path, capsys):
     page, book = tmp_path / "n.html", tmp_path / "n.xlsx"
     assert strips(demo, "--together", "--page", page, "--workbook", book) == 0
-    assert "from these 2 trials" in capsys.readouterr().out
+    assert "These 2 trials" in capsys.readouterr().out
     assert "Bramble Rise S" in page.read_text(encoding="utf-8")
     assert CalamineWorkbook.from_path(str(book)).sheet_names[-1] == "Sources"
 

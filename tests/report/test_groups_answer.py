@@ -108,7 +108,7 @@ def test_several_trials_are_answered_one_at_a_time(oats):
     asked = {"by": "variety", "nutrient_price": 0.6, "grain_price": 0.11}
     with pytest.raises(FertkitError, match="holds 2 trials"):
         answer_groups(strips, **asked)
-    with pytest.raises(FertkitError, match="one level here, Victory"):
+    with pytest.raises(FertkitError, match="one level, Victory"):
         answer_groups(strips, name="South", **asked)
     assert next(iter(answer_groups(strips, name="North", **asked).trials)) == "North, GoldenRain"
 
@@ -121,9 +121,9 @@ def test_zones_in_blocks_of_their_own_are_told(oats):
         table[(table["Variety"] == variety) & table["Block"].isin(blocks)] for variety, blocks in own.items()
     ])  # fmt: skip
     told = [str(note) for note in read_strips(zones, crop="oats").notes]
-    assert any("one curve is drawn through the 3 levels" in note and "'Variety'" in note for note in told)
+    assert any("one curve is fitted to 3 levels" in note and "'Variety'" in note for note in told)
     answer = answer_groups(
         read_strips(zones, crop="oats", columns={"factor": "Variety"}), "variety",
         nutrient_price=0.6, grain_price=0.11,
     )  # fmt: skip
-    assert "the groups lie in blocks of their own" in answer.summary()
+    assert "each group has its own blocks" in answer.summary()

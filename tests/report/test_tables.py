@@ -52,7 +52,7 @@ def test_a_meaning_stands_beside_a_check_that_did_not_hold_alone():
     rows = [
         ("number of sites", 9, ">= 5", True, "fewer than five site-years"),
         ("largest weight", 61, "<= 50", False, "one site carries more than half the weight"),
-        ("neighbours alike", None, "p >= 0.05", None, "the place of the strips is not given"),
+        ("neighbours alike", None, "p >= 0.05", None, "strip positions are missing"),
     ]
     table = checks_table(
         checks_of({"pooled gain": SimpleNamespace(checks=checks_frame(rows)), "one curve": None})

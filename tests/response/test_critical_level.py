@@ -111,7 +111,7 @@ def test_no_level_where_there_is_none(cotton):
         arcsine_log(cotton[0], falling)
     with pytest.raises(NotEstimable, match="does not rise"):
         curve_level(cotton[0], falling)
-    with pytest.raises(NotEstimable, match="logarithms"):
+    with pytest.raises(NotEstimable, match="tests above zero"):
         arcsine_log([0, 1, 2, 3], [50, 60, 70, 80])
     with pytest.raises(NotEstimable, match="between 0 and 100"):
         arcsine_log(*cotton, target_pct=100)

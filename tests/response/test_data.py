@@ -120,7 +120,7 @@ def test_empty_cells_are_passed_over_where_all_others_are_numbers():
 def test_strips_with_treatments_and_no_rates():
     trial = table(treatment=list("abcd") * 2)
     assert len(read_trial_data(trial).rate) == 8
-    with pytest.raises(NotEstimable, match="name treatments and give no rates"):
+    with pytest.raises(NotEstimable, match="treatments without rates"):
         read_trial_data(trial.drop(columns="rate_lb_ac"))
     other = trial.rename(columns={"rate_lb_ac": "dose"})
     assert read_trial_data(other, rate="dose").rate.tolist() == RATES * 2

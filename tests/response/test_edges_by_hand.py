@@ -64,7 +64,7 @@ def test_one_block_of_four_rates_measures_an_error(rates, enough):
     if enough:
         assert len(expected_interval(rates, 1, curve="quadratic_plateau", **asked).table) == 1
     else:
-        with pytest.raises(NotEstimable, match="nothing to measure the error"):
+        with pytest.raises(NotEstimable, match="no error; add"):
             expected_interval(rates, 1, curve="quadratic_plateau", **asked)
 
 

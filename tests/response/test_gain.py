@@ -170,7 +170,7 @@ def test_an_interval_that_reaches_an_untested_join_says_so():
         trial_of(lambda x: 120 + 20.0 * (x > 0), sd=1.0), prices=PRICES, curve="linear_plateau", replicates=0
     )
     assert answer.optimum.interval.low == 0
-    assert "any join up to 50 fits: no rate between 0 and 50 was tested" in optimum_text(answer.optimum)
+    assert "any join up to 50 fits; no rate tested between 0 and 50" in optimum_text(answer.optimum)
     assert "any join up to 50 fits" in answer.summary()
 
 
@@ -188,7 +188,7 @@ def test_a_curve_without_a_join_tells_the_gap_alone():
         trial_of(lambda x: 120 + 0.15 * x, sd=6.0), prices=PRICES, curve="quadratic", replicates=0
     )
     assert answer.optimum.interval.low < 50 < answer.optimum.interval.high
-    assert "; no rate between 0 and 50 was tested)" in optimum_text(answer.optimum)
+    assert "; no rate tested between 0 and 50)" in optimum_text(answer.optimum)
     assert "any join" not in optimum_text(answer.optimum)
 
 

@@ -270,9 +270,9 @@ def test_other_prices_refit_nothing(zones):
 @pytest.mark.parametrize(
     ("change", "what"),
     [
-        (lambda trial: trial[trial["hybrid"] == "A"], "one level here, A"),
-        (lambda trial: trial[(trial["hybrid"] == "A") | (trial["rate_lb_ac"] == 50)], r"fewer have B \(50\)"),
-        (lambda trial: trial[trial["block"] == 0].assign(block=trial["hybrid"]), "told from the block"),
+        (lambda trial: trial[trial["hybrid"] == "A"], "one level, A"),
+        (lambda trial: trial[(trial["hybrid"] == "A") | (trial["rate_lb_ac"] == 50)], r"too few: B \(50\)"),
+        (lambda trial: trial[trial["block"] == 0].assign(block=trial["hybrid"]), "separated from the block"),
         (lambda trial: trial.assign(
             rate_lb_ac=trial["rate_lb_ac"] + 300 * (trial["hybrid"] == "B")), "do not overlap"),
     ],

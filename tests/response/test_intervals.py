@@ -220,7 +220,7 @@ def test_a_noisy_straight_rise_is_not_open_at_both_ends(make_trial):
 @pytest.mark.parametrize(
     ("low", "high", "gap", "told"),
     [
-        (10, 60, (0, 40), "no rate between 0 and 40 was tested"),
+        (10, 60, (0, 40), "no rate tested between 0 and 40"),
         (40, 60, (0, 40), ""),  # it begins where rates were tested
         (90, 150, (0, 40), ""),
         (10, 60, (), ""),  # a difference of two rates has no rate between

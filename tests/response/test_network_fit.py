@@ -370,15 +370,15 @@ def test_a_soil_test_explains_joins_and_gives_a_rate_for_a_new_site(joins):
 def test_what_is_not_known_of_the_sites_is_refused(joins):
     _, known, trials, _ = joins
     fit = fit_network(trials, known=known, curve="linear_plateau")
-    with pytest.raises(InputError, match="nothing is known of 'pH'"):
+    with pytest.raises(InputError, match="no data on 'pH'"):
         network_rate(fit, PRICES, given={"pH": 6.5})
-    with pytest.raises(InputError, match="outside what the sites span"):
+    with pytest.raises(InputError, match="outside the range of the sites"):
         network_rate(fit, PRICES, given={"soil test": 300})
     with pytest.raises(InputError, match="the same at every site"):
         fit_network(trials, known=known.assign(year=2024))
-    with pytest.raises(InputError, match="not known, or no number, at site 3"):
+    with pytest.raises(InputError, match="missing or not a number at site 3"):
         fit_network(trials, known=known.drop(index="site 3"))
-    with pytest.raises(NotEstimable, match="24 sites cannot carry one model with 23 terms"):
+    with pytest.raises(NotEstimable, match="24 sites cannot support one model with 23 terms"):
         fit_network(trials, known=known.assign(**{"soil test": known.index}))
 
 
@@ -432,7 +432,7 @@ def test_sites_alike_have_no_spread_and_say_so():
 
 def test_too_few_sites_or_contrasts_are_refused():
     two = network([[6, 0.04, 100]] * 2)
-    with pytest.raises(NotEstimable, match="2 sites cannot carry one model"):
+    with pytest.raises(NotEstimable, match="2 sites cannot support one model"):
         fit_network(two)
     pairs = network([[6, 0.04, 100]] * 5, rates=np.tile([0.0, 200], 3))
     with pytest.raises(NotEstimable, match="confounded with sites"):
@@ -442,7 +442,7 @@ def test_too_few_sites_or_contrasts_are_refused():
 def test_an_unsettled_join_is_refused():
     """One rate below any join: slope and join act through their product alone."""
     sites = network([[6 + i / 5, 0.1, 30] for i in range(6)], rates=np.tile([0.0, 60, 120, 180], 3))
-    with pytest.raises(NotEstimable, match="do not settle where the rise ends"):
+    with pytest.raises(NotEstimable, match="the end of the rise is uncertain"):
         fit_network(sites)
 
 

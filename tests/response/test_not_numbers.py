@@ -134,5 +134,5 @@ def test_a_yield_outside_the_tested_rates_is_given_only_when_asked_for(trial, ra
 
 
 def test_the_refusal_names_rate_and_tested_rates(trial):
-    with pytest.raises(NotEstimable, match="200 lb/ac lies outside the tested rates, 0 to 160 lb/ac"):
+    with pytest.raises(NotEstimable, match="200 lb/ac is outside the tested rates, 0 to 160 lb/ac"):
         fit_response(trial, "quadratic").predict(np.array([100.0, 200.0]))

@@ -116,5 +116,5 @@ def test_the_expected_error_is_that_of_simulated_fits():
 def test_an_optimum_outside_the_rates_is_refused():
     with pytest.raises(NotEstimable, match="test higher rates"):
         place_rates(best_rates=260, curve="linear_plateau", **FIELD)
-    with pytest.raises(NotEstimable, match="4 strips or more"):
+    with pytest.raises(NotEstimable, match="4 or more strips"):
         place_rates(best_rates=120, strips=3, **FIELD)

@@ -24,7 +24,7 @@ def test_worked_check():
     assert result.join_of_mean == pytest.approx(100)
     assert result.status == "interior"
     assert result.net_at_join < result.expected_net
-    assert "varies: 122 " in result.summary()
+    assert "varying plateau: 122 " in result.summary()
 
 
 def test_expected_yield_against_integration_and_maximum_against_search():

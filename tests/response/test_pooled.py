@@ -124,7 +124,7 @@ def test_mixed_curves_and_unequal_ranges():
 def test_resampling_gives_an_interval_that_holds_the_rate(fits):
     result = pool(fits, "broadbalk_s1_nseries.csv", 0.005, 0.02, rng=np.random.default_rng(1), replicates=500)
     assert result.interval_low < result.rate < result.interval_high
-    assert "with other trials" in result.summary().lower()
+    assert "in similar trials" in result.summary().lower()
 
 
 @pytest.mark.parametrize(

@@ -135,8 +135,8 @@ def test_what_is_said_names_the_usual_rate_and_its_chance(averaged):
     assert "Against 50 lb/ac: " in text
     assert "saves $" in text
     assert "Chance of losing money against 150 lb/ac, the usual rate: " in text
-    assert "One more year of the same trial is worth about $" in text
-    assert "from year to year is not in it" in text
+    assert "One more year of this trial is worth about $" in text
+    assert "Year-to-year variation, not included" in text
 
 
 def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(tmp_path, capsys):
@@ -148,11 +148,11 @@ def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(t
     written = ["--page", tmp_path / "p.html", "--table", tmp_path / "t.csv"]
     assert main([str(word) for word in asked + written]) == 0
     assert "Against 150 lb/ac, the usual rate: " in capsys.readouterr().out
-    assert "What is each rate worth?" in (tmp_path / "p.html").read_text()
+    assert "What is each rate worth" in (tmp_path / "p.html").read_text()
     rows = pd.read_csv(tmp_path / "t.csv").dropna(subset="over")
     assert set(rows["over"]) == {0.0, 50.0, 150.0}
     assert main([str(word) for word in [*asked, "--robust", "--design", "blocks"]]) == 2
-    assert "a rate to compare with is not asked of treatments" in capsys.readouterr().err
+    assert "a rate to compare with does not apply to treatments" in capsys.readouterr().err
     assert main([str(word) for word in [*asked[:6], "--against", 900]]) == 2
     assert "outside the tested rates" in capsys.readouterr().err
 

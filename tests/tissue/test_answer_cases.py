@@ -177,7 +177,7 @@ ANSWERS = {
     ),
     # Soil adds Fe and Al (Wyttenbach 1998; Cary 1994): wash, and take no Fe from the sample.
     "corn_soil_on_leaf": Case(
-        "Fe 2400, Al 2200 mg/kg in dusty. Wash and sample again; take no Fe from this sample",
+        "Fe 2400, Al 2200 mg/kg in dusty. Wash and sample again; do not use its Fe",
         "Fe", "Soil or dust", "clean leaves", "Do not use Fe or Al", "foliar", {},
         "toxic|need not be uptake",
     ),
@@ -226,7 +226,7 @@ def test_good_against_poor_leads_and_says_what_takes_the_place_of_what():
     first, second, third, *_ = answered("soybean_all_lower").summary().splitlines()
     assert first.startswith("Ridge: Mg 0.25 % in the poor area, 0.45 in the good; K 1.3 ")
     assert "suspect roots or water, not one nutrient" in second
-    assert third.startswith("Verdict: Roots and water first")
+    assert third.startswith("Verdict: Check roots and water first")
 
 
 def test_a_part_without_a_range_is_asked_about_and_not_judged():

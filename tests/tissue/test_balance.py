@@ -84,7 +84,7 @@ def test_dris_puts_the_sufficiency_verdict_beside_the_order(tidy):
     result = dris(tidy({"a": D1}), CORN)
     assert result.table.set_index("nutrient").loc["N", "verdict"] == "enough by every source"
     assert "SOLTANPOUR1995" in result.summary()
-    assert "remembered" in result.summary()
+    assert "from memory" in result.summary()
 
 
 def test_dris_without_cv_refuses_and_says_what_is_missing(tidy):

@@ -302,7 +302,7 @@ def test_sentences():
         "Ca < 2 % is below 1 of 2 published limits (3 %), 1 cannot tell",
         "K 2 % is below 1 of 3 published limits (1 to 2.2 %), within the critical range 1.8 to 2.4, 43 % "
         "chance it is truly short",
-        "Mg 2 % lies within the critical range 1.8 to 2.4: short or enough is left open",
+        "Mg 2 % is within the critical range 1.8 to 2.4: cannot be called short or enough",
         "K 2 % is below both published limits (2.5 to 2.6 %)",
     ]  # fmt: skip
     alone = pd.DataFrame(

@@ -88,7 +88,7 @@ def test_pairs_must_agree_in_part_and_exist(tidy):
     samples.loc[samples["sample_id"] == "North poor", "growth_stage"] = "R4"
     with pytest.raises(InputError, match="differ in growth stage"):
         compare_pairs(samples)
-    with pytest.raises(NotEstimable, match="add a column Area that says good or poor"):
+    with pytest.raises(NotEstimable, match="add a column Area, or name samples so"):
         compare_pairs(tidy({"A": GOOD, "B": GOOD}, **SOYBEAN))
 
 
@@ -97,9 +97,7 @@ def test_pairs_of_a_paddock_by_another_column(tidy):
     samples = tidy(values, **SOYBEAN)
     samples["area"] = samples["sample_id"].map({"1": "good", "2": "poor", "3": "good", "4": "poor"})
     samples["paddock"] = samples["sample_id"].map({"1": "North", "2": "North", "3": "South", "4": "South"})
-    with pytest.raises(
-        NotEstimable, match=r"good: 1, 3; poor: 2, 4.*column Area.*name the column of their place"
-    ):
+    with pytest.raises(NotEstimable, match=r"good: 1, 3; poor: 2, 4.*column Area.*name the column of places"):
         compare_pairs(samples)
     table = compare_pairs(samples, by="paddock").table
     lower = table[table["difference"] == "lower"]

@@ -43,7 +43,7 @@ def test_index_uptake_and_deficit_along_a_curve_with_both_ends():
     assert table["relative_yield"].isna().all()
     assert table["note"].tolist() == [
         "below 1 t/ha the critical level is held constant", "", "", "",
-        "above 16 t/ha, for which the curve was not made",
+        "above 16 t/ha, beyond the curve",
     ]  # fmt: skip
     assert table["sample"].tolist() == list("abcde")
     np.testing.assert_array_equal(table["biomass_t_ha"], w)

@@ -101,7 +101,7 @@ def test_many_short_together_points_to_roots_before_recipes(tidy):
     recipes = result.actions[(result.actions["kind"] == "remedy") & (result.actions["nutrient"] != "")]
     assert recipes["folded"].all()
     lines = result.summary().splitlines()
-    first = next(i for i, line in enumerate(lines) if "are low together: the cause is seldom" in line)
+    first = next(i for i, line in enumerate(lines) if "are low together: seldom many separate" in line)
     assert first < next(i for i, line in enumerate(lines) if line.startswith("1. "))
     assert not any("this season:" in line for line in lines)
     dry = explained(tidy, starved, facts={"weather": "dry", "roots": "healthy"}).causes
@@ -204,7 +204,7 @@ def test_a_severe_value_stays_short_whatever_is_told_of_the_table(tidy):
     words = result.table.set_index("nutrient")
     assert "many" in set(result.causes["about"])
     assert words.loc["Mg", "confidence"] == "short"
-    assert words.loc["Mg", "remark"] == "the range is remembered, not read: check it in print"
+    assert words.loc["Mg", "remark"] == "the range is from memory: check it in print"
     # 0.18 against 0.19 % (KSU_WHEAT), and not below 0.12 %: near the limit
     assert words.loc["S", "confidence"] == "marginal"
     text = result.summary()
@@ -245,7 +245,7 @@ def test_every_short_nutrient_is_named_however_many_there_are(tidy):
 
 def test_a_remembered_range_is_a_remark_on_the_table(tidy):
     verdicts = explained(tidy, HUNGRY, where=WHEAT).verdicts.set_index("nutrient")
-    remembered = verdicts["remark"].str.contains("remembered")
+    remembered = verdicts["remark"].str.contains("from memory")
     assert remembered["Mg"]
     assert not remembered[["N", "P"]].any()  # of N and P CIMMYT_WHEAT prints ranges
 
@@ -303,7 +303,7 @@ def test_the_rating_of_the_laboratory_stands_beside_ours():
     assert rows["rating"].to_dict() == {"Mn": "low", "Zn": "low", "K": "sufficient"}
     assert (rows.loc["Mn", "status"], rows.loc["Zn", "status"]) == ("enough", "short")
     assert rows.loc["Mn", "rating_remark"].startswith("the laboratory uses another table")
-    assert "remembered" in rows.loc["Mn", "rating_remark"]
+    assert "from memory" in rows.loc["Mn", "rating_remark"]
     assert rows["rating_remark"][["Zn", "K"]].tolist() == ["", ""]
-    line = next(t for t in got.summary().splitlines() if t.startswith("The laboratory's own rating"))
+    line = next(t for t in got.summary().splitlines() if t.startswith("Laboratory's rating"))
     assert "Mn in a: low there, enough here" in line

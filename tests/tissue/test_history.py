@@ -55,7 +55,7 @@ def test_two_crops_of_one_year_are_two_seasons(tmp_path):
     seasons = result.path[["crop", "season"]].drop_duplicates().to_numpy().tolist()
     assert seasons == [["wheat", "2024"], ["soybean", "2024"]]
     assert of(result)["judged"] == 1  # STAMMER2018 knows soybean alone
-    assert "wheat 2024, Feekes 5, whole plant: no published range, no verdict." in result.summary()
+    assert "wheat 2024, Feekes 5, whole plant: no published range." in result.summary()
 
 
 def test_a_winter_crop_is_one_season_named_by_its_harvest(tmp_path):
@@ -130,8 +130,8 @@ def test_capitals_and_marks_make_one_field_and_a_slip_is_asked_about(tmp_path):
     result = history(tmp_path, **files)
     assert result.fields == ["Heron Qtr", "Heron Quarter"]
     assert of(result, field="Heron Quarter")["judged"] == 2
-    assert "'heron_quarter' taken for the field 'Heron Quarter'" in result.summary()
-    assert "Are 'Heron Quarter' and 'Heron Qtr' one field? They are kept apart" in result.summary()
+    assert "'heron_quarter' read as field 'Heron Quarter'" in result.summary()
+    assert "Are 'Heron Quarter' and 'Heron Qtr' one field? They are kept separate" in result.summary()
     told = history(tmp_path, same={"Heron Qtr": "Heron Quarter"})
     assert told.fields == ["Heron Quarter"]
     assert (of(told)["short"], of(told)["judged"]) == (3, 3)
@@ -237,7 +237,7 @@ def test_a_leap_between_seasons_asks_about_units(tmp_path):
     # 6.4 / 1.2 = 5.3 times, more than the 5 of the table; 2.0 / 1.2 is not.
     rows = [f"{HEAD}North,{year}-07-20,{SOY},{k}\n" for year, k in [(2023, 1.2), (2024, 6.4), (2025, 2.0)]]
     result = history(tmp_path, **dict(zip("abc", rows, strict=True)))
-    told = "North: K is 5 times as high in 2024 as in 2023: check the units of both"
+    told = "North: K is 5 times as high in 2024 as in 2023: check both units"
     assert told in result.summary()
     (tmp_path / "b.csv").unlink()
     assert "times as high" not in history(tmp_path).summary()
@@ -278,7 +278,7 @@ def test_a_report_that_is_there_twice_counts_once(tmp_path):
     row = f"North,2023-07-20,{SOY},1.31\n"
     result = history(tmp_path, a=HEAD + row, b=f"Lines above\n{HEAD}{row}")
     assert result.path["samples"].tolist() == [1]
-    assert "Left out, b.csv: it repeats a.csv." in result.summary()
+    assert "Not used, b.csv: it repeats a.csv." in result.summary()
 
 
 def test_two_reports_of_one_name_stay_two(tmp_path):
@@ -338,7 +338,7 @@ def test_treatments_in_blocks_are_tested_and_single_samples_stand_side_by_side(t
     assert of(result, spot="none")["where"] == "soybean 2024 at R2 (3 of 3 samples)"
     single = history(tmp_path, a=head + lines[0] + lines[3])
     assert single.treatments["p_value"].isna().all()
-    assert "one sample a treatment: values stand side by side, without a test" in single.summary()
+    assert "one sample per treatment: no test" in single.summary()
 
 
 def test_treatments_of_two_areas_are_compared_within_each(tmp_path):

@@ -39,7 +39,7 @@ VERDICTS = {
     "alfalfa_words.csv": (["not scored b and d"], []),
     "wheat_words.csv": (["not scored a and g"], []),
     "extra_columns.csv": (
-        ["Soil on the leaf: Fe 980, Al 1250 mg/kg in D1. Wash and sample again; take no Fe from this sample"],
+        ["Soil on the leaf: Fe 980, Al 1250 mg/kg in D1. Wash and sample again; do not use its Fe"],
         ["Nothing needs action", "toxic", "Above a range"]),
     "names_like_totals.csv": (["N in Check, Standard and Low", "K in Check and Standard", "K in Low"], []),
     "stage_above.csv": (["Short: Zn in 1"], ["all-clear"]),  # 18 below 20 mg/kg (CAMBERATO2012)
@@ -83,7 +83,7 @@ def test_no_all_clear_while_something_went_unread_or_unjudged(text, gap):
 def test_an_all_clear_where_everything_was_read_and_judged():
     # Limits of ear leaves at silking: N 2.7 to 2.9 %, P 0.22 to 0.31 %, K 1.06 to 1.91 %, Zn 15 to 20 mg/kg.
     line = verdict_of(f"{HEAD}Zn ppm,Al ppm,NO3-N ppm\n{FULL}30,60,300\n".encode())
-    assert line == "Nothing needs action: nothing is short by any source that holds for these samples."
+    assert line == "Nothing needs action: nothing is short by any source for these samples."
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_a_value_above_a_toxic_limit_is_named_first_and_residue_is_asked_about()
 def test_the_verdict_says_from_which_line_the_crop_of_a_later_table_was_taken():
     table = "Sample,N %,P %,K %,Zn ppm\n{},3.2,0.35,2.2,30\n\n"
     text = "Crop: corn\nPart: ear leaf\nStage: R1\n" + table.format("A") + "{}Stage: R1\n" + table.format("C")
-    taken = "Taken from above an earlier table for C: crop 'corn' (row 1), part 'ear leaf' (row 2)."
+    taken = "Read from an earlier table for C: crop 'corn' (row 1), part 'ear leaf' (row 2)."
     assert verdict_of(text.format("").encode()).endswith(taken)
     assert "Taken from" not in verdict_of(text.format("Crop: corn\nPart: ear leaf\n").encode())
 
@@ -169,7 +169,7 @@ def test_sulfur_of_wheat_is_acted_on_before_jointing(tidy):
 def test_a_wide_ratio_alone_is_told_and_calls_nothing_short(tidy):
     wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
     text = explain(score_tissue(tidy({"a": {"N": 5.0, "S": 0.2}}, **wheat))).summary()
-    assert "Ratio: a: N:S is 25, above 20: S is low relative to N, but not short" in text
+    assert "Ratio: a: N:S is 25, above 20: S is low relative to N, but short by no source" in text
 
 
 def test_the_pair_of_good_and_poor_areas_leads_the_answer(capsys):

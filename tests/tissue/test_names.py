@@ -92,7 +92,7 @@ def test_a_word_that_may_mean_tassel_or_silk_is_not_read(crop, word):
     [
         ("corn", "BBCH 65", "near R1:"),
         ("soybean", "GS 65", "near R2:"),
-        ("soybean", "BBCH 40", "memory only:"),
+        ("soybean", "BBCH 40", "only from memory:"),
     ],
 )
 def test_decimal_codes_of_corn_and_soybean_are_offered_never_used(crop, code, words):

@@ -92,7 +92,7 @@ SLIPS = HEAD + (
 TOLD = [
     ("row 2, column 'plant_part', value 'ear leef'", "middle third of ear leaf"),
     ("row 3, column 'stage_from', value 'R9'", "silking"),
-    ("row 5, column 'stage_from', value 'R1': R1 and brown pods are on two scales", "names of your own"),
+    ("row 5, column 'stage_from', value 'R1': R1 and brown pods are on two scales", "your own names"),
     ("row 6, column 'stage_from', value 'R2': the window ends (V5) before it begins", ""),
     ("row 7, column 'stage_from', value '31'", "write Feekes 31 or GS 31"),
 ]
@@ -121,7 +121,7 @@ def test_a_frame_of_ranges_meets_the_same_check(tidy):
 
 
 def test_a_crop_without_stages_says_so():
-    with pytest.raises(LookupFailed, match=r"no growth stages are carried for flax, only for: .*corn"):
+    with pytest.raises(LookupFailed, match=r"no growth stages for flax, only for: .*corn"):
         stage_span("flax", "bloom")
 
 

@@ -163,7 +163,7 @@ def test_inside_a_critical_range_the_source_leaves_it_open(tidy):
         row = scores.shortfalls.iloc[0]
         assert (row["short"], row["within"], row["verdict"]) == (short, within, verdict)
     assert "within the critical range 1.56 to 1.99" in scores.summary()
-    assert "0 with a shortfall every source agrees on" in scores.summary()
+    assert "0 short by every source" in scores.summary()
     assert "published limit" not in scores.summary()
     assert score_tissue(tidy({"a": {"K": 1.99}}, **TRIFOLIATE), source="STAMMER2018").shortfalls.empty
 

@@ -171,8 +171,8 @@ def test_sources_that_were_named_and_own_ranges_decide_whatever_the_region(at):
 def test_why_no_range_decides_is_said_in_the_answer_itself(at, tmp_path, capsys):
     leaf = score_tissue(at("soybean leaf", "R5", {"K": 0.8, "N": 4.0}))
     assert leaf.summary().splitlines() == explain(leaf).summary().splitlines()[:-1] == [
-        "nothing could be judged: K in a: the only range is of another region (Australia, BELL1987); sample "
-        "a good area next to it for comparison",
+        "nothing could be judged: K in a: the only range is from another region (Australia, BELL1987); "
+        "sample a good area next to it for comparison",
         "N in a: no published value for this nutrient at this stage and part; compare with a good area "
         "sampled on the same day",
     ]  # fmt: skip
@@ -184,7 +184,7 @@ def test_why_no_range_decides_is_said_in_the_answer_itself(at, tmp_path, capsys)
     file = tmp_path / "lab.csv"
     file.write_text("Sample,Crop,Stage,Part,K %\na,soybean,R5,trifoliate without petiole,0.8\n")
     assert main(["leaf", str(file)]) == 2
-    assert "of another region (Australia, BELL1987)" in capsys.readouterr().err
+    assert "from another region (Australia, BELL1987)" in capsys.readouterr().err
 
 
 def test_what_only_another_region_judges_is_not_judged(at):
@@ -284,5 +284,5 @@ def test_a_profile_says_which_ranges_decide(tmp_path, capsys):
     assert read_profile(profile, "leaf") == {"region": "Brazil"}
     with pytest.raises(SystemExit):
         main(["leaf", "--help"])
-    assert "below a line [leaf]" in " ".join(capsys.readouterr().out.split())
+    assert "under [leaf]" in " ".join(capsys.readouterr().out.split())
     assert LeafPanel(file, profile=profile).result.shortfalls["nutrient"].tolist() == ["Zn"]

@@ -219,7 +219,7 @@ def test_what_is_said_of_a_balance(tidy):
     lines = got.summary().splitlines()
     assert lines[0] == "Deviation from optimum percentage"
     assert lines[1] == "a: order of need N (-66.7) > K (0); ranges: N short by every source"
-    assert lines[2] == "Left out, b: none of the optimum's nutrients was measured"
+    assert lines[2] == "Left out, b: no nutrient of the optimum was measured"
     assert got.summary(most=0).splitlines()[1] == "1 more sample in the table"
     fine = dop(tidy({"a": {"N": 3.1}}), {"N": 3.0}).summary().splitlines()[1]
     assert fine == "a: order of need N (3.33); ranges: none short"
@@ -315,7 +315,7 @@ def test_norms_that_contradict_their_own_means_are_refused():
     for shift, refused in ((0.099, False), (-0.099, False), (0.101, True), (-0.101, True)):
         moved = good.assign(clr_mean=good["clr_mean"] + [0, shift, 0])
         if refused:
-            with pytest.raises(NotEstimable, match="the norms own miss the log ratios"):
+            with pytest.raises(NotEstimable, match="the norms own differ from the log ratios"):
                 check_norms(moved)
         else:
             check_norms(moved)
@@ -393,7 +393,7 @@ def test_groups_too_small_and_nutrients_not_complete(tidy):
         r for ratio in build_norms(tidy(gap), yields, cutoff=150.0).table["ratio"] for r in ratio.split("/")
     } == {"N", "P"}
     for asked in (["K"], ["Zz"]):
-        with pytest.raises(NotEstimable, match="no nutrient was measured"):
+        with pytest.raises(NotEstimable, match="no nutrient has a plain value"):
             build_norms(tidy(gap), yields, cutoff=150.0, nutrients=asked)
     with pytest.raises(NotEstimable, match="unknown method"):
         build_norms(tidy(values), yields, cutoff=150.0, method="other")

@@ -16,13 +16,13 @@ def test_an_open_petiole_is_taken_as_the_table_asks_and_asked_about_where_it_dec
     explained = explain(scores)
     north = explained.verdicts[explained.verdicts["sample_id"] == "North"].set_index("nutrient")
     assert north["status"][["Mn", "Zn"]].tolist() == ["short", "high"]  # Zn 60 above 50 mg/kg
-    assert "petioles are taken to be as the table asks" in north["remark"]["Mn"]
+    assert "petioles are assumed as the table asks" in north["remark"]["Mn"]
     assert north["remark"]["K"] == ""  # three tables that do not state the petiole decide
     for text in (scores.summary(), explained.summary()):
         assert "Not judged" not in text
         asked = [line for line in text.splitlines() if line.startswith("Question: ")]
         assert asked == [
-            "Question: were petioles left on? The verdict for Mn in 2 samples depends on it: short only for "
+            "Question: Were petioles left on? The verdict for Mn in 2 samples depends on it: short only for "
             "leaves without petiole"
         ]  # fmt: skip
     assert explained.questions[["sample_id", "nutrient", "about", "settles"]].to_numpy().tolist() == [

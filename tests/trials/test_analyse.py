@@ -338,7 +338,7 @@ def test_no_degrees_of_freedom_gives_differences_alone(outside):
     assert found.means["mean"].tolist() == pytest.approx(site["yield_bu_ac"].tolist())
     assert found.means["se"].isna().all()
     assert found.comparisons["p"].isna().all()
-    assert "without intervals" in found.summary()
+    assert "have no intervals" in found.summary()
 
 
 def test_constant_yields_do_not_crash(rice):
@@ -365,8 +365,8 @@ def test_an_influential_strip_is_named(rice):
         ({}, {"check": 33}, LookupFailed, "unknown check treatment"),
         ({}, {"model": "magic"}, LookupFailed, "unknown model"),
         ({}, {"adjust": "magic"}, LookupFailed, "unknown adjustment"),
-        ({}, {"trend": True}, NotEstimable, "place of each strip"),
-        ({}, {"model": "neighbours"}, NotEstimable, "place of each strip"),
+        ({}, {"trend": True}, NotEstimable, "strip positions"),
+        ({}, {"model": "neighbours"}, NotEstimable, "strip positions"),
         ({"rate_kg_ha": 50.0}, {}, NotEstimable, "a comparison needs two"),
         ({"trial": ["x", "y"] * 12}, {}, NotEstimable, "2 trials"),
         ({"block": [f"b{r}" for r in range(6)] * 4}, {}, NotEstimable, "never meet"),
@@ -385,7 +385,7 @@ def test_texts_of_large_and_of_equal_yields_are_plain():
     assert not re.search(r"\de[+-]\d", said)
     # The means of level yields differ in their last digit, by processor.
     level = table.assign(yield_kg_ha=9000.0)
-    assert "Every treatment yields the same, 9000 in yield" in analyse_strips(level).summary()
+    assert "All treatments yield 9000 in yield" in analyse_strips(level).summary()
 
 
 @pytest.mark.parametrize("scale", [0.0001, 1, 100])
@@ -437,4 +437,4 @@ def test_summary_of_means_from_lowest_to_highest():
     alike = analyse_strips(table.assign(yield_bu_ac=50.0 + rng.permutation(12)))
     assert ("Treatments differ" in alike.summary()) == (alike.p_value < 0.05)
     flat = analyse_strips(table.assign(yield_bu_ac=5.0))
-    assert "Every treatment yields the same, 5 in" in flat.summary()
+    assert "All treatments yield 5 in" in flat.summary()

@@ -22,9 +22,9 @@ def read(text):
 
 def test_strips_without_blocks_are_compared_and_said_to_lack_them():
     trial = read(BARE)
-    assert "as if placed wholly at random" in analyse_strips(trial).summary()
+    assert "as fully randomised" in analyse_strips(trial).summary()
     answer = analyse_response(trial, **PRICES)
-    assert "as if placed wholly at random" in answer.summary()
+    assert "as fully randomised" in answer.summary()
     assert answer.data.block is None
 
 
@@ -43,7 +43,7 @@ def test_rates_applied_otherwise_than_planned():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (HEADER + "1,1,0,100\n1,1,50,101\n1,2,50,120\n", "row 3: this strip is given twice, at two rates"),
+        (HEADER + "1,1,0,100\n1,1,50,101\n1,2,50,120\n", "row 3: this strip appears twice, at two rates"),
         (
             "block,N rate lb/ac,yield bu/ac\n1,0,100\n1,50,120\n1,0,100\n",
             "row 4: this line repeats an earlier",
@@ -64,7 +64,7 @@ def test_duplicates_and_mixed_units_are_refused(text, words):
 def test_lines_of_one_strip_that_differ_are_averaged_and_said():
     trial = read(HEADER + "1,1,0,100\n1,1,0,101\n1,2,50,120\n")
     assert trial.table["yield_bu_ac"].tolist() == [100.5, 120]
-    assert "2 lines (lines 2 to 3) are averaged to 1 strip" in trial.summary()
+    assert "2 lines (lines 2 to 3) of one block and rate are averaged to 1 strip" in trial.summary()
 
 
 def test_no_degree_of_freedom_left_gives_means_without_intervals():
@@ -72,7 +72,7 @@ def test_no_degree_of_freedom_left_gives_means_without_intervals():
     strips = analyse_strips(trial)
     assert strips.means["mean"].tolist() == pytest.approx([100, 120, 131])
     assert strips.comparisons["p"].isna().all()
-    assert "no strip is left over to measure the error" in strips.summary()
+    assert "no error can be estimated" in strips.summary()
     curve = analyse_response(trial, **PRICES)
     assert "no interval: no error can be estimated" in curve.summary()
     assert 0 < curve.optimum.rate <= 100
@@ -97,5 +97,5 @@ def test_yields_that_are_no_possible_numbers_name_their_row(ask, value):
                            "yield_bu_ac": [50.0, 55.0, 57.0, 51.0, 54.0, 58.0]})  # fmt: skip
     strips["yield_bu_ac"] = strips["yield_bu_ac"].astype(object)
     strips.loc[1, "yield_bu_ac"] = value
-    with pytest.raises(InputError, match=r"row 3, column 'yield_bu_ac'.*too large to be true"):
+    with pytest.raises(InputError, match=r"row 3, column 'yield_bu_ac'.*impossibly large"):
         ask(strips)

@@ -108,12 +108,10 @@ def zero():
 
 def test_a_zero_does_not_hide_the_next_strip(zero):
     said = analyse_response(zero, **PRICES, replicates=0).summary().splitlines()[0]
-    assert said.startswith("Look at this first: block 2, row 9 at 100 lb/ac (0 where")
+    assert said.startswith("Check this first: block 2, row 9 at 100 lb/ac (0 where")
     assert "block 3, row 16 at 200 lb/ac (165 where" in said
     assert "With them the economic optimum rate is at least the highest rate" in said
-    assert (
-        analyse_strips(zero).summary().startswith("Look at this first: block 2, row 9 at 100 lb/ac (0 where")
-    )
+    assert analyse_strips(zero).summary().startswith("Check this first: block 2, row 9 at 100 lb/ac (0 where")
 
 
 def test_the_optimum_without_them_is_that_of_the_rest(zero):
@@ -134,20 +132,20 @@ def test_a_zero_in_a_table_given_directly_is_named_first(lost):
     block, rate = table.loc[lost, ["block", "rate_lb_ac"]]
     found = analyse_response(table, **PRICES, replicates=0)
     first = found.summary().splitlines()[0]
-    assert first.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
+    assert first.startswith(f"Check this first: block {block} at {rate} lb/ac (0 where ")
     assert found.doubtful.rows == (lost,)
     rest = analyse_response(table.drop(index=lost), **PRICES, replicates=0)
     with_it, without = map(optimum_text, (found.optimum, rest.optimum))
     assert f"With it the economic optimum rate is {with_it}; without it, {without}." in first
     means = analyse_strips(table).summary().splitlines()[0]
-    assert means.startswith(f"Look at this first: block {block} at {rate} lb/ac (0 where ")
+    assert means.startswith(f"Check this first: block {block} at {rate} lb/ac (0 where ")
     assert means.count(" is expected)") == 1
 
 
 def test_as_lost_the_low_strip_of_the_zero_file_is_named_first():
     lost = CASE.read_text().replace("2,100,0.0", "2,100,")
     first = analyse_response(read_strips(lost.encode()), **PRICES, replicates=0).summary().splitlines()[0]
-    assert first.startswith("Look at this first: block 3, row 16 at 200 lb/ac (165 where ")
+    assert first.startswith("Check this first: block 3, row 16 at 200 lb/ac (165 where ")
     assert "With it the economic optimum rate is " in first
     assert "; without it, " in first
 

@@ -223,7 +223,7 @@ def test_problems_of_both_files_are_told_at_once(field):
         join_points(log.drop(columns="Mass Flow (lb/s)"), bare, **OPTIONS)
     text = str(error.value)
     assert "no column for the flow" in text
-    assert "no column of the map is a rate or a treatment; it has: colour" in text
+    assert "no rate or treatment column in the map; it has: colour" in text
 
 
 @pytest.mark.parametrize(
@@ -232,7 +232,7 @@ def test_problems_of_both_files_are_told_at_once(field):
         ('{"features": 3}', "not a GeoJSON collection"),
         (
             '{"features": [{"geometry": {"type": "LineString", "coordinates": []}}]}',
-            "no polygon and no point",
+            "no polygon or point",
         ),
         ('{"features": [{"geometry": {"type": "Polygon", "coordinates": [[[1, 2], [3]]]}}]}', "broken"),
         ('{"features": []}', "empty"),
@@ -280,7 +280,7 @@ def test_yields_of_any_columns_are_the_same():
 
 def test_what_a_log_does_not_say_is_asked_for():
     width = {"Swath (ft)": 30.0, "Distance (ft)": 7.0}
-    with pytest.raises(InputError, match="at which moisture"):
+    with pytest.raises(InputError, match="at what moisture"):
         read_points(log_of(**{"Yield Dry (bu/ac)": 150.0}, **width), crop="corn")
     said = {"yield": "bu/ac at 15.5 %"}
     dry = read_points(log_of(**{"Yield Dry (bu/ac)": 150.0}, **width), crop="corn", units=said)
@@ -337,7 +337,7 @@ def test_an_applicator_that_records_nothing_where_it_is_shut_off(field):
     shut = applied[applied["Applied Rate (lb/ac)"] > 0]
     without = join_points(log, shut, **OPTIONS)
     assert "0" not in without.levels
-    told = [text for text in without.remarks if "without a rate" in text]
+    told = [text for text in without.remarks if "has no rate" in text]
     assert [text.in_code for text in told] == ["--elsewhere 0"]
     with_zero = join_points(log, shut, elsewhere=0, **OPTIONS)
     inner = truth(strips)

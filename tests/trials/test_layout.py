@@ -93,9 +93,9 @@ def test_strip_length_advice_is_cited():
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ({"design": "pairs"}, "pairs hold two"),
+        ({"design": "pairs"}, "pairs need two"),
         ({"treatments": [0, 0, 50]}, "each once"),
-        ({"treatments": [0, 50], "design": "latin"}, "no error left"),
+        ({"treatments": [0, 50], "design": "latin"}, "leaves no error"),
         ({"treatments": [0, -50, 100]}, "zero or more, not -50 lb/ac"),
         ({"treatments": [0, np.nan, 100]}, "zero or more, not nan"),
         ({"field_width": 800}, "needs 1080 ft across, the field has 800 ft; 2 block"),
@@ -322,9 +322,9 @@ def test_a_ladder_of_names_keeps_their_order():
     assert "".join(plan.table["treatment"]) == "baccabbac"
     mixed = plan_strips(["b", 7, 3], seed=1, blocks=1, design="ladder", borders=0, **MACHINES)
     assert mixed.table["treatment"].tolist() == ["b", 7, 3]
-    assert any("not drawn by lot" in note for note in plan.notes)
+    assert any("order is not random" in note for note in plan.notes)
     drawn = plan_strips(["b", "a"], seed=1, **MACHINES)
-    assert not any("not drawn by lot" in note for note in drawn.notes)
+    assert not any("order is not random" in note for note in drawn.notes)
 
 
 @pytest.mark.parametrize(("header", "applicator", "passes", "harvested"), [
@@ -382,7 +382,7 @@ def test_advice_holds_from_its_limit_on(options, check, passed):
     # Wuest et al. 1994: 5 against 10 bu/ac.
     assert "50 % of that with" in checks.loc["strip length", "meaning"]
     said = checks.loc[check, "meaning"]
-    assert ("short" in said or "fewer" in said or "nothing" in said) == (not passed)
+    assert ("short" in said or "fewer" in said or "no degrees" in said) == (not passed)
 
 
 @pytest.mark.parametrize("design", ["latin", "ladder"])
@@ -494,7 +494,7 @@ def test_a_strip_without_ground_is_refused():
     # 150 m long it lies wholly nowhere; from the end, the fourth strip keeps less than the first.
     kept = [s["properties"]["of_plan_pct"] for s in application_geojson(long, corner)["features"]]
     assert kept[0] > kept[3]
-    with pytest.raises(NotEstimable, match="position 2 lies outside the field"):
+    with pytest.raises(NotEstimable, match="position 2 is outside the field"):
         application_geojson(plan, corner, headland=0, line=[corner[0], corner[1]])
 
 

@@ -25,17 +25,17 @@ def test_the_distance_behind_the_letters_is_that_of_their_rule(outside):
     )
     tukey = analyse_strips(rice)
     assert tukey.apart == pytest.approx((763.882132, 763.882132), abs=1e-3)  # R
-    assert "honestly significant difference: means less than 764 apart share one" in tukey.summary()
+    assert "honestly significant difference; means less than 764 apart share one" in tukey.summary()
     plain = analyse_strips(rice, adjust="none")
     assert plain.apart == pytest.approx((501.136, 501.136), abs=5e-4)  # Gomez & Gomez
-    assert "follow the least significant difference: means less than 501 apart" in plain.summary()
+    assert "Letters: the least significant difference; means less than 501 apart" in plain.summary()
     # F 2.168, p 0.113: the F test protects, though the means run from 4703 to 5304
     guarded = analyse_strips(rice, adjust="protected")
     assert len(set(plain.means["letters"])) > 1
     assert set(guarded.means["letters"]) == {"a"}
     assert guarded.apart == (np.inf, np.inf)
     assert "not significant, so all means share" in guarded.summary()
-    assert "no one distance decides" in analyse_strips(rice, adjust="holm").summary()
+    assert "no single LSD" in analyse_strips(rice, adjust="holm").summary()
 
 
 def test_after_a_significant_f_the_protected_letters_are_those_of_the_lsd(beets):
@@ -83,7 +83,7 @@ def test_no_worse_than_the_check(beets):
     assert other["p_equivalent"] == pytest.approx(0.698229713, abs=1e-9)  # R
     assert other["verdict"] == "no worse"
     said = test.summary()
-    assert "PN: as good as PKN within 1.5 either way" in said
+    assert "PN: as good as PKN within 1.5" in said
     assert "K: more than 1.5 worse" in said
     assert "5 %" in said
     assert test.sources["source_key"].tolist() == ["SCHUIRMANN1987"]
@@ -96,7 +96,7 @@ def test_a_margin_that_cannot_be_used_is_refused(beets):
     with pytest.raises(LookupFailed):
         found.no_worse_than(1)
     one = pd.DataFrame({"treatment": ["a", "b"], "yield_bu_ac": [50.0, 51]})
-    with pytest.raises(NotEstimable, match="no strip is left over"):
+    with pytest.raises(NotEstimable, match="no error can be estimated"):
         analyse_strips(one, check="a").no_worse_than(2)
 
 

@@ -93,7 +93,7 @@ def test_the_level_and_the_unit_of_yield_change_nothing(shift, scale):
 
 def test_what_neighbouring_checks_cannot_tell_is_refused(line):
     table = line.table
-    with pytest.raises(NotEstimable, match="need the place of each strip"):
+    with pytest.raises(NotEstimable, match="need strip positions"):
         analyse_strips(table.drop(columns=["position", "strip"]), design="near checks")
     with pytest.raises(NotEstimable, match="no treatment is named as the check"):
         analyse_strips(table.replace({"treatment": {"Check": "Z"}}), design="near checks")

@@ -96,7 +96,7 @@ def test_pairs_that_all_differ_alike_have_no_error_to_test_against():
     assert np.isnan(found.t)
     assert np.isnan(found.p)
     assert "no error to test against" in found.summary()
-    assert "cannot be told apart" not in found.summary()
+    assert "do not differ significantly" not in found.summary()
 
 
 def test_fieller_with_a_small_bottom_that_is_told_from_zero():
@@ -131,11 +131,11 @@ def test_a_pair_unlike_the_others_is_named_first():
     found = analyse_pairs(trial)
     told = np.delete(second - first, 5).mean()  # the mean of the seven others is what they suggest
     assert (
-        f"Look at this first: the difference in block 6 ({second[5] - first[5]:.3g} where {told:.3g}"
+        f"Check this first: the difference in block 6 ({second[5] - first[5]:.3g} where {told:.3g}"
         in (found.summary().splitlines()[0])
     )
     sound = analyse_pairs(trial[trial["block"] != 6])
-    assert "Look at this first" not in sound.summary()
+    assert "Check this first" not in sound.summary()
 
 
 # ---- pairs
@@ -168,7 +168,7 @@ def test_pairs_against_scipy(level):
     assert (turned.first, turned.second, turned.difference) == ("b", "a", pytest.approx(-gap.mean()))
     normal = found.checks.set_index("check").loc["normality (Shapiro-Wilk)"]
     assert normal["value"] == pytest.approx(scipy.stats.shapiro(gap).pvalue)
-    verdict = "differ" if outside.pvalue < 1 - level else "cannot be told apart"
+    verdict = "differ" if outside.pvalue < 1 - level else "do not differ significantly"
     assert f"The two {verdict}" in found.summary()
 
 

@@ -88,7 +88,7 @@ def test_a_delay_counts_in_records_and_needs_their_seconds(table):
     lost = DROP["grain delay"](log, SimpleNamespace(delay_s=6.0), None)
     assert lost.sum() == 3 * 3 + 1  # three records of each pass, and a pass of one
     for seconds in (0.0, np.nan):
-        with pytest.raises(NotEstimable, match="needs the seconds"):
+        with pytest.raises(NotEstimable, match="needs a column of seconds"):
             DROP["grain delay"](log_of(table.assign(seconds=seconds)), SimpleNamespace(delay_s=6.0), None)
 
 

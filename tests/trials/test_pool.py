@@ -316,16 +316,16 @@ def test_site_intervals_by_students_t():
         own = {r: g["yield_t_ha"] for r, g in THREE[THREE["trial"] == site.site].groupby("rate_kg_ha")}
         low, high = ttest_rel(own[120], own[0]).confidence_interval(0.95)
         assert (site.df, site.low, site.high) == pytest.approx((2, low, high))
-    assert "Student's t with the error degrees of freedom of the site" in found.summary()
+    assert "Student's t with the site's error degrees of freedom" in found.summary()
 
 
 def test_site_intervals_without_degrees_of_freedom_say_so():
     found = pool_estimates([4.0, 4.5, 5.0], [1, 1, 2], df=None)
     assert found.sites["high"].iloc[0] == pytest.approx(4 + 1.959964, abs=1e-6)
-    assert "normal distribution, without error degrees of freedom" in found.summary()
+    assert "normal distribution, for want of error degrees of freedom" in found.summary()
     mixed = pool_estimates([4.0, 4.5, 5.0], [1, 1, 2], df=[4, np.nan, 4])
     assert mixed.sites["high"].iloc[0] == pytest.approx(4 + 2.776445, abs=1e-6)  # t table, 4 df
-    assert "where the error degrees of freedom are given" in mixed.summary()
+    assert "where error degrees of freedom are given" in mixed.summary()
 
 
 def test_pooled_difference_names_itself_and_its_unit():
@@ -344,7 +344,7 @@ def test_factor_is_said_to_be_held_only_where_it_was():
     assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5, method="PM") == ""
     assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5) == ""
     alike = [4.0, 4.1, 4.05], [1.0, 1.0, 1.0]
-    assert said(*alike).startswith("held at one")
+    assert said(*alike).startswith("set to one")
     assert said(*alike, modified=False) == ""
 
 
@@ -458,7 +458,7 @@ def test_a_pool_by_matrices(method, modified, given, spread):
     assert ("Hartung-Knapp factor" in checks.index) == (method != "common")
     if method != "common":
         assert factor_of(found) == pytest.approx(factor)
-        assert ("held at one" in checks.loc["Hartung-Knapp factor", "meaning"]) == (factor > knapp + 1e-6)
+        assert ("set to one" in checks.loc["Hartung-Knapp factor", "meaning"]) == (factor > knapp + 1e-6)
     assert ("modified" in found.method) == (modified and method != "common")
 
 

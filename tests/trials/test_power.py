@@ -103,15 +103,15 @@ def test_a_correlated_pair_needs_fewer():
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (lambda: blocks_for(0.01, 20), "cannot be found"),
+        (lambda: blocks_for(0.01, 20), "cannot be detected"),
         (lambda: blocks_for(5, 10, power=0.05), "power between alpha"),
-        (lambda: blocks_for(5, 10, 3, design="pairs"), "pairs hold two"),
-        (lambda: smallest_difference(1, 10), "nothing to measure the error"),
+        (lambda: blocks_for(5, 10, 3, design="pairs"), "pairs need two"),
+        (lambda: smallest_difference(1, 10), "leave no error"),
         (lambda: smallest_difference(3, 6, 5, design="latin"), "has 5 rows, not 3"),
-        (lambda: blocks_for(5, 6, 4, pair_correlation=0.5), "for the design of pairs"),
+        (lambda: blocks_for(5, 6, 4, pair_correlation=0.5), "belongs to pairs"),
         (
             lambda: smallest_difference(4, 6, design="random", pair_correlation=0.5),
-            "for the design of pairs",
+            "belongs to pairs",
         ),
         (lambda: blocks_for(5, 6, design="pairs", pair_correlation=1.0), "below 1"),
         (lambda: blocks_for(5, 6, design="pairs", pair_correlation=1.5), "below 1"),
@@ -208,7 +208,7 @@ def test_the_fewest_blocks_that_do(design):
 
 
 def test_a_latin_square_too_small_is_told():
-    with pytest.raises(NotEstimable, match="cannot be found"):
+    with pytest.raises(NotEstimable, match="cannot be detected"):
         blocks_for(1.0, 10.0, 4, design="latin")
     assert blocks_for(40.0, 10.0, 4, design="latin").blocks == 4
 
@@ -219,7 +219,7 @@ def test_four_hundred_blocks_and_no_more():
         return brentq(lambda d: by_noncentral_t(d, 10, blocks - 1, blocks, 0.05) - 0.8, 0.1, 100)
 
     assert blocks_for(needed(399.5), 10.0).blocks == 400
-    with pytest.raises(NotEstimable, match="cannot be found"):
+    with pytest.raises(NotEstimable, match="cannot be detected"):
         blocks_for(needed(400.5), 10.0)
 
 
@@ -244,7 +244,7 @@ def test_numbers_that_make_no_trial(given):
 
 @pytest.mark.parametrize(("blocks", "treatments"), [(1, 3), (0, 3)])
 def test_no_error_is_left_in_one_block(blocks, treatments):
-    with pytest.raises(NotEstimable, match="leave nothing to measure the error"):
+    with pytest.raises(NotEstimable, match="leave no error"):
         power_of_difference(5, 5, treatments, blocks)
 
 
@@ -276,5 +276,5 @@ def test_a_plan_short_of_the_power_says_so():
     assert short.checks["passed"].tolist() == [False]
     assert "add blocks" in short.checks["meaning"].iloc[0]
     got = by_noncentral_t(6, 5, 2 * plan.blocks - 2, plan.blocks, 0.05)
-    assert f"is found in {100 * got:.0f} of 100 such trials (two-sided, 5 %)" in plan.summary()
-    assert "smallest difference found in 80 of 100" in plan.summary()
+    assert f"is detected in {100 * got:.0f} of 100 trials (two-sided, 5 %)" in plan.summary()
+    assert "smallest difference detected in 80 of 100" in plan.summary()

@@ -82,7 +82,7 @@ def test_pairs_of_two_sites_are_not_averaged():
 )
 def test_what_several_sites_forbid(two_sites, options, error):
     table = two_sites.assign(position=range(8))
-    with pytest.raises(error, match="one at a time, or pool them"):
+    with pytest.raises(error, match=r"one at a time, or (pool them|use pool_trials)"):
         analyse_strips(table, **options)
 
 

@@ -28,8 +28,8 @@ def test_oats(oats):
     assert table.loc["gen", "p"] == pytest.approx(0.2724, abs=5e-5)
     assert table.loc["n_cwt_ac", "f"] == pytest.approx(37.6857, abs=1e-4)
     assert table.loc["gen x n_cwt_ac", "f"] == pytest.approx(0.3028, abs=5e-5)
-    assert "gen: cannot be shown to make a difference (F = 1.49, p = 0.27)" in found.summary()
-    assert "n cwt ac: makes a difference (F = 37.7, p < 0.001)" in found.summary()
+    assert "gen: not significant (F = 1.49, p = 0.27)" in found.summary()
+    assert "n cwt ac: significant (F = 37.7, p < 0.001)" in found.summary()
 
 
 def test_variances_follow_from_the_mean_squares(oats):
@@ -88,9 +88,9 @@ def test_a_wrong_part_is_named_first(oats):
     bad = oats.copy()
     bad.loc[7, "yield_qlb_plot"] = 250.0
     said = analyse_two_factors(bad, "split plot", "gen", "n_cwt_ac", response="yield_qlb_plot").summary()
-    assert said.startswith("Look at this first: block B2 at GoldenRain, 0.2 (250 where ")
+    assert said.startswith("Check this first: block B2 at GoldenRain, 0.2 (250 where ")
     sound = analyse_two_factors(oats, "split plot", "gen", "n_cwt_ac", response="yield_qlb_plot")
-    assert "Look at this first" not in sound.summary()
+    assert "Check this first" not in sound.summary()
 
 
 def test_one_order_of_whole_strips_or_of_parts_is_told(oats):
@@ -162,8 +162,8 @@ def test_a_split_plot_by_its_means():
     assert checks.loc["degrees of freedom, whole-strip error", ["value", "passed"]].tolist() == [6, True]
     said = found.summary()
     for i, name in ((1, "till"), (3, "rate"), (4, "till x rate")):
-        verb = "makes" if p[i] < 0.1 else "cannot be shown to make"
-        assert f"{name}: {verb} a difference" in said
+        verb = "significant" if p[i] < 0.1 else "not significant"
+        assert f"{name}: {verb} (F" in said
     assert "block:" not in said
 
 

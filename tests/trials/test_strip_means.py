@@ -103,8 +103,8 @@ def test_points_in_two_strips_are_told(cleaned):
         ([shape(ELL, None)], "row 1.*the strip has no number"),
         ([shape(ELL, 1), shape(KITE, 1)], "row 2.*given twice"),
         ([shape(ELL, 1) | {"properties": {"strip": 1}}], "has no rate"),
-        ([shape(ELL[::-1][:2], 4)], "strip 4: the outline is no ring"), ([None], "has no number"),
-        ([{"properties": {"treatment": "a"}, "geometry": None}], "row 1.*the outline is no ring"),
+        ([shape(ELL[::-1][:2], 4)], "strip 4: the outline needs three"), ([None], "has no number"),
+        ([{"properties": {"treatment": "a"}, "geometry": None}], "row 1.*the outline needs three"),
     ],
 )  # fmt: skip
 def test_what_is_no_strip_is_told(cleaned, shapes, said):
