@@ -56,7 +56,7 @@ def test_two_rates_and_doubtful_prices(capsys, tmp_path):
     printed = capsys.readouterr().out
     assert "1 trial: 1 usable" in printed
     assert "Two rates, difference only" in printed
-    assert "5,260 times" in printed
+    assert "price ratio by weight of 5,260" in printed
     row = pd.read_csv(tmp_path / "out" / "results.csv").iloc[0]
     assert (row["status"], row["n_rates"]) == ("difference only", 2)
     assert "yields 1.5 t/ha more" in row["message"]

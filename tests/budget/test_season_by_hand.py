@@ -282,7 +282,7 @@ def test_summary_line_by_line():
     assert one.summary().count("(within 0.1% of the season)") == 3
     lower = made(peaks=made().peaks.assign(difference_pct=-10.0))
     assert "the curve's is 10% below it" in lower.summary()
-    assert "Stages" not in made(stages=SCALE.iloc[:0]).summary()
+    assert "Days of stages" not in made(stages=SCALE.iloc[:0]).summary()
     joined = made(points=PLACED.assign(joined=PLACED["source_key"] == "BARTH2018"))
     assert "75% by R5 [b], 50% by R1 [c], another study (within" in joined.summary()
 
