@@ -7,7 +7,7 @@ from scipy.optimize import minimize_scalar
 from fertkit.response import search
 from fertkit.response.average import average_weights, averaged_sets
 from fertkit.response.curves import CURVES
-from fertkit.response.region import optimum_sets
+from fertkit.response.region import optimum_sets, region
 from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep, stack
 
@@ -43,6 +43,20 @@ def test_stacked_intervals_equal_single_ones(designs, curve):
     for i, one in enumerate(designs[:10]):
         ends = optimum_sets(curve, fit_sums(curve, one), one, 0.01)
         np.testing.assert_allclose([low[i, 0], high[i, 0]], [ends[0][0, 0], ends[1][0, 0]], rtol=1e-6)
+
+
+@pytest.mark.parametrize("curve", CURVED)
+def test_what_stands_beside_a_trial_moves_no_end_of_it(designs, curve):
+    joined = stack(designs[:10])
+    fits, levels = fit_sums(curve, joined), np.array([0.5, 0.95])
+    ends = region(curve, fits, joined, levels).optimum(0.01)
+    for i in (0, 4, 9):
+        one = slice(i, i + 1)
+        alone = region(curve, fits.take(one), joined.take(one), levels).optimum(0.01)
+        np.testing.assert_allclose([end[one] for end in ends], alone, rtol=1e-12)
+        for j, level in enumerate(levels):
+            single = optimum_sets(curve, fits.take(one), joined.take(one), 0.01, level)
+            np.testing.assert_allclose([end[..., j] for end in alone], single, rtol=1e-12)
 
 
 def test_replicates_equal_single_trials():
