@@ -164,7 +164,7 @@ def test_a_source_key_misspelt_among_known_ones(capsys):
     status, out, err = run(capsys, "sources", "stammer2018", "BENDR2015")
     assert status == 2
     assert out.startswith("STAMMER2018: ")
-    assert "much like it: BENDER2015" in err
+    assert "similar: BENDER2015" in err
     assert len(err) < 200
 
 

@@ -207,7 +207,7 @@ def run_sources(arguments):
     unknown = []
     for key in (key for key in asked if key.lower() not in known):
         near = ", ".join(known[k] for k in get_close_matches(key.lower(), known, n=5, cutoff=0.5))
-        unknown.append(f"unknown source key '{shorten(key)}'" + (f"; did you mean {near}?" if near else ""))
+        unknown.append(f"unknown source key '{shorten(key)}'" + (f"; similar: {near}" if near else ""))
     if unknown:
         raise LookupFailed("; ".join(unknown) + ". All keys: fertkit sources")
 
