@@ -1,11 +1,16 @@
 """Panel: lay out next year's strip trial, see what difference it finds and how well it finds the optimum."""
 
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
 import ipywidgets as widgets
 
 from fertkit.errors import FertkitError, shorten
 from fertkit.intake.numbers import read_typed
+from fertkit.intake.shapes import read_outline
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel, plainly, said_by
+from fertkit.report.layout import answer_layout
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval
 from fertkit.results import plain
@@ -51,13 +56,23 @@ class PlanPanel(Panel):
         reaches it [`unit`]; placeholders.
     price_ratio : float
         Price of a unit of nutrient over that of a unit of yield; a placeholder.
+    difference_pct, second, second_on, whole_cv, width, site_sd, year_sd, headland
+        As in `fertkit.report.layout.answer_layout`; 0 for what is not asked.
+    place : bool
+        Place the rates for the field that is supposed.
+    line : str
+        'LON,LAT LON,LAT' of the first pass.
     """
+
+    folded = ("difference_pct", "place", "second", "second_on", "whole_cv", "width", "site_sd", "year_sd",
+              "line", "headland")  # fmt: skip
+    folded_words = "Second factor, sites, placed rates and field"
 
     title = "Next year's trial"
     about = "Where each rate goes, how much field it takes, and what difference it can detect."
 
     def __init__(self, **settings):
-        self.power = self.expected = None
+        self.power = self.expected = self.layout = self.boundary = None
         self._unit, self._supposed = "lb/ac", {}  # the unit shown, and what was supposed in each unit left
         super().__init__(**settings)
 
@@ -80,6 +95,16 @@ class PlanPanel(Panel):
             "best_yield": number(BEST.format(*yields), 210.0, 0, yields[1]),
             "rate_of_best": number("Assumed rate that reaches it", 180.0, 0, 2000),
             "price_ratio": number("Price ratio, nutrient to yield", 0.1, 0, 100, step=0.01),
+            "difference_pct": number("Difference worth finding, % of the mean (0: not asked)", 0.0, 0, 100),
+            "place": controls.tick("Place the rates where they tell most of the optimum", False),
+            "second": number("Levels of a second factor, or zones (0: none)", 0, 0, 12, whole=True),
+            "second_on": controls.choice("The second factor lies on", ["any strip", "whole strips", "zones"]),
+            "whole_cv": number("What whole strips add to the variation, %", 0.0, 0, 50, step=0.5),
+            "width": number("Width of the interval over many sites (0: one site)", 0.0, 0, 10_000),
+            "site_sd": number("Standard deviation between sites, as that width", 0.0, 0, 10_000),
+            "year_sd": number("Standard deviation between years, as that width", 0.0, 0, 10_000),
+            "line": controls.line("A-B line of the first pass", "-93.10,42.00 -93.10,42.01"),
+            "headland": number("Turning room at both ends", 0.0, 0, 1000),
         }  # fmt: skip
 
     def follow(self, name):
@@ -108,7 +133,32 @@ class PlanPanel(Panel):
         hint = "Simulates many harvests; takes a few seconds"
         self.work_out = controls.button("How well would it find the optimum?", self.expect, hint)
         self._expected = widgets.HTML()
-        return [self.work_out, self._expected]
+        hint = "Second factor, sites and years, rates, and the strips in the field; takes a few seconds"
+        self.lay = controls.button("Lay out the whole trial", self.lay_out, hint)
+        self.outline = controls.file_picker("Open the field boundary", ".geojson,.json")
+        self.outline.observe(lambda change: self._take(change["new"], self.take_outline), "value")
+        self._layout = widgets.HTML()
+        return [self.work_out, self._expected, self.outline, self.lay, self._layout]
+
+    def take_outline(self, name: str, content: bytes) -> None:
+        """Take the boundary of the field, in which the strips are laid out."""
+        self.outline.value = ()
+        with self._step("reading the boundary", keep=True), TemporaryDirectory() as folder:
+            path = Path(folder) / (Path(name).name or "boundary")
+            path.write_bytes(content)
+            self.boundary = read_outline(path)
+            self._layout.value = show.paragraphs(f"The strips will be laid out in {name}.")
+
+    def lay_out(self) -> None:
+        """Plan the whole trial, as `fertkit.report.layout.answer_layout` does, and show every part of it."""
+        with self._step("laying out the trial", keep=True):
+            self._layout.value = show.paragraphs("Working, a few seconds …")
+            try:
+                self.layout = layout_of(self.settings, self.boundary)
+            finally:
+                self._layout.value = ""
+            self._layout.value = show.pieces(show.AllParts(self.layout))
+            self._show_detail()
 
     def expect(self) -> None:
         """Work out the interval of the economic optimum to expect of this plan, and show it."""
@@ -134,8 +184,8 @@ class PlanPanel(Panel):
                   "width_unit")  # fmt: skip
         options = {name: getattr(settings, name) for name in passed}
         plan = plan_strips(treatments, field_width=settings.field_width or None, **options)
-        self.power = self.expected = None
-        self._expected.value = ""  # it was that of another plan
+        self.power = self.expected = self.layout = None
+        self._expected.value = self._layout.value = ""  # they were those of another plan
         if plan.design in ERROR_DF and plan.blocks > 1:
             noise = settings.cv_pct
             self.power = smallest_difference(plan.blocks, noise, len(treatments), design=plan.design)
@@ -179,10 +229,55 @@ class PlanPanel(Panel):
         if self.expected is not None:
             table = self.expected.table.to_csv(index=False)
             links.append(show.download("Save expected interval", "expected.csv", table))
+        if self.layout is not None:
+            links.append(
+                show.download("Save page of the trial", "layout.html", self.layout.page(), "text/html")
+            )
+            links += [show.download(f"Save {name}", name, text) for name, text in self.layout.files.items()]
         return links
 
     def _untouched(self, *names) -> bool:
         return any(getattr(self.settings, name) == getattr(self._defaults, name) for name in names)
+
+
+def layout_of(s, boundary=None):
+    """The whole plan of what the settings say; 0 asks for nothing.
+
+    Raises
+    ------
+    FertkitError
+        If rates are to be placed and nothing is assumed of the field, or the A-B line is none.
+    """
+    named = ("seed", "design", "unit", "header_width", "applicator_width", "strip_length", "width_unit",
+             "headland", "cv_pct")  # fmt: skip
+    asked = {name: getattr(s, name) for name in named}
+    treatments, network = parse_treatments(s.rates), None
+    supposed = {"yield_without": s.yield_without, "best_yield": s.best_yield, "best_rates": [s.rate_of_best],
+                "price_ratio": s.price_ratio, "yield_unit": YIELD_UNITS[s.unit][0]}  # fmt: skip
+    if s.place and (isinstance(treatments[0], str) or not all(supposed.values())):
+        raise FertkitError("enter rates, and the yields, the rate and the price ratio you assume")
+    if s.place:
+        asked |= {"field_supposed": supposed | {"highest": max(treatments)}, "strips": len(treatments)}
+    if s.width:
+        network = {"width": s.width, "site_sd": s.site_sd, "year_sd": s.year_sd}
+    return answer_layout(
+        None if s.place else treatments, blocks=None if s.difference_pct else s.blocks,
+        difference_pct=s.difference_pct or None, second=s.second or None, arrangement=s.second_on,
+        whole_cv_pct=s.whole_cv, network=network, boundary=boundary, line=line_of(s.line), **asked,
+    )  # fmt: skip
+
+
+def line_of(text: str):
+    """Read the two points of an A-B line, longitude and latitude each; None where none is typed."""
+    if not text.strip():
+        return None
+    try:
+        (a, b), (c, d) = (tuple(map(float, point.split(","))) for point in text.split())
+    except ValueError:
+        raise FertkitError(
+            f"'{shorten(text)}' is no A-B line; write it as -93.10,42.00 -93.10,42.01"
+        ) from None
+    return [(a, b), (c, d)]
 
 
 def expected_of(s):

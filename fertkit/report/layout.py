@@ -115,21 +115,24 @@ class LayoutAnswer(Answer):
         trust = Section("How reliable is it?", tables=(parts.checks_table(self.checks),))
         return [*made, where, trust]
 
-    def write_files(self, folder) -> list[Path]:
-        """Write strips.csv and, in a field or along a line, strips.geojson and lines.geojson (WGS 84)."""
-        folder = Path(folder)
-        folder.mkdir(parents=True, exist_ok=True)
-        paths = [write_whole(self.table.to_csv(index=False), folder / "strips.csv")]
+    @property
+    def files(self) -> dict[str, str]:
+        """Name → text: strips.csv and, in a field or along a line, strips.geojson and lines.geojson."""
+        files = {"strips.csv": self.table.to_csv(index=False)}
         if self.boundary is None and self.line is None:
-            return paths
+            return files
         where = {"line": self.line, "headland": self.headland}
         maps = {
             "strips": {"type": "FeatureCollection", "features": list(self.features)},
             "lines": guidance_geojson(self.plan, self.boundary, **where),
         }
-        return paths + [
-            write_whole(json.dumps(held, indent=1), folder / f"{name}.geojson") for name, held in maps.items()
-        ]
+        return files | {f"{name}.geojson": json.dumps(held, indent=1) for name, held in maps.items()}
+
+    def write_files(self, folder) -> list[Path]:
+        """Write strips.csv and, in a field or along a line, strips.geojson and lines.geojson (WGS 84)."""
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        return [write_whole(text, folder / name) for name, text in self.files.items()]
 
 
 @asks(

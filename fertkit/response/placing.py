@@ -24,6 +24,7 @@ from fertkit.results import Result, plain
 from fertkit.rounding import below
 
 GRID = 101  # rates among which weights are shared
+_TOLD = 1e-6  # part of a combination that may be lost to rounding
 TURNS = 3000  # of the multiplicative search; weights settle long before
 SUPPOSED = 7  # curves over a range of the rate of the best yield
 STEP = 1e-5  # share of a parameter or of the rates, for slopes
@@ -127,11 +128,16 @@ def best_weights(slopes, towards=None) -> np.ndarray:
 
 
 def variance_towards(slopes, towards, weights) -> np.ndarray:
-    """Variance (k,) of combinations of parameters per error variance, for weights (n,) of rates."""
+    """Variance (k,) of combinations of parameters per error variance, for weights (n,) of rates.
+
+    It is infinite where the rates tell nothing of a part of the combination.
+    """
     slopes, towards = _scaled(slopes, towards)
     held = np.einsum("n,knp,knq->kpq", weights, slopes, slopes)
     inverse = np.linalg.pinv(held, rcond=1e-13, hermitian=True)
-    return np.einsum("kp,kpq,kq->k", towards, inverse, towards)
+    told = np.einsum("kpq,kqr,kr->kp", held, inverse, towards)
+    blind = np.abs(told - towards).max(axis=1) > _TOLD * np.abs(towards).max(axis=1)
+    return np.where(blind, np.inf, np.einsum("kp,kpq,kq->k", towards, inverse, towards))
 
 
 def placed_strips(slopes, towards, strips: int, fewest: int) -> np.ndarray:

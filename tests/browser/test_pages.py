@@ -309,3 +309,16 @@ def test_the_list_of_pages_leads_to_each(pages, open_page, shots):
     page.screenshot(path=shots / "list.png")
     page.get_by_role("link", name="05 plan next year").click()
     says(page).wait_for(timeout=READY)
+
+
+def test_a_trial_of_another_shape_is_chosen_and_a_log_handed_over_with_its_map(opened, demo, shots):
+    page = opened("12_trials_of_other_shapes.ipynb")
+    page.get_by_label("Example").select_option("Products against a check")
+    expect(says(page)).to_contain_text("Fungicide at R3 yielded more than untreated check", timeout=READY)
+    expect(page.get_by_label("Costs of treatments per area")).to_be_visible()
+    expect(box(page, PRICE)).to_be_hidden()
+    page.screenshot(path=shots / "other_shapes.png")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name=re.compile("^Open a strip file")).click()
+    chooser.value.set_files([demo("applied_map.csv"), demo("combine_log.csv")])
+    expect(page.get_by_role("alert").first).to_contain_text("one more choice: 'Crop'", timeout=READY)

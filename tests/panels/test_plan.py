@@ -1,5 +1,6 @@
 """The plan panel lays out what the library lays out, and says what it can show."""
 
+import json
 from base64 import b64decode
 from html import unescape
 from re import search
@@ -9,6 +10,7 @@ import pytest
 
 from fertkit.errors import FertkitError
 from fertkit.panels.plan import PlanPanel, parse_treatments
+from fertkit.report.layout import answer_layout
 from fertkit.response import expected_interval
 from fertkit.response.plan import curve_through
 from fertkit.results import plain
@@ -136,3 +138,39 @@ def test_what_was_supposed_in_other_units_is_asked_for_again():
     panel.work_out.click()
     assert "enter the yields, the rate and the price ratio" in panel._banner.value
     assert panel.expected is None
+
+
+WHOLE = {
+    "two factors": ({"second": 2, "second_on": "whole strips"}, "Two factors, or zones", ["strips.csv"]),
+    "sites": ({"width": 10.0, "site_sd": 3.0}, "How many sites and years?", ["strips.csv"]),
+    "in the field": ({"line": "-93.10,42.00 -93.10,42.01"}, "Where do the strips go?",
+                     ["strips.csv", "strips.geojson", "lines.geojson"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WHOLE)
+def test_the_whole_trial_is_laid_out_as_the_command_does(name):
+    settings, part, files = WHOLE[name]
+    panel = PlanPanel(rates="0, 60, 120", blocks=4, seed=7, **settings)
+    panel.lay_out()
+    assert panel.error is None, panel.error
+    assert part in unescape(panel._layout.value)
+    assert list(panel.layout.files) == files
+    same = answer_layout([0.0, 60.0, 120.0], seed=7, blocks=4, cv_pct=3.0, **MACHINES)
+    assert panel.layout.plan.table.equals(same.plan.table)
+    panel.controls["blocks"].value = 5
+    assert panel.layout is None
+    assert panel._layout.value == ""
+
+
+def test_an_outline_is_read_and_a_line_that_is_none_refused():
+    panel = PlanPanel(line="north")
+    panel.lay_out()
+    assert "is no A-B line; write it as" in panel._banner.value
+    panel.take_outline("field.geojson", b"not a map")
+    assert "not a geojson object" in panel._banner.value.lower()
+    corners = [[-93.10, 42.0], [-93.09, 42.0], [-93.09, 42.01], [-93.10, 42.01], [-93.10, 42.0]]
+    panel.take_outline("field.geojson", json.dumps({"type": "Polygon", "coordinates": [corners]}).encode())
+    panel.set(line="")
+    panel.lay_out()
+    assert "lines.geojson" in panel.layout.files

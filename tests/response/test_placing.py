@@ -118,3 +118,12 @@ def test_an_optimum_outside_the_rates_is_refused():
         place_rates(best_rates=260, curve="linear_plateau", **FIELD)
     with pytest.raises(NotEstimable, match="4 or more strips"):
         place_rates(best_rates=120, strips=3, **FIELD)
+
+
+def test_what_the_rates_do_not_tell_has_no_variance():
+    """Two rates tell a straight line its slope, with one strip each at variance 2 / (x2 - x1)^2, but not
+    the bend of a quadratic."""
+    x = np.array([0.0, 2.0])
+    line, bent = np.stack([x**0, x], axis=1)[None], np.stack([x**0, x, x**2], axis=1)[None]
+    assert variance_towards(line, np.array([[0.0, 1.0]]), np.ones(2))[0] == pytest.approx(2 / 4)
+    assert variance_towards(bent, np.array([[0.0, 0.0, 1.0]]), np.ones(2))[0] == np.inf
