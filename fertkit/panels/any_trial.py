@@ -232,7 +232,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             yield at
 
     def _take(self, uploads, use):
-        self._to_come = len(uploads)
+        self._to_come = len(uploads) or self._to_come  # the button is emptied as soon as they are taken
         super()._take(uploads, use)
 
     def take_file(self, name, content):

@@ -164,7 +164,7 @@ def test_a_log_waits_for_its_map(fresh, demo):
 
 def test_a_log_and_its_map_are_handed_over_together(fresh, demo, handed_over):
     both = [handed_over(name, demo(name).read_bytes()) for name in ("applied_map.csv", "combine_log.csv")]
-    fresh._take(sum(both, ()), fresh.take_file)
+    fresh.upload.value = sum(both, ())
     assert "applied_map.csv cannot be read without one more choice" in fresh._banner.value
 
 
