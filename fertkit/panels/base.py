@@ -28,6 +28,8 @@ from fertkit.say.line import Kind
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
 SENTENCES = (Kind.LEAD, Kind.TEXT)
 BOOKS = find_spec("openpyxl") is not None  # of the extra for workbooks
+#: Between two things shown below a panel [s]: time to hear of a setting changed.
+TURN = 0.01
 #: Least width of a figure [in]: of a telephone.
 NARROWEST = 3.0
 
@@ -426,13 +428,16 @@ class Panel(TakesFiles):
         except RuntimeError:  # outside a notebook nothing comes later
             loop = None
         if loop:
-            self._later = loop.call_later(self.rest, self._show_all_below)
+            self._later = loop.call_later(self.rest, self._show_in_turn, loop, self._below)
         else:
-            self._show_all_below()
+            for place, view in self._below:
+                self._show_below(place, view)
 
-    def _show_all_below(self) -> None:
-        for place, view in self._below:
+    def _show_in_turn(self, loop, waiting) -> None:
+        """Show what stands below, one after another: a setting changed meanwhile comes before the next."""
+        for place, view in waiting[:1]:
             self._show_below(place, view)
+            self._later = loop.call_later(TURN, self._show_in_turn, loop, waiting[1:])
 
     def _show_below(self, place, view) -> None:
         try:

@@ -2,9 +2,9 @@
 
 Run ``python tests/benchmarks/panels.py``; it needs the system's Chromium and some two minutes. Times are of
 this machine; beside them stands the processor time of the server with its kernels, which depends less on what
-else the machine does. Wanted: price to new figure, median at most 150 ms and 95th percentile at most 300 ms;
-a page open to its first answer at most 6 s cold and 2 s warm; ``import fertkit`` at most 1.3 times importing
-numpy and pandas.
+else the machine does. Wanted: price to new figure, median at most 60 ms and 95th percentile at most 100 ms;
+a page open to its first answer at most 3 s cold and 1.2 s warm; ``import fertkit`` at most 1.3 times
+importing numpy and pandas.
 """
 
 import os

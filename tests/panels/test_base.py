@@ -1,5 +1,6 @@
 """What every panel can do, shown on a panel of a few lines: a straight line through a file of two columns."""
 
+import asyncio
 import json
 import re
 from dataclasses import dataclass
@@ -415,3 +416,30 @@ def test_a_check_that_was_not_judged_is_shown_as_such():
     rows = [("a", 1, 2, True, "x"), ("b", 1, 2, False, "y"), ("c", 1, 2, None, "z")]
     cells = re.findall("<td>(.*?)</td>", show.checks(checks_frame(rows)))
     assert cells[3::5] == ["yes", "no", "not judged"]
+
+
+def test_a_setting_changed_meanwhile_comes_before_the_next_part_below(panel):
+    seen = []
+
+    def part(name):
+        def view(line):
+            seen.append((name, line.slope))
+            if seen[-1] == ("first", 3.0):  # a user moves on while this is being shown
+                asyncio.get_running_loop().call_soon(lambda: panel.set(slope=4.0))
+            return name
+
+        return view
+
+    async def moved():
+        panel.rest = 0.01
+        panel.below(part("first"))
+        panel.below(part("second"))
+        seen.clear()
+        panel.set(slope=3.0)
+        for _ in range(100):
+            await asyncio.sleep(0.05)
+            if len(seen) > 2:
+                return
+
+    asyncio.run(moved())
+    assert seen == [("first", 3.0), ("first", 4.0), ("second", 4.0)]
