@@ -7,11 +7,25 @@ from fertkit.intake.spellings import plain, spellings
 
 #: Share of the letters of two words that agree from which on one may be a slip of the other.
 _CLOSE = 0.8
+#: What stands between the parts of a label, but not between two numbers.
+_JOINS = re.compile(r"(?<=[^\W\d])[\s_.-]+(?=\w)|(?<=\d)[\s_.-]+(?=[^\W\d])")
 
 
 def one_spelling(name: str) -> str:
     """Return a name without capitals, marks and doubled blanks: 'North_40 ' and 'north 40' are one."""
     return " ".join(re.findall(r"[^\W_]+", plain(name))) or plain(name)
+
+
+def label_key(label) -> str:
+    """Return a label without capitals, and without blanks, hyphens and points beside letters.
+
+    Examples
+    --------
+    >>> from fertkit.intake.alike import label_key
+    >>> label_key("H 2") == label_key("h-2") == label_key("H2"), label_key("2-1") == label_key("21")
+    (True, False)
+    """
+    return _JOINS.sub("", str(label).lower().strip())
 
 
 def alike(one: str, other: str) -> bool:

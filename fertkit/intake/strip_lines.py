@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.alike import label_key
 from fertkit.intake.grid import Sheet, is_merged, name_lines
 from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.plausible import could_be
@@ -278,8 +279,8 @@ def check_cells(draft):
 
 
 def _spelled_otherwise(labels) -> pd.Series:
-    """Labels that an earlier one equals but for upper and lower case or blanks."""
-    alike = labels.map(lambda label: " ".join(str(label).lower().split()), na_action="ignore")
+    """Labels that an earlier one equals but for upper and lower case, blanks or hyphens: H 2, H-2 and h2."""
+    alike = labels.map(label_key, na_action="ignore")
     return labels.notna() & (labels != labels.groupby(alike).transform("first"))
 
 

@@ -365,7 +365,10 @@ def _extra_name(text, table):
     """Name of a column kept as it is; never one that could pass for a rate, a yield or a label."""
     key = "_".join(text.lower().split())
     taken = key in (*table, *PLACES, "block", "strip", "position", "treatment")
-    return f"other_{key}" if taken or key.startswith(("rate_", "yield_", "planned_")) else key
+    if not taken and not key.startswith(("rate_", "yield_", "planned_")):
+        return key
+    own = text[:1].upper() + text[1:]  # the table's own names are in lower case
+    return f"{own}_" if own in table else own
 
 
 def _strip_keys(frame, table, rate_column):

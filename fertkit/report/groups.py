@@ -75,7 +75,7 @@ class GroupsAnswer(Answer):
             for r in self.groups.differences.itertuples()
         )
         net = self.groups.net_of_groups
-        money = [(self.name, f"net gain of a rate for each {self.groups.by} over one", *net, area, "")]
+        money = [(self.name, f"net gain of a rate for each {self.groups.factor} over one", *net, area, "")]
         common = parts.plain_rows(self.name, [("common rate", self.groups.common_rate, unit, "")])
         worths = (row for name, one in self.worths.items()
                   for row in parts.worth_rows(f"{self.name}, {name}", one))  # fmt: skip
@@ -91,7 +91,7 @@ class GroupsAnswer(Answer):
 
     @property
     def title(self) -> str:
-        return f"{self.name}: response by {self.groups.by}"
+        return f"{self.name}: response by {self.groups.factor}"
 
     @property
     def lead(self) -> list:
@@ -173,16 +173,16 @@ def _optima_section(groups):
     area = f"{groups.prices.money}/{area_of(groups.yield_unit)}"
     table = groups.groups.assign(status=groups.groups["status"].map(status_in_words))
     columns = {
-        "group": groups.by, "strips": "strips", "share": "share of the area",
+        "group": groups.factor, "strips": "strips", "share": "share of the area",
         "rate": f"economic optimum [{groups.rate_unit}]", "text": f"{groups.level:.0%} interval",
         "status": "status",
         "cost": f"lost at the common rate [{area}]", "cost_low": "at least", "cost_high": "at most",
     }  # fmt: skip
     return Section(
-        f"Which rate paid best by {groups.by}?", lines=say.optima(groups), figure=groups.plot,
+        f"Which rate paid best by {groups.factor}?", lines=say.optima(groups), figure=groups.plot,
         figure_says=f"{say.short_verdict(groups)}. {say.common_rate(groups)}",
         tables=(
-            parts.pick(f"Optima by {groups.by}", table, columns),
+            parts.pick(f"Optima by {groups.factor}", table, columns),
             *(parts.curves_table(one, f", {name}") for name, one in groups.analyses.items()),
         ),
     )  # fmt: skip
@@ -211,14 +211,14 @@ def _curves_section(groups):
               "p": "p"}  # fmt: skip
     yields = {"first": "from", "second": "to", "difference": f"difference in yield [{groups.yield_unit}]",
               "low": "at least", "high": "at most", "df": "df", "p": "p"}  # fmt: skip
-    shown = {"group": groups.by, "curve": "curve", "param": "parameter", "estimate": "estimate",
+    shown = {"group": groups.factor, "curve": "curve", "param": "parameter", "estimate": "estimate",
              "se": "standard error", "unit": "unit"}  # fmt: skip
     return Section(
         "Do the curves differ?", lines=(*say.curves(groups), *say.levels(groups)),
         tables=(
             parts.pick("Common, parallel or separate curves", groups.models, models),
             parts.pick("Yields at the same rate", groups.levels, yields),
-            parts.pick(f"Parameters by {groups.by}", groups.parameters, shown),
+            parts.pick(f"Parameters by {groups.factor}", groups.parameters, shown),
         ),
     )  # fmt: skip
 

@@ -29,7 +29,7 @@ import numpy as np
 
 from fertkit.response.curves import CURVES, LINEAR, MEAN, QUADRATIC, optimum_in_range
 from fertkit.response.interval import Interval
-from fertkit.response.optimum import Status
+from fertkit.response.optimum import TRIFLE, Status
 from fertkit.response.region import region
 from fertkit.response.search import Fits
 from fertkit.response.sums import Sums
@@ -288,9 +288,11 @@ def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):
     optima = curve_optima(fits, sums, price_ratio)
     steps = np.stack([_is_step(k, f, sums) for k, f in fits.items()], axis=-1)
     most = lambda which: above((weights * which).sum(axis=-1), 0.5)  # noqa: E731
-    cases = [most(at_least(optima, high[..., None])), most(at_most(optima, low[..., None], top)), most(steps)]
+    mean, trifle = (weights * optima).sum(axis=-1), low + TRIFLE * (high - low)
+    none = most(at_most(optima, trifle[..., None], top)) | at_most(mean, trifle, high)
+    cases = [most(at_least(optima, high[..., None])), none, most(steps)]
     status = np.select(cases, [Status.TOP, Status.NONE, Status.STEP], Status.INTERIOR)
-    rate = np.select(cases, np.broadcast_arrays(high, low, first), (weights * optima).sum(axis=-1))
+    rate = np.select(cases, np.broadcast_arrays(high, low, first), mean)
     return rate, status
 
 

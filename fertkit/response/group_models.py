@@ -156,24 +156,36 @@ def model_table(grouping: Grouping, curves=tuple(CURVES)) -> pd.DataFrame:
 def rows_of(grouping, curve):
     """Rows of one curve; one without a rise, the mean, has no shape to be separate in."""
     data, n = grouping.data, len(grouping.data.rate)
-    parallel, common = fit_data(grouping.within, curve), fit_data(data, curve)
-    each = [fit_data(grouping.rows_of(code), curve) for code in range(len(grouping.labels))]
+    common, parallel, each = fits = fits_of(grouping, curve)
     rises = [_rise(fit, data.rate) for fit in (common, parallel)]
     apart = [_rise(fit, data.rate) * (grouping.codes == i)[:, None] for i, fit in enumerate(each)]
     base, own, bends = grouping.base, grouping.own, int(curve.shape is not None)
     # With few strips lost, the shape fitted with levels of cells may suit a common curve better.
     rows = [
-        ("common", [[base, rise] for rise in rises], bends, common.rss, (np.nan,) * 4),
-        ("parallel", [[base, own, rises[1]]], bends, parallel.rss, _level_test(grouping, common, parallel)),
-        ("separate", [[base, own, *apart]], bends * len(each), sum(fit.rss for fit in each),
-         _shape_test(grouping, parallel, each)),
-    ]  # fmt: skip
-    for name, designs, bent, rss, test in rows if curve.n_params > 1 else rows[:2]:
+        ("common", [[base, rise] for rise in rises], bends, common.rss),
+        ("parallel", [[base, own, rises[1]]], bends, parallel.rss),
+        ("separate", [[base, own, *apart]], bends * len(each), sum(fit.rss for fit in each)),
+    ]
+    tests = [(np.nan,) * 4, *f_tests(grouping, curve, fits)]
+    for (name, designs, bent, rss), test in zip(rows, tests, strict=False):
         designs = list(map(np.column_stack, designs))
         k = designs[0].shape[1] + bent
         likely = min(map(grouping.minus_two_log, designs))
         score = aicc(n * np.exp(likely / n), n, k + (grouping.random is not None))
         yield curve.key, curve.label, name, k, rss, float(score), *test
+
+
+def fits_of(grouping, curve):
+    """Fits of one curve: common to all groups, parallel, and of each group."""
+    each = [fit_data(grouping.rows_of(code), curve) for code in range(len(grouping.labels))]
+    return fit_data(grouping.data, curve), fit_data(grouping.within, curve), each
+
+
+def f_tests(grouping, curve, fits=None) -> list[tuple]:
+    """F tests (F, df1, df2, p) of one curve: of equal levels, and of equal shapes where it has one."""
+    common, parallel, each = fits or fits_of(grouping, curve)
+    tests = [_level_test(grouping, common, parallel)]
+    return [*tests, _shape_test(grouping, parallel, each)] if curve.n_params > 1 else tests
 
 
 def _rise(fit, rates) -> np.ndarray:

@@ -37,6 +37,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_header, a_share, amounts, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.intake.alike import label_key
 from fertkit.reference.load import method_sources
 from fertkit.response.analyse import METHODS, ResponseAnalysis, analyse_response
 from fertkit.response.average import AVERAGED, SMALL, akaike_weights, floored_rss, mixture_ends, same_as
@@ -46,9 +47,10 @@ from fertkit.response.fit import fit_data
 from fertkit.response.gain import NetGain, gain_ends, unit_prices
 from fertkit.response.group_models import APART, LOOSE, TOGETHER, Grouping, level_contrasts, model_table
 from fertkit.response.interval import Interval
+from fertkit.response.optimum import TRIFLE
 from fertkit.response.prices import Prices, prices_for
 from fertkit.results import Result, checks_frame, show
-from fertkit.rounding import above, at_least, below, first_largest, same
+from fertkit.rounding import above, at_least, at_most, below, first_largest, same
 from fertkit.trials.table import one_trial
 
 #: Rates at which net returns are compared, and how often the gap beside the best is halved.
@@ -96,6 +98,11 @@ class GroupedResponse(Result):
     shares: dict[str, float]
 
     @property
+    def factor(self) -> str:
+        """What the groups are called in sentences."""
+        return self.by.replace("_", " ")
+
+    @property
     def span(self) -> float:
         """Range of the tested rates [rate unit]."""
         return float(np.ptp(self.grouping.data.rates))
@@ -139,8 +146,8 @@ class GroupedResponse(Result):
         """What was done, as a paper says it."""
         error = "of single strips" if self.grouping.random is None else "between the strips that groups share"
         return (
-            f"common, parallel and separate curves by {self.by} were compared by AICc and F tests, yields at "
-            f"the same rate against the error {error}; intervals of differences combine those of the optima; "
+            f"common, parallel and separate curves by {self.factor} were compared by AICc and F tests, yields "
+            f"at the same rate against the error {error}; intervals of differences combine those of the optima; "
             "the interval of the net gain of separate rates allows for all contrasts"
         )
 
@@ -279,8 +286,17 @@ def compare_groups(
     """
     read = {"rate": rate, "response": response, "blocks": blocks, "weight": weight}
     grouping = group_rows(trial, by, cluster, **read)
-    analyses = {}
     prices = prices_for(grouping.data, nutrient_price, grain_price, prices)
+    analyses = analyses_of(grouping, by, prices, curve, level)
+    models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
+    if models.empty:
+        raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all")
+    return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
+
+
+def analyses_of(grouping, by, prices, curve=None, level=0.95) -> dict[str, ResponseAnalysis]:
+    """Analyse each group of a trial; without a curve asked for, curves weigh alike in all groups."""
+    analyses = {}
     for code, name in enumerate(grouping.labels):
         try:
             analyses[name] = analyse_response(
@@ -288,12 +304,7 @@ def compare_groups(
             )
         except NotEstimable as error:
             raise NotEstimable(f"{by} {name}: {error.what}", error.in_code, remedy=error.remedy) from None
-    if curve is None:
-        analyses = _weighted_alike(analyses)
-    models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
-    if models.empty:
-        raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all")
-    return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
+    return _weighted_alike(analyses) if curve is None else analyses
 
 
 def _any_key(analyses):
@@ -322,6 +333,7 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
         remedy = "name it, or leave the row out"
         raise InputError("trial", [Problem(f"no {by} is given", remedy, int(i) + 2, by) for i in empty])
     labels, codes = _levels_of(cells)
+    _refuse_spellings(labels, by)
     shared = None if cluster is None else pd.factorize(named.loc[rows, cluster].astype(str))[0]
     grouping = Grouping(data, labels, codes, shared)
     _refuse(grouping, by)
@@ -335,6 +347,15 @@ def _again(trial, table):
 def _levels_of(cells):
     codes, levels = pd.factorize(cells, sort=True)
     return tuple(map(show, levels)), codes
+
+
+def _refuse_spellings(labels, by):
+    """Raise InputError where two labels are one but for capitals, blanks or hyphens."""
+    keys = pd.Series(labels).groupby(list(map(label_key, labels))).agg(list)
+    for names in keys[keys.map(len) > 1]:
+        what = f"{' and '.join(map(repr, names))} differ only by case, blanks or hyphens"
+        remedy = "spell each name one way: a different label makes a separate group"
+        raise InputError("trial", [Problem(what, remedy, column=by)])
 
 
 def _refuse(grouping, by):
@@ -445,39 +466,58 @@ def _known_of(analysis, key):
 
 
 def _common_rate(analyses, shares) -> float:
-    """Rate at which the groups return most together: the mean over the curves, each by its weight."""
+    """Rate at which the groups return most together: the mean over the curves, each by its weight.
+
+    Where most of the weight lies on an end of the tested rates the rate is that end, as an optimum is.
+    """
     low = max(one.data.rates[0] for one in analyses.values())
     high = min(one.data.rates[-1] for one in analyses.values())
-    rates, weights = [], []
     keys = [key for one in analyses.values() for key in one.weights.index if key != MEAN.key]
+    rates, weights = [], []
     for key in dict.fromkeys(keys):
-        weight = sum(shares[name] * one.weights.get(key, 0.0) for name, one in analyses.items())
-        rates.append(_best_rate(lambda x, key=key: _together(analyses, shares, key, x), low, high))
-        weights.append(weight)
-    return float(np.average(rates, weights=weights)) if sum(weights) > 0 else float(low)
+        weights.append(sum(shares[name] * one.weights.get(key, 0.0) for name, one in analyses.items()))
+        rates.append(_best_rate(_Together(analyses, shares, key), low, high))
+    if not sum(weights) > 0:
+        return float(low)
+    rates, share = np.array(rates), np.array(weights) / sum(weights)
+    mean, trifle = float(share @ rates), low + TRIFLE * (high - low)
+    if above(share @ at_most(rates, trifle), 0.5) or at_most(mean, trifle):
+        return float(low)
+    return float(high) if above(share @ at_least(rates, high), 0.5) else mean
 
 
-def _together(analyses, shares, key, rates):
-    """Net return of the groups together and its slope under one curve; a group without response is level."""
-    net = slope = 0.0
-    for name, one in analyses.items():
-        fit, unit = one.fits[MEAN.key if MEAN.key in one.weights.index else key], unit_prices(one)
-        net = net + shares[name] * unit.net(fit.predict(rates), rates)
-        slope = slope + shares[name] * (unit.grain * fit.curve.slope(rates, fit.coef) - unit.nutrient)
-    return net, slope
+class _Together:
+    """Net return of the groups together under one curve; a group without response is level."""
+
+    def __init__(self, analyses, shares, key):
+        self.parts = [
+            (shares[name], one.fits[MEAN.key if MEAN.key in one.weights.index else key], unit_prices(one))
+            for name, one in analyses.items()
+        ]
+
+    def net(self, rates):
+        return sum(share * unit.net(fit.predict(rates), rates) for share, fit, unit in self.parts)
+
+    def slope(self, rate):
+        return sum(
+            share * (unit.grain * fit.curve.slope(rate, fit.coef) - unit.nutrient)
+            for share, fit, unit in self.parts
+        )
 
 
 def _best_rate(together, low, high):
     """Lowest rate of the greatest net return: the best of a grid, then where the slope turns beside it."""
     rates = np.linspace(low, high, POINTS)
-    nets = together(rates)[0]
+    nets = together.net(rates)
     at = int(first_largest(nets))
     ends = rates[max(at - 1, 0)], rates[min(at + 1, POINTS - 1)]
     for _ in range(HALVINGS):
         middle = sum(ends) / 2
-        ends = (middle, ends[1]) if together(middle)[1] > 0 else (ends[0], middle)
-    found = sum(ends) / 2
-    return float(rates[at] if above(nets[at], together(found)[0]) else found)
+        ends = (middle, ends[1]) if together.slope(middle) > 0 else (ends[0], middle)
+    turn = sum(ends) / 2
+    if at in (0, POINTS - 1):  # a turn beside an end must beat the end itself
+        return float(turn if above(together.net(turn), nets[at]) else rates[at])
+    return float(rates[at] if above(nets[at], together.net(turn)) else turn)
 
 
 def _cost(analysis, common, level) -> NetGain:

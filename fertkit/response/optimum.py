@@ -17,6 +17,7 @@ from fertkit.response.prices import positive
 from fertkit.rounding import above, at_least, at_most, below
 
 _HALVINGS = 60  # bisection steps: to the last digit of a double
+TRIFLE = 1e-3  # share of the tested rates above the lowest that is the lowest
 
 
 class Status(StrEnum):
@@ -61,6 +62,7 @@ _MEANINGS = {
 
 
 _HALVINGS = 60  # bisection steps: to the last digit of a double
+TRIFLE = 1e-3  # share of the tested rates above the lowest that is the lowest
 
 
 class OptimumRate(NamedTuple):

@@ -197,7 +197,7 @@ def pool_net_return(
     step = grid_step(sites) if step is None else step
     money = single(prices.per(rate_unit, yield_unit))
     lows, highs = (np.array([getattr(s, f) for s in sites]) for f in ("lowest_rate", "highest_rate"))
-    rates = np.arange(lows.min(), highs.max() + step * 1e-9, step)
+    rates = np.append(np.arange(lows.min(), highs.max() - step * 1e-9, step), highs.max())
     yields = _per_curve(sites, lambda curve, params, _: curve.value(rates, params[:, None, :]), len(rates))
     net = money.net(yields, rates)
     gains = net - net[:, :1]

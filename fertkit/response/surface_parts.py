@@ -13,7 +13,7 @@ import pandas as pd
 
 from fertkit.response.compare import aicc
 from fertkit.response.curves import get_curve
-from fertkit.response.optimum import Status, rates_within
+from fertkit.response.optimum import TRIFLE, Status, rates_within
 from fertkit.response.prices import area_of, price_check
 from fertkit.response.surface_fit import SurfaceFit, best_in_box, fit_surface
 from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
@@ -23,7 +23,6 @@ from fertkit.trials.diagnose import LEFT, doubtful_strips
 
 #: Steps of the path to a yield; points a side of the grid of a figure.
 STEPS, GRID = 10, 121
-_TRIFLE = 1e-3  # share of the tested rates above the lowest that is the lowest
 
 
 class Shape(StrEnum):
@@ -66,8 +65,8 @@ def best_rates(fit: SurfaceFit, ratios) -> BestRates:
     low, high = fit.data.low, fit.data.high
     rates = fit.rates(best_in_box(fit.net_form(ratios), fit.t(low), fit.t(high)))
     # a root's slope has no end at a rate of zero: an optimum may lie a trifle above it
-    at_low, at_high = at_most(rates - low, _TRIFLE * (high - low)), at_least(rates, high)
-    rates = np.where(at_most(rates, low, scale=high), low, np.where(at_high, high, rates))
+    at_low, at_high = at_most(rates - low, TRIFLE * (high - low)), at_least(rates, high)
+    rates = np.where(at_low, low, np.where(at_high, high, rates))
     own = tuple(
         Status.NONE if lowest else Status.TOP if highest else Status.INTERIOR
         for lowest, highest in zip(at_low, at_high, strict=True)

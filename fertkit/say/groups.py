@@ -61,7 +61,7 @@ def brief_lines(answer) -> list[Line]:
 def optima(result) -> list[Line]:
     """Say the optimum of each group with its interval."""
     return [
-        told(f"{optimum_text(one.optimum)}.", f"Economic optimum rate, {result.by} {name}")
+        told(f"{optimum_text(one.optimum)}.", f"Economic optimum rate, {result.factor} {name}")
         for name, one in result.analyses.items()
     ]
 
@@ -69,12 +69,12 @@ def optima(result) -> list[Line]:
 def short_verdict(result) -> str:
     """Say in a few words whether a rate for each group pays."""
     shown = "pays" if result.pays else "is not shown to pay"
-    return f"A separate rate for each {result.by} {shown}"
+    return f"A separate rate for each {result.factor} {shown}"
 
 
 def advice(result) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial with groups."""
-    unit, by = result.rate_unit, result.by
+    unit, by = result.rate_unit, result.factor
     rates = "; ".join(f"{name} {optimum_text(one.optimum)}" for name, one in result.analyses.items())
     own = [f"Try a rate for each {by} in strips beside the common rate: {rates}."]
     one = [
@@ -95,7 +95,7 @@ def _between(result):
 
 def verdict(result) -> str:
     """Say whether one rate a group is shown to pay more than one common rate."""
-    net, by = result.net_of_groups, result.by
+    net, by = result.net_of_groups, result.factor
     gain = net_gain_text(net, result.prices, result.yield_unit, result.level)
     if result.pays:
         return f"A separate rate for each {by} pays: net gain over one common rate {gain}."
@@ -113,7 +113,7 @@ def common_rate(result) -> str:
     beyond = "at least the highest rate tested, " if top else ""
     return (
         f"Best common rate{shares}: {beyond}{plain(result.common_rate)} {result.rate_unit}. Loss of each "
-        f"{result.by} against its own optimum: {costs}."
+        f"{result.factor} against its own optimum: {costs}."
     )
 
 
@@ -129,7 +129,7 @@ def differences(result) -> list[str]:
 
 def curves(result) -> list[str]:
     """Say whether curves are common, parallel or separate, by AICc and by F."""
-    best, by = result.best, result.by
+    best, by = result.best, result.factor
     rows = result.models[result.models["curve"] == best["curve"]].set_index("structure")
     label = capital(best["label"]) if best["curve"] == MEAN.key else f"{capital(best['label'])} curves"
     said = []

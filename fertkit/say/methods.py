@@ -97,7 +97,7 @@ def _design(answer, trials) -> str:
     blocks = 1 if data.block is None else len(set(data.block))
     where = f"{len(trials)} trials" if many else counted(blocks, "block") if blocks > 1 else "one field"
     if groups := getattr(answer, "groups", None):
-        where = f"{len(trials)} levels of {groups.by}{f', {blocks} blocks each' * (blocks > 1)}"
+        where = f"{len(trials)} levels of {groups.factor}{f', {blocks} blocks each' * (blocks > 1)}"
     crop = f"{answer.crop} yield" if answer.crop else "yield"
     left = f"; {counted(lost, 'strip')} without a yield left out" if lost else ""
     return f"{crop} was measured in {n} strips at {_tested(answer, trials)} in {where}{left}."

@@ -1,10 +1,12 @@
-"""Coverage of the 95 % interval of the pooled rate, by simulation.
+"""Coverage of the 95 % interval of the rate of a network, by simulation: pooled, and from one model.
 
-Run ``python tests/benchmarks/network_coverage.py [pools] [folder]``; a fixed seed, one process. Writes
-network.csv to ``tests/reference/coverage``. Sites differ in level, slope (or rise) and join (or rate of
-bending); rates 0 to 200 kg/ha in steps of 40, four blocks, price ratio 0.008. The truth is the rate of
-greatest net return averaged over 400,000 sites of the same kind. Each site enters the pool with the curve of
-most weight in its own average, as in a report.
+Run ``python tests/benchmarks/network_coverage.py [pools] [models] [folder]``; a fixed seed, one process.
+Writes network.csv (sites pooled) and network_model.csv (one model of all sites, its curve chosen by AIC as in
+a report) to ``tests/reference/coverage``; 0 leaves a table as it is. Sites differ in level, slope (or rise)
+and join (or rate of bending); rates 0 to 200 kg/ha in steps of 40, four blocks, price ratio 0.008. The truth
+is the rate of greatest net return averaged over 400,000 sites of the same kind. Each site enters the pool
+with the curve of most weight in its own average, as in a report. A model that is refused has no interval:
+`refused` counts them.
 """
 
 import sys
@@ -14,8 +16,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from fertkit.errors import NotEstimable
 from fertkit.response.average import average_weights, averaged_keys
 from fertkit.response.curves import CURVES
+from fertkit.response.data import read_trial_data
+from fertkit.response.network_fit import fit_network
 from fertkit.response.pooled import Site, pool_net_return
 from fertkit.response.prices import Prices
 from fertkit.response.search import fit_sums
@@ -28,6 +33,7 @@ X = np.tile(np.linspace(0, TOP, 6), BLOCKS)
 SCENARIOS = [
     (key, sites) for key in ("linear_plateau", "mitscherlich", "quadratic_plateau") for sites in (12, 40)
 ]
+FOLDER = Path(__file__).parents[1] / "reference" / "coverage"
 
 
 def draw_sites(key, n, rng):
@@ -54,15 +60,57 @@ def true_rate(key, n=400_000):
     return fine[np.polyval(np.polyfit(rates[near], net[near], 3), fine).argmax()]
 
 
-def fitted_sites(key, n, rng):
-    """Sites made, laid out, harvested and fitted: a list of `Site`."""
-    params, block = draw_sites(key, n, rng), np.repeat(np.arange(BLOCKS), 6)
+def harvest(key, n, rng):
+    """Yields (n, plots) of sites made, laid out and harvested, and the block of each plot."""
+    params = draw_sites(key, n, rng)
     yields = CURVES[key].value(X, params[:, None, :]) + rng.normal(0, ERROR_SD, (n, len(X)))
+    return yields, np.repeat(np.arange(BLOCKS), 6)
+
+
+def fitted_sites(key, n, rng):
+    """Sites made and fitted each alone: a list of `Site`."""
+    yields, block = harvest(key, n, rng)
     sums = make_sweep(X, block).sums(yields)
     fits = {k: fit_sums(k, sums) for k, curve in CURVES.items() if curve.in_average}
     best = average_weights(fits, sums)[0].argmax(axis=-1)
     keys = averaged_keys(fits)
     return [Site(str(i), keys[b], fits[keys[b]].params[0, i], 0.0, TOP) for i, b in enumerate(best)]
+
+
+def model_rate(key, n, rng):
+    """Rate, its interval and the curve of one model of sites made and harvested; nan where it is refused."""
+    yields, block = harvest(key, n, rng)
+    trials = {
+        str(i): read_trial_data(pd.DataFrame({"block": block, "rate_kg_ha": X, "yield_t_ha": own}))
+        for i, own in enumerate(yields)
+    }
+    try:
+        fit = fit_network(trials)
+    except NotEstimable:
+        return np.nan, np.nan, np.nan, ""
+    found = fit.best_rate(PRICES, seed=rng)
+    return found.rate, found.low, found.high, fit.curve
+
+
+def simulate_model(scenario, n_models, rng):
+    """Coverage of the interval that one model of all sites gives, as a row."""
+    key, n = scenario
+    true = true_rate(key)
+    rate, low, high, curve = zip(*(model_rate(key, n, rng) for _ in range(n_models)), strict=True)
+    ends = [values[np.isfinite(rate)] for values in map(np.array, (rate, low, high))]
+    return _row(key, n, true, *ends) | {
+        "refused": 1 - len(ends[0]) / n_models,
+        "curve_of_truth": np.mean(np.array(curve) == key),
+    }
+
+
+def _row(key, n, true, rate, low, high):
+    high = np.where(high >= TOP, np.inf, high)
+    return {
+        "truth": key, "sites": n, "true_rate": true, "coverage": ((low <= true) & (true <= high)).mean(),
+        "below": (high < true).mean(), "above": (low > true).mean(), "bias": rate.mean() - true,
+        "rmse": np.sqrt(((rate - true) ** 2).mean()), "median_width": np.median(high - low),
+    }  # fmt: skip
 
 
 def simulate(scenario, pools, rng):
@@ -75,25 +123,28 @@ def simulate(scenario, pools, rng):
             pool = pool_net_return(sites[i : i + n], PRICES, rng=rng, replicates=REPLICATES,
                                    rate_unit="kg/ha", yield_unit="t/ha")  # fmt: skip
             rows.append((pool.rate, pool.interval_low, pool.interval_high))
-    rate, low, high = np.array(rows).T
-    high = np.where(high >= TOP, np.inf, high)
-    return {
-        "truth": key, "sites": n, "true_rate": true, "coverage": ((low <= true) & (true <= high)).mean(),
-        "below": (high < true).mean(), "above": (low > true).mean(), "bias": rate.mean() - true,
-        "rmse": np.sqrt(((rate - true) ** 2).mean()), "median_width": np.median(high - low),
-    }  # fmt: skip
+    return _row(key, n, true, *np.array(rows).T)
 
 
-def main(pools=800, folder=None):
-    """Run every scenario and write the table."""
-    folder = Path(folder) if folder else Path(__file__).parents[1] / "reference" / "coverage"
+def table(simulate, scenarios, n) -> pd.DataFrame:
+    """Run every scenario."""
     rows = []
-    for scenario, rng in zip(SCENARIOS, np.random.default_rng(SEED).spawn(len(SCENARIOS)), strict=True):
-        start = time.perf_counter()
-        rows.append(simulate(scenario, pools, rng))
-        print(f"{time.perf_counter() - start:.0f} s", rows[-1], flush=True)
-    pd.DataFrame(rows).assign(pools=pools).to_csv(folder / "network.csv", index=False, float_format="%.5g")
+    for scenario, rng in zip(scenarios, np.random.default_rng(SEED).spawn(len(scenarios)), strict=True):
+        start = time.process_time()
+        rows.append(simulate(scenario, n, rng))
+        print(f"{time.process_time() - start:.0f} s", rows[-1], flush=True)
+    return pd.DataFrame(rows)
+
+
+def main(pools=800, models=400, folder=FOLDER):
+    """Write the tables."""
+    options = {"index": False, "float_format": "%.5g"}
+    if pools:
+        table(simulate, SCENARIOS, pools).assign(pools=pools).to_csv(Path(folder) / "network.csv", **options)
+    if models:
+        done = table(simulate_model, SCENARIOS[:4], models).assign(models=models)
+        done.to_csv(Path(folder) / "network_model.csv", **options)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 800, sys.argv[2] if len(sys.argv) > 2 else None)
+    main(*map(int, sys.argv[1:3]), *sys.argv[3:])

@@ -503,12 +503,12 @@ def test_what_a_header_that_names_moisture_or_weight_holds(header, role):
 
 @pytest.mark.parametrize("column", ["Treatment", "Hybrid"])
 def test_a_name_in_another_case_is_no_group_of_its_own(column):
-    """Check and CHECK are one treatment and H1 and h1 one hybrid: which is meant is asked, row by row."""
+    """Check and CHECK are one treatment, H1 and h1, H2 and H 2 one hybrid: it is asked, row by row."""
     table = pd.DataFrame({"Block": [1, 1, 2, 2, 3, 3], column: ["H1", "H2", "h1", "H2", "H1", "H 2"],
                           "Yield (bu/ac)": [150, 155, 151, 156, 152, 158]})  # fmt: skip
     columns = {}
     if column == "Hybrid":
         table["N rate (lb/ac)"], columns = [0, 50, 50, 0, 100, 100], {"factor": column}
-    with pytest.raises(InputError, match="only by case or blanks") as error:
+    with pytest.raises(InputError, match="only by case, blanks or hyphens") as error:
         read_strips(table, columns=columns)
-    assert [problem.row for problem in error.value.problems if "case" in problem.what] == [4]
+    assert [problem.row for problem in error.value.problems if "case" in problem.what] == [4, 7]

@@ -100,6 +100,16 @@ def test_merged_and_damaged_labels(oats):
         read_strips(table, crop="oats", columns={"factor": "Variety"})
 
 
+@pytest.mark.parametrize("header", ["Strip", "strip", "Yield zone"])
+def test_a_factor_is_called_as_the_file_calls_it(oats, header):
+    """A header that could pass for a column of the kit's own keeps its name."""
+    table = pd.read_csv(oats)
+    table = table[table["N rate (lb/ac)"].isin(table["N rate (lb/ac)"].unique()[:2])]
+    strips = read_strips(table.rename(columns={"Variety": header}), crop="oats", columns={"factor": header})
+    with pytest.raises(FertkitError, match=f"curves by '{header.capitalize()}' need three rates"):
+        answer_groups(strips, strips.factor, nutrient_price=0.6, grain_price=0.11)
+
+
 def test_several_trials_are_answered_one_at_a_time(oats):
     table = pd.read_csv(oats)
     both = pd.concat([table.assign(Trial="North"), table.assign(Trial="South", Variety="Victory")])

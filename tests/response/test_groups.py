@@ -236,6 +236,18 @@ def test_groups_alike_need_no_rates_of_their_own():
     assert "is not shown to pay" in result.summary()
 
 
+@pytest.mark.parametrize("low_and_high", [(-1, 0), (1, 4)])
+def test_a_common_rate_at_an_end_is_that_end(low_and_high):
+    """Where yields fall, or rise at four times what N costs, from the first rate to the last."""
+    bend, slope = low_and_high
+    table = made(low_c=0.0, high_c=0.0, noise=0.2)
+    table["yield_bu_ac"] += (0.04 * slope - 0.2) * table["rate_lb_ac"] - 0.01 * (bend < 0) * table[
+        "rate_lb_ac"
+    ]
+    result = compare_groups(table, "hybrid", **MADE)
+    assert result.common_rate == table["rate_lb_ac"].agg("max" if slope else "min")
+
+
 @settings(max_examples=3, phases=[Phase.generate])
 @given(scale=st.floats(0.1, 20), shift=st.floats(-20, 200), mirror=st.booleans())
 def test_units_and_names_make_no_difference(scale, shift, mirror):
@@ -289,6 +301,12 @@ def test_every_row_names_its_group():
         compare_groups(table, "hybrid", **MADE)
     with pytest.raises(InputError, match="no column 'tillage'"):
         compare_groups(made(), "tillage", **MADE)
+    spelled = made().assign(
+        hybrid=lambda trial: trial["hybrid"].where(trial["block"] == 0, trial["hybrid"] + " 2")
+    )
+    spelled.loc[spelled.index[-1], "hybrid"] = "b-2"
+    with pytest.raises(InputError, match="'B 2' and 'b-2' differ"):
+        compare_groups(spelled, "hybrid", **MADE)
     with pytest.raises(FertkitError, match="an area, 0 or more"):
         compare_groups(made(), "hybrid", shares={"A": 1}, **MADE)
 
