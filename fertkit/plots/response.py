@@ -262,15 +262,16 @@ def rate_worth(result, ax):
     names, at = [], 0
     for colour, over in zip(HUES, result.references, strict=False):
         for r in result.table[result.table["over"] == over].itertuples():
-            names.append(f"{plain(r.rate)}{' (reported)' if same(r.rate, result.chosen) else ''}")
+            names.append(plain(r.rate) + "\nreported" * same(r.rate, result.chosen))
             label = f"against {name_of(result, over)}"
             if np.isnan(r.net_low):
                 ax.plot([r.net], [at], "D", color=colour, label=label)
             else:
                 interval(ax, r.net_low, r.net_high, at, point=r.net, row=True, colour=colour, label=label)
-                remark(ax, at, f"chance of loss {percent(r.chance_of_loss)}")
+                remark(ax, at, percent(r.chance_of_loss))
             at += 1
     rows(ax, names)
+    remark(ax, -1, "chance\nof loss")
     ax.axvline(0, color=hue.quiet, lw=1)
     finish(ax, "Net gain of each rate over others", f"net [{result.money}/{result.area}]", grid="x")
     ax.set_ylabel(f"rate [{result.rate_unit}]")

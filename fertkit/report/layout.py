@@ -69,8 +69,17 @@ class LayoutAnswer(Answer):
 
     @property
     def table(self) -> pd.DataFrame:
-        """Strips as they lie, with what to apply."""
-        return application_table(self.plan)
+        """Strips as they lie, with what to apply; in a field as long as its boundary leaves them."""
+        if not self.features:
+            return application_table(self.plan)
+        names = [*application_table(self.plan), f"length_{self.plan.width_unit}", "of_plan_pct"]
+        return pd.DataFrame([feature["properties"] for feature in self.features])[names]
+
+    @property
+    def left_out(self) -> list[int]:
+        """Positions of strips of which the boundary leaves too little to harvest."""
+        kept = {feature["properties"]["position"] for feature in self.features}
+        return [p for p in application_table(self.plan)["position"] if self.features and p not in kept]
 
     @property
     def sources(self) -> pd.DataFrame:

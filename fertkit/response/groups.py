@@ -211,13 +211,17 @@ class GroupedResponse(Result):
 
     @cached_property
     def uniform(self) -> Uniform:
-        """The best common rate and what it costs."""
+        """The best common rate and what it costs.
+
+        Errors of groups are independent, so reaches below add by squares. Above they add as they are: past
+        joins a loss is the nutrient's cost in every group at once, with no error at all.
+        """
         wide = [_cost(one, self.common_rate, self._wide) for one in self.analyses.values()]
         value, low, high = np.array(wide).T
         share = np.array([self.shares[name] for name in self.analyses])
         total = float(share @ value)
-        reach = [float(np.sqrt(np.sum((share * (value - end)) ** 2))) for end in (low, high)]
-        return Uniform(self.common_rate, NetGain(total, total - reach[0], total + reach[1]))
+        least = total - float(np.linalg.norm(share * (value - low)))
+        return Uniform(self.common_rate, NetGain(total, least, float(share @ high)))
 
     @property
     def net_of_groups(self) -> NetGain:

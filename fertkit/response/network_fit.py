@@ -160,6 +160,8 @@ class NetworkFit(Result):
 
     def draws(self, n: int, rng) -> np.ndarray:
         """Parameters (n, k) as uncertain as so few sites leave them: multivariate t."""
+        from scipy.special import digamma
+
         sites, k = len(self.sites), self.model.effects.designs[0].shape[1]
         df = max(sites - k, 1)
         values, vectors = np.linalg.eigh(self.model.covariance * sites / df)
@@ -168,9 +170,11 @@ class NetworkFit(Result):
         away, tau = t @ half.T, self.model.effects.slices["tau"]
         drawn = self.model.theta + away
         own = self.model.theta[tau]
-        # A spread is above zero and skewed: it is drawn on the scale of its logarithm.
+        # A spread is above zero and skewed: it is drawn on the scale of its logarithm, about what leaves as
+        # much likelihood above as below, for likelihood takes few sites for more alike than they are.
+        more = 0.5 * (np.log(sites / 2) - digamma(df / 2))
         drawn[:, tau] = np.where(
-            own > 0, own * np.exp(away[:, tau] / np.where(own > 0, own, 1.0)), drawn[:, tau]
+            own > 0, own * np.exp(more + away[:, tau] / np.where(own > 0, own, 1.0)), drawn[:, tau]
         )
         return drawn
 

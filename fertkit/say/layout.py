@@ -99,18 +99,22 @@ def layout_answer_lines(answer) -> list[Line]:
         warned.append(_ALONE[answer.factors.arrangement].format(blocks=answer.factors.blocks))
     if answer.network is not None:
         said += [line for line in answer.network.lines() if line.kind == Kind.NOTE]
-    return [*said, *notes(warned), *answer.plan.lines(), *notes(cut_words(answer.features))]
+    return [*said, *notes(warned), *answer.plan.lines(), *notes(cut_words(answer.features, answer.left_out))]
 
 
-def cut_words(features) -> list[str]:
-    """Say which strips the boundary or the headland cuts."""
+def cut_words(features, left_out=()) -> list[str]:
+    """Say which strips the boundary or the headland cuts, and which are left out."""
     shares = {f["properties"]["position"]: f["properties"]["of_plan_pct"] for f in features}
     cut = {position: share for position, share in shares.items() if share < WHOLE_PCT}
+    short = [
+        f"left out, too short to harvest where the boundary cuts: position {', '.join(map(str, left_out))}"
+    ] * bool(left_out)
     if not cut:
-        return []
+        return short
     least, where = min(cut, key=cut.get), ", ".join(map(str, cut))
     return [
+        *short,
         f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
-        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see the maps); plan fewer or "
-        "shorter strips, or move them with an A-B line"
+        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see maps and table); plan fewer or "
+        "shorter strips, or move them with an A-B line",
     ]

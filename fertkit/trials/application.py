@@ -9,8 +9,10 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable, shorten
+from fertkit.rounding import below
 from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.layout import SIDES, StripPlan
+from fertkit.trials.limits import default
 from fertkit.units import FOOT_M
 from fertkit.writing import write_whole
 
@@ -108,27 +110,47 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
     Returns
     -------
     dict
-        A FeatureCollection; each strip has the columns of `application_table`, its area [ha], how much of
-        what is planned that is (``of_plan_pct``), and the way it is driven: ``driven_deg`` [degrees clockwise
-        from north] and ``driven`` in words.
+        A FeatureCollection; each strip has the columns of `application_table`, start, end and ``length`` as
+        the boundary leaves them over its whole width, its area [ha], how much of what is planned that is
+        (``of_plan_pct``), and the way it is driven: ``driven_deg`` [degrees clockwise from north] and
+        ``driven`` in words. Pieces too short to harvest are left out.
     """
-    place = _place(plan, boundary, line, headland)
+    place, w = _place(plan, boundary, line, headland), plan.width_unit
     features = []
-    for record in application_table(plan).to_dict("records"):
-        piece = place.piece(record, plan.width_unit)
+    for record, piece, start, end in _harvestable(plan, place):
+        ring = place.degrees(piece)
+        properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
+            f"start_{w}": start, f"end_{w}": end, f"length_{w}": round(end - start, 1),
+            "area_ha": round(area(piece) / 1e4, 4),
+            "of_plan_pct": round(100 * area(piece) / place.planned(record, w), 1),
+            **_driven(place.turn),
+        }  # fmt: skip
+        features.append(_feature("Polygon", [[*ring, ring[0]]], _plain(properties)))
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _harvestable(plan, place) -> list[tuple]:
+    """Strips of a plan as records, each with its piece of the field and its start and end over its width."""
+    w, kept = plan.width_unit, []
+    for record in application_table(plan).sort_values(["position", f"start_{w}"]).to_dict("records"):
+        piece = place.piece(record, w)
         if len(piece) < 3 or area(piece) < 1e-6:
             raise NotEstimable(
                 f"the strip at position {record['position']} is outside the field; plan fewer strips, or "
                 "place the first pass with an A-B line"
             )
-        ring = place.degrees(piece)
-        properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
-            "area_ha": round(area(piece) / 1e4, 4),
-            "of_plan_pct": round(100 * area(piece) / place.planned(record, plan.width_unit), 1),
-            **_driven(place.turn),
-        }  # fmt: skip
-        features.append(_feature("Polygon", [[*ring, ring[0]]], _plain(properties)))
-    return {"type": "FeatureCollection", "features": features}
+        start, end = place.whole_width(record, piece, w)
+        if not _too_short(end - start, record[f"end_{w}"] - record[f"start_{w}"], w):
+            kept.append((record, piece, start, end))
+    if not kept:
+        raise NotEstimable("the boundary cuts every strip too short to harvest; plan fewer or shorter strips")
+    return kept
+
+
+def _too_short(length, planned, unit) -> bool:
+    """Whether a cut strip has no yields left where a monitor's first and last ones are dropped."""
+    least = 2 * default("yield_points", "edge") / (FOOT_M if unit == "ft" else 1.0)
+    return below(length, planned) and below(length, min(least, planned / 2))
 
 
 def guidance_geojson(plan: StripPlan, boundary=None, *, line=None, headland: float = 0.0) -> dict:
@@ -143,7 +165,7 @@ def guidance_geojson(plan: StripPlan, boundary=None, *, line=None, headland: flo
     place, unit = _place(plan, boundary, line, headland), plan.width_unit
     width, features = plan.strip_width / plan.passes, []
     applied = next(c for c in application_table(plan) if c.startswith(("rate_", "treatment")))
-    for record in application_table(plan).sort_values(["position", f"start_{unit}"]).to_dict("records"):
+    for record, *_ in _harvestable(plan, place):
         for number in range(plan.passes):
             middle = record[f"from_{unit}"] + (number + 0.5) * width
             hair = 1e-3 * width
@@ -207,6 +229,18 @@ class _Place:
         y = np.array([record[f"from_{width_unit}"], record[f"to_{width_unit}"]]) * unit + self.left
         corners = np.array([[x[0], y[0]], [x[1], y[0]], [x[1], y[1]], [x[0], y[1]]])
         return corners if self.ring is None else _cut(self.ring, x, y)
+
+    def whole_width(self, record, piece, width_unit) -> tuple[float, float]:
+        """Start and end of where a piece has the whole width of its strip [width unit]."""
+        unit = FOOT_M if width_unit == "ft" else 1.0
+        sides = self.left + unit * np.array([record[f"from_{width_unit}"], record[f"to_{width_unit}"]])
+        along = [piece[np.abs(piece[:, 1] - y) < 1e-6, 0] for y in sides]
+        if not all(map(len, along)):
+            return 0.0, 0.0
+        low, high = max(x.min() for x in along), min(x.max() for x in along)
+        high = min(high, low + area(piece) / np.ptp(sides))  # a corner of the field may reach in
+        start, end = round((self.start - high) / unit, 1), round((self.start - low) / unit, 1)
+        return max(float(start), 0.0), max(float(end), float(start), 0.0)
 
     def planned(self, record, width_unit) -> float:
         """Area of a strip of `application_table` as planned [m2]."""

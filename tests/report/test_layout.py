@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -10,6 +11,7 @@ from fertkit.cli import main
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake.shapes import read_outline
 from fertkit.report.layout import answer_layout
+from fertkit.trials.application import guidance_geojson, metres_a_degree
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 1200, "seed": 3}
 WORDS = ["--header-width", "30", "--applicator-width", "60", "--strip-length", "1200", "--cv", "2.5"]
@@ -110,6 +112,25 @@ def test_a_bent_field_holds_the_trial_where_it_fits_and_what_is_cut_is_said():
     assert "cuts" not in whole.summary()
     long = answer_layout([0.0, 50, 100], strip_length=2400, **asked)
     assert "cuts 14 of 14 strips" in long.summary()
+
+
+def test_lengths_are_those_that_slanting_sides_leave():
+    """A triangle 400 m long and 316 m high, by the radii of the ellipsoid: at y from the long side 400 m less
+    400/316 y are left; the whole width ends at the far side of a strip; 40 m or less are left out."""
+    lon, lat = metres_a_degree(42.0)
+    corners = [(-93.0, 42.0), (-93.0 + 400 / lon, 42.0), (-93.0 + 200 / lon, 42.0 + 316 / lat)]
+    answer = answer_layout(
+        [0.0, 50, 100], cv_pct=5, blocks=4, seed=0, width_unit="m", unit="kg/ha", borders=0, boundary=corners,
+        header_width=12, applicator_width=24, strip_length=400,
+    )  # fmt: skip
+    far = 24 * np.arange(1, 13)
+    left = 400 - far * 400 / 316
+    kept = left > 40
+    assert answer.left_out == (np.flatnonzero(~kept) + 1).tolist()
+    assert answer.table["length_m"].to_numpy() == pytest.approx(left[kept], abs=1.0)
+    lines = guidance_geojson(answer.plan, corners)["features"]
+    assert len(lines) == kept.sum()
+    assert "left out, too short to harvest where the boundary cuts: position 12" in answer.summary()
 
 
 def test_a_network_counts_on_the_rates_that_are_given():

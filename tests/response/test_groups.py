@@ -212,7 +212,8 @@ def test_the_interval_of_a_loss_is_that_of_the_contrast(wheat):
     # Two groups differ in one contrast: over both no more is allowed for, and half the area lies in each.
     half = [0.5 * (cost.high - cost.value) for cost in result.costs.values()]
     net = result.net_of_groups
-    assert net.high - net.value == pytest.approx(np.hypot(*half), rel=1e-6)
+    assert net.value - net.low == pytest.approx(np.hypot(*half), rel=1e-6)
+    assert net.high - net.value == pytest.approx(sum(half), rel=1e-6)
 
 
 def test_of_several_groups_the_reach_is_that_of_all_contrasts():
@@ -224,7 +225,7 @@ def test_of_several_groups_the_reach_is_that_of_all_contrasts():
     ratio = t.isf(tail, 6) / t.isf(0.025, 6)
     half = [ratio / 3 * (cost.high - cost.value) for cost in result.costs.values()]
     net = result.net_of_groups
-    assert net.high - net.value == pytest.approx(np.linalg.norm(half), rel=1e-6)
+    assert net.value - net.low == pytest.approx(np.linalg.norm(half), rel=1e-6)
 
 
 def test_groups_alike_need_no_rates_of_their_own():
