@@ -182,8 +182,8 @@ def add_questions(commands):
         utm={"metavar": "ZONE", "help": "UTM zone of coordinates in metres, e.g. 15N"},
         grain_price={"required": False},
         design={
-            "choices": ["blocks", "pairs", "split-plot", "strip-plot", "factorial", "augmented",
-                        "near-checks"],
+            "choices": ["blocks", "pairs", "latin-square", "split-plot", "strip-plot", "factorial",
+                        "augmented", "near-checks"],
             "help": "compare means by this design (default: from the columns; rates get a curve); "
                     "split-plot, strip-plot and factorial need --column factor=HEADER or whole=HEADER; "
                     "near-checks adjusts for neighbouring checks",

@@ -51,6 +51,10 @@ REMEDY = (
 # ---- columns without a role
 
 
+#: Headers of columns that place strips on a grid.
+GRID_ROWS, GRID_COLUMNS = ("row", "range", "tier"), ("column", "col")
+
+
 def ask_about(draft, known):
     """Refuse a file whose unused columns would change the answer if they are what they look like.
 
@@ -76,6 +80,37 @@ def ask_about(draft, known):
         if role:
             in_code = f"{say_column(role, text)} if it is, {say_column(OTHER, text)} if not"
             draft.ask(f"like {role}", text, in_code=in_code)
+
+
+def blocks_from_square(draft) -> list[str]:
+    """Take the block from the rows of a Latin square where no column names it; say so."""
+    keys = {header_key(text): text for text in draft.extra}
+    row, column = (
+        next((keys[name] for name in names if name in keys), None) for names in (GRID_ROWS, GRID_COLUMNS)
+    )
+    axes = [draft.extra[text] for text in (row, column) if text is not None]
+    if "block" in draft.frame or len(axes) < 2 or not latin_square(*axes, draft.frame[draft.treated]):
+        return []
+    draft.frame["block"] = draft.extra.pop(row)
+    draft.headers["block"] = draft.headers[draft.treated][0], read_header(row, "block")
+    return [note("square", rows=row, columns=column)]
+
+
+def column_of_square(draft) -> str:
+    """Return the column of a Latin square beside its blocks, empty where there is none."""
+    text = next((text for text in draft.extra if header_key(text) in GRID_COLUMNS), "")
+    if not text or "block" not in draft.frame:
+        return ""
+    square = latin_square(draft.frame["block"], draft.extra[text], draft.frame[draft.treated])
+    return text if square else ""
+
+
+def latin_square(row, column, treatment) -> bool:
+    """Tell whether each treatment stands once in each row and once in each column, lost strips aside."""
+    strips = pd.DataFrame({"row": np.asarray(row), "column": np.asarray(column), "of": np.asarray(treatment)})
+    sizes = set(strips.nunique())
+    pairs = (["row", "of"], ["column", "of"], ["row", "column"])
+    return len(sizes) == 1 and not any(strips.duplicated(pair).any() for pair in pairs)
 
 
 def _like_blocks(draft, cells) -> bool:

@@ -23,8 +23,10 @@ from fertkit.intake.strip_checks import (
     APPLIED_OFF,
     ask_about,
     blocks_from_plots,
+    blocks_from_square,
     check_second_factor,
     check_written_twice,
+    column_of_square,
     join_near_rates,
     levels_left_out,
     points_in,
@@ -198,7 +200,7 @@ def read_strips(
     ]
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
-    notes += blocks_from_plots(draft)
+    notes += [*blocks_from_plots(draft), *blocks_from_square(draft)]
     _set_apart_coarse_names(draft)
     if not problems and "yield" in draft.frame and (points := points_in(draft)):
         raise _refusal(raw, [points])
@@ -409,12 +411,12 @@ def _unused(draft):
     """Name the columns that no answer rests on; a column of units that was read is used."""
     headers = draft.headers
     unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
-    constant = constant_rates(draft)
+    constant, square = constant_rates(draft), column_of_square(draft)
     for text, rate in constant.items():
         yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
     unused = [
         text for text in draft.extra
-        if text not in constant and not any(gives_unit(text, role) for role in unitless)
+        if text not in constant and text != square and not any(gives_unit(text, role) for role in unitless)
     ]  # fmt: skip
     if unused:
         yield not_used(unused)

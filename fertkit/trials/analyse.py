@@ -170,10 +170,11 @@ def analyse_strips(
     check : object, optional
         Treatment that is the check strip; others are also compared with it alone.
     design : str, optional
-        ``blocks``; ``pairs`` of two treatments; ``split plot``, ``strip plot`` or ``factorial`` of two
-        factors; ``augmented``, checks in every block and entries once; ``near checks``, means adjusted by the
-        checks beside each strip. By default what the table tells: the layout of two factors from rows and
-        columns, plot numbers or a column of whole strips, and entries that stand once beside checks.
+        ``blocks``; ``pairs`` of two treatments; ``latin square``; ``split plot``, ``strip plot`` or
+        ``factorial`` of two factors; ``augmented``, checks in every block and entries once; ``near checks``,
+        means adjusted by the checks beside each strip. By default what the table tells: the layout of two
+        factors from rows and columns, plot numbers or a column of whole strips, entries that stand once
+        beside checks, and Latin squares of four treatments or more.
     model : {"fixed", "random", "neighbours"}
         Blocks fixed; blocks random (REML); blocks fixed with neighbouring strips correlated.
     trend : bool
@@ -232,11 +233,14 @@ def analyse_strips(
         return analyse_pairs(
             trial, treatment=treatment, response=response, blocks=pair, check=check, level=level
         )
+    if blocks is None and design in (None, designs.LATIN):
+        blocks = designs.axes_of_square(trial, treatment, asked=design is not None)
+        design = designs.LATIN if blocks else design
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks, trend=trend)
     if check is not None and check not in arranged.labels:
         raise unknown("check treatment", check, arranged.labels)
     models.need_differences(arranged)
-    checks = designs.augmented(arranged) if design != "blocks" else ()
+    checks = designs.augmented(arranged) if design not in ("blocks", designs.LATIN) else ()
     if design == "augmented" and not len(checks):
         raise NotEstimable("not augmented: no treatment is in every block beside entries that occur once")
     if design == "near checks":

@@ -7,15 +7,16 @@ import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.spellings import untreated
+from fertkit.intake.strip_checks import GRID_COLUMNS, GRID_ROWS, latin_square
 from fertkit.trials import linear
 from fertkit.trials.strips import places, site_columns
 from fertkit.trials.table import default_treatment, one_trial
 
 #: Designs that can be asked for; those of two factors name two columns of treatments.
 TWO_FACTORS = ("split plot", "strip plot", "factorial")
-DESIGNS = ("blocks", "pairs", *TWO_FACTORS, "augmented", "near checks")
-#: Columns that place strips on a grid.
-_ROWS, _COLUMNS = ("row", "range", "tier"), ("column", "col")
+LATIN = "latin square"
+DESIGNS = ("blocks", "pairs", LATIN, *TWO_FACTORS, "augmented", "near checks")
+FEWEST_IN_SQUARE = 4  # blocks of three fall into a square by lot once in 18 trials; of four once in 576
 #: A layout that lots give more often than this is not read from the places of the strips; a trial is
 #: augmented where this share of its treatments stands once (common practice, no source).
 BY_LOT, ONCE = 0.01, 0.5
@@ -27,6 +28,27 @@ def known_design(design) -> str:
     if name not in DESIGNS:
         raise unknown("design", design, DESIGNS)
     return name
+
+
+def axes_of_square(trial, treatment, asked: bool) -> list[str] | None:
+    """Return the columns of the rows and columns of a Latin square; None where the table is none.
+
+    Raises
+    ------
+    NotEstimable
+        If a Latin square is asked for and the table is none.
+    """
+    table = one_trial(trial)
+    names = {str(c).lower(): c for c in table}
+    axes = [next((names[n] for n in of if n in names), None) for of in ((*GRID_ROWS, "block"), GRID_COLUMNS)]
+    treatment = treatment or default_treatment(table)
+    square = None not in axes and treatment in table and latin_square(*(table[c] for c in (*axes, treatment)))
+    if asked and not square:
+        raise NotEstimable(
+            "no Latin square: each treatment has to stand once in each row and once in each column",
+            remedy="name the columns 'Row' and 'Column', or compare within blocks",
+        )
+    return axes if square and (asked or table[treatment].nunique() >= FEWEST_IN_SQUARE) else None
 
 
 def two_factors(trial, treatment, design) -> tuple[str, str] | None:
@@ -75,7 +97,7 @@ def layout_of(trial, first, second, block, design) -> tuple[str, str, str, str]:
 def _on_grid(table, first, second, block):
     """A strip plot, where rows carry one factor and columns the other in every block."""
     names = {str(c).lower(): c for c in table}
-    row, column = (next((names[n] for n in axis if n in names), None) for axis in (_ROWS, _COLUMNS))
+    row, column = (next((names[n] for n in axis if n in names), None) for axis in (GRID_ROWS, GRID_COLUMNS))
     if row is None or column is None:
         return None
 

@@ -41,3 +41,16 @@ def test_whole_strips_do_not_pass_for_replicates(simulation):
     """Thirty split plots without a difference: yields and shapes are told apart about one time in twenty."""
     alarms = simulation.false_alarms("split", 30, np.random.default_rng(7))
     assert max(alarms.values()) <= around(5, 30)[1]
+
+
+def test_a_piece_of_the_table_again(simulation):
+    """Six trials on averaged curves agree with the table by both binomial errors together."""
+    table = pd.read_csv(TESTS / "reference" / "coverage" / "groups.csv")
+    rows = table[
+        (table["optimum_b"] == 140) & (table["truth"] == "quadratic") & (table["curve"] == "averaged")
+    ]
+    again = simulation.said("split", (100, 140), 6, np.random.default_rng(8), "quadratic", "averaged")
+    for row in rows.itertuples():
+        share = np.clip(row.percent, 2, 98)
+        reach = 4 * np.sqrt(share * (100 - share) * (1 / 6 + 1 / row.trials))
+        assert abs(again[row.quantity] - row.percent) <= reach

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake.spellings import untreated
+from fertkit.intake.strips import read_strips
 from fertkit.trials import analyse_strips, linear
 from fertkit.trials.diagnose import polynomial_squares
 from fertkit.trials.differences import all_pairs, compact_letters, holm
@@ -164,6 +165,46 @@ def test_latin_square_matches_statsmodels():
     for term, name in (("row", "C(row)"), ("col", "C(col)"), ("treatment", "C(trt)")):
         assert row(found, term)["ss"] == pytest.approx(reference.loc[name, "sum_sq"])
     assert found.p_value == pytest.approx(reference.loc["C(trt)", "PR(>F)"])
+
+
+#: Snedecor & Cochran, Statistical Methods (6th ed. 1967): five spacings of millet, yields of plots [g], from
+#: memory; that the sums of squares come out as printed there speaks for every number.
+MILLET = """B257 E230 A279 C287 D202
+D245 A283 E245 B280 C260
+E182 B252 C280 D246 A250
+A203 C204 D227 E193 B259
+C231 D271 B266 A334 E338"""
+
+
+def millet(headers=("Row", "Column", "Treatment", "Yield (bu/ac)")):
+    cells = [
+        (i, j, cell[0], float(cell[1:]))
+        for i, row_of in enumerate(MILLET.splitlines(), 1) for j, cell in enumerate(row_of.split(), 1)
+    ]  # fmt: skip
+    return pd.DataFrame(cells, columns=list(headers))
+
+
+@pytest.mark.parametrize("headers", [("Row", "Column"), ("Rep", "Col"), ("Range", "Column")])
+def test_a_latin_square_in_a_file_is_analysed_by_rows_and_columns(headers):
+    """Printed: rows 13,601, columns 6,146, spacings 4,157, error 12,667, on 4, 4, 4 and 12 df."""
+    table = millet((*headers, "Treatment", "Yield (bu/ac)"))
+    read = read_strips(table)
+    assert not any("not used" in note and headers[1] in note for note in read.notes)
+    found = analyse_strips(read)
+    assert found.design == "latin square"
+    assert found.anova["ss"].round().tolist() == [13601, 6146, 4157, 12667]
+    assert found.anova["df"].tolist() == [4, 4, 4, 12]
+    assert analyse_strips(read_strips(table), design="blocks").error_df == 16
+
+
+def test_what_is_no_latin_square_is_not_taken_for_one():
+    table = millet(("block", "column", "treatment", "yield_bu_ac"))
+    other = table.assign(column=table["column"].sample(frac=1, random_state=1).to_numpy())
+    assert analyse_strips(other).design == ""
+    with pytest.raises(NotEstimable, match="no Latin square"):
+        analyse_strips(other, design="latin square")
+    lost = table.assign(yield_bu_ac=table["yield_bu_ac"].where(table.index > 0))
+    assert analyse_strips(lost).error_df == 11
 
 
 def test_lack_of_fit_of_a_quadratic(outside):
