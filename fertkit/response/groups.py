@@ -146,9 +146,9 @@ class GroupedResponse(Result):
         """What was done, as a paper says it."""
         error = "of single strips" if self.grouping.random is None else "between the strips that groups share"
         return (
-            f"common, parallel and separate curves by {self.factor} were compared by AICc and F tests, yields "
-            f"at the same rate against the error {error}; intervals of differences combine those of the optima; "
-            "the interval of the net gain of separate rates allows for all contrasts"
+            f"common, parallel and separate curves by {self.factor} were compared by AICc and F tests, "
+            f"yields at the same rate against the error {error}; intervals of differences combine those of "
+            "the optima; the interval of the net gain of separate rates allows for all contrasts"
         )
 
     @property

@@ -115,6 +115,6 @@ def cut_words(features, left_out=()) -> list[str]:
     return [
         *short,
         f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
-        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see maps and table); plan fewer or "
-        "shorter strips, or move them with an A-B line",
+        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see maps and table); plan "
+        "fewer or shorter strips, or move them with an A-B line",
     ]
