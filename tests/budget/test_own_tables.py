@@ -286,7 +286,7 @@ def test_a_lentil_through_the_answer_for_a_field_with_a_profile(written, tmp_pat
     said = capsys.readouterr().out
     assert "175" in said  # kg N a hectare: 2.5 t at 70 a tonne
     assert "K 1.2 %" in said
-    assert "crop not known" not in said
+    assert "unknown crop" not in said
     assert main(["leaf", str(lab), "--profile", str(profile)]) in (0, None)
     assert "Short: K in North" in capsys.readouterr().out
     assert main(["leaf", str(lab), "--own", str(tmp_path / "ranges.csv")]) in (0, None)

@@ -46,7 +46,7 @@ def test_an_order_that_is_not_known_is_said_in_the_checks():
     analysis = analyse_strips(trial([RATES] * 4))
     row = analysis.checks.set_index("check").loc["order of the treatments drawn by lot"]
     assert row["passed"] is None or pd.isna(row["passed"])
-    assert "not known" in row["meaning"]
+    assert "is unknown" in row["meaning"]
     assert "the same order" not in analysis.summary()
 
 
