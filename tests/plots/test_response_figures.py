@@ -130,7 +130,7 @@ def test_an_unidentified_join_is_drawn_as_a_stretch():
     trial = pd.DataFrame({"rate_lb_ac": [0, 50, 100, 150], "yield_bu_ac": [50.0, 90, 90, 90]})
     analysis = analyse_response(trial, nutrient_price=0.5, grain_price=4.5, replicates=0)
     ax = analysis.fits["linear_plateau"].plot()
-    assert "join anywhere up to 50" in texts(ax)
+    assert "join at any rate up to 50" in texts(ax)
     assert xs_of(ax, "|") == [0, 50]
 
 
