@@ -1,7 +1,7 @@
 """Labelled controls from the core set of ipywidgets.
 
 Every control has its label above it (so that none is cut), commits a value only when it is finished (Enter,
-Tab or letting go of a slider) and, if it takes a number, both bounds, which the label names. A number outside
+Tab or letting go of a slider) and, if it takes a number, both bounds, which its help names. A number outside
 them is kept as typed, so that the panel can say so instead of putting another in its place.
 """
 
@@ -37,7 +37,7 @@ def number(label: str, value: float, low: float, high: float, *, step: float = 1
     """A number box that takes `low` to `high`."""
     box = (Whole if whole else Decimal)(
         value=value, min=low, max=high, usual=high * SLIDER_SHARE, step=step, style=_WIDE,
-        continuous_update=False, description=_bounded(label, low, high),
+        continuous_update=False, description=label, tooltip=_bounds(low, high),
     )  # fmt: skip
     return _field(box)
 
@@ -45,11 +45,11 @@ def number(label: str, value: float, low: float, high: float, *, step: float = 1
 def relabel(box, label: str, high: float, usual: float | None = None) -> None:
     """Give a number box another label, upper bound and end of its slider, as the units of a file ask for."""
     box.max, box.usual = high, high * SLIDER_SHARE if usual is None else usual
-    box.description = _bounded(label, box.min, high)
+    box.description, box.tooltip = label, _bounds(box.min, high)
 
 
-def _bounded(label: str, low: float, high: float) -> str:
-    return f"{label}, {_plain(low)} to {_plain(high)}"
+def _bounds(low: float, high: float) -> str:
+    return f"from {_plain(low)} to {_plain(high)}"
 
 
 def choice(label: str, options, value=None):

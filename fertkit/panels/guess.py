@@ -28,7 +28,7 @@ FIRST = "Guess first. The answer opens then."
 OWN_ONLY = "With numbers of your own the guess is yours alone: it is not drawn with the room's."
 #: Label of the box, and what is said where it is empty or holds something else.
 YOUR_GUESS = "Your guess"
-NO_GUESS = "write your guess first, a number from {} to {}"
+NO_GUESS = "write your guess first: a number from {} to {}"
 
 
 class GuessPanel:
@@ -73,7 +73,7 @@ class GuessPanel:
         self._given = None  # the guess that the room has of this page
         self._asked = self._begun  # numbers of the answer on show
         self._inches, self._watching = inf, None
-        self.box = controls.line(f"{YOUR_GUESS} [{unit}], {plain(low)} to {plain(high)}", "a number")
+        self.box = controls.line(f"{YOUR_GUESS} [{unit}]", f"{plain(low)} to {plain(high)}")
         self.own = {name: controls.number(*asked) for name, asked in (own or {}).items()}
         for control in self.own.values():
             control.add_class("fertkit-own")
@@ -162,8 +162,9 @@ class GuessPanel:
             yield
         except Exception as error:
             self.error = error
-            words = show.banner if isinstance(error, FertkitError) else show.unexpected
-            self._banner.value = words(error, "opening the answer")
+            foreseen = isinstance(error, FertkitError)
+            says = show.banner(error) if foreseen else show.unexpected(error, "opening the answer")
+            self._banner.value = says
             if self.raise_errors and not isinstance(error, FertkitError):
                 raise
 

@@ -283,7 +283,7 @@ def _data_address(content: bytes, kind: str) -> str:
 # ---- what went wrong
 
 
-def banner(error: Exception, doing: str, old: str = "") -> str:
+def banner(error: Exception, doing: str = "", old: str = "") -> str:
     """Say in one plain sentence what went wrong, with every problem of a file below it; never a traceback.
 
     `old` says whose figures are still shown below.
@@ -296,7 +296,7 @@ def banner(error: Exception, doing: str, old: str = "") -> str:
     else:
         text = error.plain or type(error).__name__
     stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""
-    return _alert(f"Stopped while {doing}: {text}", places) + stays
+    return _alert(f"Stopped while {doing}: {text}" if doing else f"{capital(text)}.", places) + stays
 
 
 def unexpected(error: Exception, doing: str, old: str = "") -> str:

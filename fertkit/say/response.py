@@ -23,11 +23,11 @@ def analysis_lines(analysis) -> list[Line]:
     rates, unit = analysis.data.rates, analysis.rate_unit
     span = f"{plain(rates[0])} to {plain(rates[-1])} {unit}"
     said = [
-        f"{len(analysis.data.rate)} rows at {len(rates)} rates, {span}; {analysis.data.shared}price ratio "
-        f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}.",
         f"Economic optimum rate: {optimum_text(analysis.optimum)}.",
         f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum)}.",
         *gain_lines(analysis),
+        f"{len(analysis.data.rate)} rows at {len(rates)} rates, {span}; {analysis.data.shared}price ratio "
+        f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}.",
         *(_averaged(analysis.comparison) if analysis.curve == "averaged" else ()),
     ]
     return [*map(lead, first(analysis)), *map(told, said), *notes(analysis.notes)]

@@ -68,13 +68,14 @@ def strip_analysis_lines(analysis) -> list[Line]:
     """Say whether the treatments differ, strips in doubt first."""
     of = "" if analysis.treatment == "treatment" else f" of {heading(analysis.treatment)}"
     n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments{of}"
-    said = [told(f"{n}; {analysis.method}."), told(_span(analysis))]
+    count, means = told(f"{n}; {analysis.method}."), told(_span(analysis))
+    said = [count, means]
     if np.isfinite(analysis.lsd):
-        said.append(told(
+        verdict = told(
             f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
             f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f} %."
-        ))  # fmt: skip
-        said.append(told(f"{letters_text(analysis)}."))
+        )
+        said = [verdict, means, count, told(f"{letters_text(analysis)}.")]
     if analysis.kinds is not None:
         said += [
             row("", f"{r.comparison}: least significant difference {plain(r.lsd)}")

@@ -71,7 +71,7 @@ def test_guesses_of_two_seats_appear_together(room, open_page):
         expect(page.get_by_text("The rate that pays", exact=True)).to_be_hidden()
         box = page.get_by_label(re.compile("^Your guess")).first
         page.get_by_role("button", name="Show the answer").first.click()
-        expect(page.get_by_role("alert")).to_contain_text("write your guess first")
+        expect(page.get_by_role("alert")).to_have_text(re.compile("^Write your guess first: a number"))
         box.fill(guess)
         box.press("Tab")
         page.get_by_role("button", name="Show the answer").first.click()

@@ -86,7 +86,7 @@ def test_every_control_is_labelled_and_bounded(panel):
             continue  # named from its number box in the page
         assert control.description
         if hasattr(control, "max"):
-            assert f"{control.min:g} to " in control.description
+            assert f"from {control.min:g} to " in control.tooltip
 
 
 @pytest.mark.parametrize("look", VIEWS)

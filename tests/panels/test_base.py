@@ -121,10 +121,10 @@ def test_nothing_waits_for_each_keystroke(panel):
     assert not panel.view.children[1].children[0].children[2].children[1].continuous_update
 
 
-def test_every_number_box_names_both_its_bounds(panel):
+def test_the_help_of_a_number_box_names_both_its_bounds(panel):
     box = panel.controls["slope"]
     assert (box.min, box.max) == (0, 10)
-    assert box.description == "Slope [y per x], 0 to 10"
+    assert (box.description, box.tooltip) == ("Slope [y per x]", "from 0 to 10")
 
 
 def test_an_error_is_one_plain_sentence_and_takes_the_answer_away(panel):

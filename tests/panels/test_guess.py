@@ -33,7 +33,7 @@ def shown(panel):
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ("", "write your guess first, a number from 0 to 60"),
+        ("", "Write your guess first: a number from 0 to 60."),
         ("many", "is not a number"),
         ("61", "a number from 0 to 60"),
         ("nan", "a number from 0 to 60"),
