@@ -11,6 +11,7 @@ with the curve of most weight in its own average, as in a report. A model that i
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -80,10 +81,8 @@ def fitted_sites(key, n, rng):
 def model_rate(key, n, rng):
     """Rate, its interval and the curve of one model of sites made and harvested; nan where it is refused."""
     yields, block = harvest(key, n, rng)
-    trials = {
-        str(i): read_trial_data(pd.DataFrame({"block": block, "rate_kg_ha": X, "yield_t_ha": own}))
-        for i, own in enumerate(yields)
-    }
+    site = read_trial_data(pd.DataFrame({"block": block, "rate_kg_ha": X, "yield_t_ha": yields[0]}))
+    trials = {str(i): replace(site, yields=own) for i, own in enumerate(yields)}
     try:
         fit = fit_network(trials)
     except NotEstimable:

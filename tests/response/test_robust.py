@@ -1,5 +1,6 @@
 """Far strips and an error that differs by rate, against R (tests/reference/r/robust.R) and by definition."""
 
+import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -146,6 +147,20 @@ def test_an_error_that_grows_is_noticed_and_weighted():
     assert ratio == pytest.approx(weighted.treated.ratio**2)
 
 
+def test_weighted_linear_plateaus_say_their_simulated_coverage():
+    """Where that curve has most weight, with the ends of the committed table."""
+    table = pd.read_csv(TABLE).query("curve == 'linear_plateau' and fit == 'weighted by rate'")
+    shares = 100 * table[["optimum", "gain"]].to_numpy()
+    words = f"optimum and gain in {shares.min():.3g} to {shares.max():.3g} % of trials"
+    asked = {"curve": "linear_plateau"}, {"curve": "quadratic"}, {}
+    joined, bent, averaged = (analyse_response(corn(), uneven=True, **PRICES, **more) for more in asked)
+    assert averaged.weights.idxmax() == "linear_plateau"
+    assert words in joined.summary()
+    assert words in averaged.summary()
+    assert "simulated" not in bent.summary()
+    assert "simulated" not in analyse_response(corn(), **asked[0], **PRICES).summary()
+
+
 def test_without_replication_both_are_refused():
     trial = corn().head(5).drop(columns="block")
     for asked in ("robust", "uneven"):
@@ -168,6 +183,46 @@ def test_robust_fits_follow_the_unit_of_the_yield(scale, shift, seed):
 
 
 # ---- coverage
+
+
+def run_of(script, monkeypatch):
+    """The simulation script of that name in ``tests/benchmarks``."""
+    home = Path(__file__).parents[1] / "benchmarks"
+    monkeypatch.syspath_prepend(home)
+    spec = importlib.util.spec_from_file_location(script, home / f"{script}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def agrees(share, committed, trials, committed_trials):
+    """Whether two simulated shares differ by less than four standard errors of their difference."""
+    p = np.clip((share * trials + committed * committed_trials) / (trials + committed_trials), 0.01, 0.99)
+    return abs(share - committed) <= 4 * np.sqrt(p * (1 - p) * (1 / trials + 1 / committed_trials))
+
+
+@pytest.mark.parametrize("cell", [("linear_plateau", "error shrinks threefold"),
+                                  ("quadratic_plateau", "one strip far off")])  # fmt: skip
+def test_cells_of_the_coverage_again(cell, monkeypatch):
+    """Sixty trials with another seed: optimum and gain held, checks that speak up, widths as committed."""
+    script = run_of("robust_coverage", monkeypatch)
+    design = next(one for one in script.DESIGNS if one[0] == cell[0])
+    table = pd.read_csv(TABLE).query("curve == @cell[0] and errors == @cell[1]")
+    for row in script.simulate(design, cell[1], 60, np.random.default_rng(5)):
+        committed = table.set_index("fit").loc[row["fit"]]
+        for name in ("optimum", "gain", "told_from_chance", "tails_suggested", "weights_suggested"):
+            assert agrees(row[name], committed[name], 60, 600), (row["fit"], name)
+        for name in ("optimum_width", "gain_width"):
+            assert row[name] == pytest.approx(committed[name], rel=0.2), (row["fit"], name)
+
+
+@pytest.mark.parametrize("design", [(3, 4), (5, 3), (9, 6)])
+def test_designs_without_a_response_again(design, monkeypatch):
+    """Four hundred trials with another seed: every share as committed."""
+    row = run_of("null_response", monkeypatch).simulate(design, 400, np.random.default_rng(6))
+    committed = pd.read_csv(TABLE.with_name("null.csv")).set_index(["rates", "blocks"]).loc[design]
+    for name in committed.index.drop("trials"):
+        assert agrees(row[name], committed[name], 400, 4000), name
 
 
 def test_committed_table_of_coverage():
