@@ -81,7 +81,7 @@ def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
 def _credits(row, table, problems):
     """One row a nutrient of one application."""
     material, line, condition = str(row["material"]).strip().lower(), row["line"], row.get("condition")
-    own = {n: _number(row, column, line, problems) for n, column in OWN.items() if _given(row.get(column))}
+    own = {n: _number(row, column, line, problems) for n, column in OWN.items() if is_given(row.get(column))}
     rows = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
     contents = rows[rows["measure"] == "content"].set_index("nutrient")
     first = rows[rows["measure"] == "first year"]
@@ -92,7 +92,7 @@ def _credits(row, table, problems):
             f"give {', '.join(OWN.values())}, or use one of: {', '.join(_like(material, _contents(table)))}"
         )
         problems.append(Problem(what, remedy, line, "material", row["material"]))
-    elif _given(condition) and condition not in known:
+    elif is_given(condition) and condition not in known:
         remedy = f"use one of: {'; '.join(known)}"
         problems.append(Problem("not a condition", remedy, line, "condition", condition))
     else:
@@ -107,7 +107,7 @@ def _credits(row, table, problems):
 
 def _nearest(shares, condition):
     """Shares in the condition given, of the material itself before those of any manure."""
-    if _given(condition):
+    if is_given(condition):
         shares = shares[shares["condition"].isin(["", condition])]
     own = shares[shares["material"] != "any"]
     return own if len(own) else shares
@@ -137,7 +137,8 @@ def _like(material, known):
     return [name for name in known if words & set(name.split())] or known
 
 
-def _given(value):
+def is_given(value) -> bool:
+    """Tell whether a cell of a table of fields is filled in."""
     return value is not None and not pd.isna(value) and str(value).strip() != ""
 
 
@@ -223,10 +224,10 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
     problems, parts = [], []
     rows = rows.reset_index(drop=True)
     for amount, of in STATED.items():
-        given = [_given(cell) for cell in rows.get(amount, pd.Series("", index=rows.index))]
+        given = [is_given(cell) for cell in rows.get(amount, pd.Series("", index=rows.index))]
         for at in np.flatnonzero(given):
             number = _number(rows.loc[at], amount, at + 2, problems)
-            if of not in rows or not _given(rows[of][at]):
+            if of not in rows or not is_given(rows[of][at]):
                 problems.append(Problem(f"{amount} without {of}", f"fill in {of}", at + 2, of))
             elif np.isfinite(number) and number > 0:
                 parts += _stated(amount, rows.loc[at], number, at, problems)
@@ -260,7 +261,7 @@ def _stated(amount, row, number, at, problems):
 def _of_manure(row, unit, tons, at, problems):
     applied = {"material": row["manure"], unit: tons}
     own = {column: row.get(f"manure_{column}") for column in OWN.values()}
-    applied |= {column: amount for column, amount in own.items() if _given(amount)}
+    applied |= {column: amount for column, amount in own.items() if is_given(amount)}
     try:
         credits = manure_credits(pd.DataFrame([applied]))
     except InputError as error:

@@ -20,7 +20,7 @@ from fertkit.asked import (
     zero_or_more,
 )
 from fertkit.budget.buffers import field_lime
-from fertkit.budget.credits import field_credits
+from fertkit.budget.credits import AMOUNT_OF, field_credits, is_given
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
 from fertkit.budget.pacing import BEFORE, season_supply
@@ -340,7 +340,7 @@ def _placed(rows):
 def _at_odds(rows):
     """Say which fields the season leaves out, and where the rows of a field contradict each other."""
     year = rows["year"].iloc[_first(rows["year"])]
-    places, absent, sizes, before = {}, [], [], []
+    places, absent, sizes, before, unspread = {}, [], [], [], []
     for row in rows.to_dict("records"):
         places.setdefault((row["field"], row["zone"]), []).append(row)
     for place, own in places.items():
@@ -355,6 +355,11 @@ def _at_odds(rows):
             last = grown.get(now - 1) if isinstance(now, int) else None
             if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
                 before.append(f"{name} {now} ({stated}; the row of {now - 1} grows {last})")
+            if word_of(row.get("manure", "")).lower() not in ("", "no", "none", "-") and not any(map(is_given, map(row.get, AMOUNT_OF))):
+                unspread.append(name)
+    if unspread:
+        where = ", ".join(dict.fromkeys(unspread))
+        yield f"manure without a rate is not counted: {where}; give the manure rate [ton/ac]"
     if absent:
         yield f"no row for season {year}, so not planned: {', '.join(absent)}"
     if sizes:

@@ -181,7 +181,9 @@ def refusal(thresholds, nutrient, crop, refusals, own):
     """Status of a system and, in few words, why no test suits it."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
-        return "", " ".join(other[0].what.split())
+        what = " ".join(other[0].what.split())
+        _, key, rest = what.partition(" sets its ")  # the row names the system by its title
+        return "", f"sets its {rest}" if key else what
     needed = needed_test(thresholds, nutrient, crop, own)
     return needed.status, f"needs a test by {needed}" + (f" ({needed.note})" if needed.note else "")
 

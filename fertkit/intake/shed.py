@@ -11,6 +11,7 @@ from fertkit.asked import a_file, a_text, asks, header_by_role
 from fertkit.errors import InputError, Problem
 from fertkit.intake.lists import open_things
 from fertkit.intake.shed_products import CURRENCY, ShedRow
+from fertkit.intake.stages import is_stage_of_some_crop
 from fertkit.intake.spellings import listed, plain, problem, spellings
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
@@ -185,7 +186,10 @@ def read_passes(source) -> pd.DataFrame:
         if not text["cost"]:
             problems.append(problem("pass without cost", line, things.headers["cost"]))
         most = things.number(row, line, "max_products", problems) if "max_products" in row else np.nan
-        times = (spellings("time").get(plain(text.get(end, "")), text.get(end, "")) for end in _ENDS)
+        times = [spellings("time").get(plain(text.get(end, "")), text.get(end, "")) for end in _ENDS]
+        for end, time in zip(_ENDS, times, strict=True):
+            if time and time not in spellings("time").values() and not is_stage_of_some_crop(time):
+                problems.append(problem("time of pass not known", line, things.headers[end], text=time))
         more = (text.get(role, "") for role in ("crop", "nutrients", "note"))
         cost *= ACRE_HA if units == {"ha"} else 1.0
         rows.append((text["pass"], method, cost, *times, most, *more, "own table", "own table"))

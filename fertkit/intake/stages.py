@@ -82,6 +82,13 @@ def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
     return _span(base_crop(crop), plain(stage), bare_codes) if len(str(stage)) <= _LONGEST else None
 
 
+@cache
+def is_stage_of_some_crop(stage: str) -> bool:
+    """Tell whether a growth stage is one of any crop."""
+    groups = dict.fromkeys([*_by_crop("stages"), *_by_crop("stage_names")])
+    return any(find_span("wheat" if one == "small grains" else one, stage) for one in groups)
+
+
 def known_stages(crop: str) -> list[str]:
     """Return the codes and names a crop's stages can be given in."""
     group = _group(base_crop(crop))

@@ -63,7 +63,8 @@ def apart(rows, treated: bool = False) -> str:
         said.append(f"{rest} {'lower' if len(lower) else 'higher'} too")
     if len(more):
         where = " and ".join(lower["nutrient"][:_SHOWN])
-        said.append(f"{', '.join(more['nutrient'])} higher where {where} is low")
+        verb = "is" if len(lower) == 1 else "are"
+        said.append(f"{', '.join(more['nutrient'])} higher where {where} {verb} low")
     return "; ".join(said)
 
 

@@ -27,6 +27,7 @@ LEFT_OUT = {
 REASONS = {
     "no test": "there is no soil test for it",
     "method": "the tests are by another method, {given}",
+    "unnamed": "the report does not say the method of the test",
     "depth": "the samples are {given} deep",
     "unit": "the tests are in {given}",
     "field": "something about the field is not stated",
@@ -69,12 +70,16 @@ def undecided_lines(targets, rows) -> list[Line]:
 
 
 def _reason(reason, systems):
-    each = [
-        " and ".join(some["title"].unique()) + (f": {need}" if need else "")
-        for need, some in systems.groupby("need", sort=False)
-    ]
-    given = ", ".join(filter(None, systems["given"].unique()))
-    return REASONS[reason].format(given=given) + f" ({'; '.join(each)})."
+    """One reason, for each kind of test given with the systems that ask for another."""
+    parts = []
+    for given, alike in systems.groupby("given", sort=False):
+        each = [
+            " and ".join(some["title"].unique()) + (f": {need}" if need else "")
+            for need, some in alike.groupby("need", sort=False)
+        ]
+        why = REASONS["unnamed" if reason == "method" and not given else reason]
+        parts.append(why.format(given=given) + f" ({'; '.join(each)})")
+    return "; ".join(parts) + "."
 
 
 def rotation_lines(books) -> list[Line]:
