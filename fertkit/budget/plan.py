@@ -103,6 +103,15 @@ class SeasonPlan(Result):
         return _doses(self.rates, self.passes.applications, self.shed)
 
     @property
+    def brought(self) -> pd.DataFrame:
+        """The rates of the season with what the passes bring, `brought_lb_ac` (without passes the rate)."""
+        if self.passes is None:
+            return self.rates.assign(brought_lb_ac=self.rates["rate_lb_ac"])
+        sums = self.doses.groupby(["at", "nutrient"])["applied"].sum().rename("brought_lb_ac")
+        rows = self.rates.join(sums, on=["at", "nutrient"])
+        return rows.fillna({"brought_lb_ac": 0.0})
+
+    @property
     def table(self) -> pd.DataFrame:
         """One row a field, nutrient and pass of the season [`unit`]: the rate, and what the pass brings."""
         driven = self.doses.rename(columns={"applied": "brought_lb_ac"}).drop(columns="stage")
@@ -355,7 +364,8 @@ def _at_odds(rows):
             last = grown.get(now - 1) if isinstance(now, int) else None
             if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
                 before.append(f"{name} {now} ({stated}; the row of {now - 1} grows {last})")
-            if word_of(row.get("manure", "")).lower() not in ("", "no", "none", "-") and not any(map(is_given, map(row.get, AMOUNT_OF))):
+            spread = word_of(row.get("manure", "")).lower() not in ("", "no", "none", "-")
+            if spread and not any(is_given(row.get(amount)) for amount in AMOUNT_OF):
                 unspread.append(name)
     if unspread:
         where = ", ".join(dict.fromkeys(unspread))

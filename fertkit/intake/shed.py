@@ -11,8 +11,8 @@ from fertkit.asked import a_file, a_text, asks, header_by_role
 from fertkit.errors import InputError, Problem
 from fertkit.intake.lists import open_things
 from fertkit.intake.shed_products import CURRENCY, ShedRow
-from fertkit.intake.stages import is_stage_of_some_crop
 from fertkit.intake.spellings import listed, plain, problem, spellings
+from fertkit.intake.stages import is_stage_of_some_crop
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.nutrients import nutrient_words

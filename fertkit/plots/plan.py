@@ -22,22 +22,22 @@ def farm_rates(plan, ax):
     plan : SeasonPlan
     ax : Axes, optional
     """
-    rates = plan.targets.table[plan.targets.table["year"] == plan.year]
-    given = rates[rates.groupby("nutrient")["rate_lb_ac"].transform("max") > 0]
+    rates = plan.brought
+    given = rates[rates.groupby("nutrient")["brought_lb_ac"].transform("max") > 0]
     if given.empty:
         raise NotEstimable("nothing is applied, so there is nothing to draw")
     names = (given["field"] + " " + given["zone"]).str.strip()
     counts = (given["why"] != "legume").astype(float)  # what a legume fixes is not removal to be made good
     wide = given.assign(name=names, counts=counts).pivot_table(
-        index="name", columns="nutrient", values=["rate_lb_ac", "removal_lb_ac", "counts"], sort=False
+        index="name", columns="nutrient", values=["brought_lb_ac", "removal_lb_ac", "counts"], sort=False
     )
-    most = wide["rate_lb_ac"].sum(axis=1).nlargest(MOST).index
+    most = wide["brought_lb_ac"].sum(axis=1).nlargest(MOST).index
     shown = wide[wide.index.isin(most)]
-    nutrients = list(shown["rate_lb_ac"].columns)
+    nutrients = list(shown["brought_lb_ac"].columns)
     lines = np.array([(i, n) for i in range(len(shown)) for n in nutrients], dtype=object)
     at = np.arange(len(lines))
     for n, (colour, hatch) in zip(nutrients, FILLS, strict=False):
-        rate = np.where(lines[:, 1] == n, shown["rate_lb_ac"].to_numpy().ravel(), np.nan)
+        rate = np.where(lines[:, 1] == n, shown["brought_lb_ac"].to_numpy().ravel(), np.nan)
         bars(ax, rate, height=0.8, color=colour, hatch=hatch, edgecolor="white", label=subscript(n))
     removal = shown["removal_lb_ac"].where(shown["counts"] > 0).to_numpy().ravel()
     ticks(ax, removal, at, **REMOVED)

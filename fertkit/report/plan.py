@@ -229,7 +229,7 @@ class PlanAnswer(Answer):
         ]
 
     def _farm(self):
-        lines = tuple(line for line in self.lines() if line.kind in HANGING)
+        lines = tuple(line for line in self.lines() if line.kind in HANGING or line.label == say.NO_RATE)
         rates = Table(f"Rates of all fields [{self.words['rate']}]", self._by_field())
         if not (self.rates["rate_lb_ac"] > 0).any():  # every soil holds enough
             return Section("The farm", lines=lines, tables=(rates,))

@@ -66,20 +66,17 @@ def target_lines(targets) -> list[Line]:
 def undecided_lines(targets, rows) -> list[Line]:
     """Say, one line a reason, why no system decides some rows of the rates or of what is left out."""
     silent = targets.systems.merge(rows[["at", "nutrient"]], on=["at", "nutrient"])
-    return [detail(_reason(*one), "Why not") for one in silent.groupby("reason", sort=False)]
+    alike = silent.groupby(["reason", "given"], sort=False)
+    return [detail(_reason(*one, some), "Why not") for one, some in alike]
 
 
-def _reason(reason, systems):
-    """One reason, for each kind of test given with the systems that ask for another."""
-    parts = []
-    for given, alike in systems.groupby("given", sort=False):
-        each = [
-            " and ".join(some["title"].unique()) + (f": {need}" if need else "")
-            for need, some in alike.groupby("need", sort=False)
-        ]
-        why = REASONS["unnamed" if reason == "method" and not given else reason]
-        parts.append(why.format(given=given) + f" ({'; '.join(each)})")
-    return "; ".join(parts) + "."
+def _reason(reason, given, systems):
+    each = [
+        " and ".join(some["title"].unique()) + (f": {need}" if need else "")
+        for need, some in systems.groupby("need", sort=False)
+    ]
+    why = REASONS["unnamed" if reason == "method" and not given else reason]
+    return why.format(given=given) + f" ({'; '.join(each)})."
 
 
 def rotation_lines(books) -> list[Line]:

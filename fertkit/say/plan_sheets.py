@@ -10,8 +10,14 @@ from fertkit.say.passes import watch_lines
 from fertkit.say.plan import LEFT_OUT, UNDECIDED, titles_of, undecided_lines, why_of
 
 _MOST = 6  # fields named in one sentence
+_ABOUT_REMOVAL = 1.0  # lb/ac, a step of the spreader: so little more than removal is not told
+_SURPLUS = 5.0  # lb/ac above the rate from where on the sheet of a field tells it
 _SPARE = 0.1  # share of what is bought, from which it is told what is left of it
 _LARGE = {"lb": (2000, "ton"), "kg": (1000, "t")}  # from where on masses are told in tons
+
+
+#: Label of a nutrient that the plan leaves out.
+NO_RATE = "No rate"
 
 
 def named(field, zone="") -> str:
@@ -148,7 +154,7 @@ def _left_out(plan):
     for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
         yield Line(
             Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
-            "enter your own rate or one of a trial.", "No rate",
+            "enter your own rate or one of a trial.", NO_RATE,
             in_code=f"--policy {nutrient}=RATE",
         )  # fmt: skip
         yield from undecided_lines(plan.targets, some)
@@ -169,7 +175,20 @@ def field_plan_lines(answer, field, zone) -> list[Line]:
     for r in rates.loc[rates["rate_lb_ac"] == 0].itertuples():
         why = why_of(r.why, titles.get(r.system, "removal"))
         said.append(row(r.nutrient, f"none, {why}{_reason(r, words)}."))
-    return said
+    return [*said, *_surplus(answer, field, zone)]
+
+
+def _surplus(answer, field, zone):
+    """What the products of a field bring beyond its rates, because they hold other nutrients too."""
+    here = answer.of(field, zone, answer.plan.brought)
+    here = here[here["brought_lb_ac"] > here["rate_lb_ac"] + _SURPLUS]
+    more = here["brought_lb_ac"] - here["rate_lb_ac"]
+    here = answer.measured(here.assign(more_lb_ac=more))
+    unit = answer.words["rate"]
+    each = [f"{r.nutrient} {short(r.brought_lb_ac)} {unit}, {short(r.more_lb_ac)} above its rate"
+            for r in here.itertuples()]  # fmt: skip
+    if each:
+        yield told(f"{'; '.join(each)}.", "These products bring more")
 
 
 def test_text(r) -> str:
@@ -248,8 +267,8 @@ def difference_lines(answer) -> list[Line]:
 
 def figure_says(answer) -> str:
     """The message of the farm's figure."""
-    rates = answer.rates
-    above = rates[rates["rate_lb_ac"] > rates["removal_lb_ac"]]
+    rates = answer.plan.brought
+    above = rates[rates["brought_lb_ac"] > rates["removal_lb_ac"] + _ABOUT_REMOVAL]
     fields = counted(above.groupby(["field", "zone"]).ngroups, "field")
     text = "Nutrients applied and removed, field by field"
     return f"{text}; {fields} get more than is removed."

@@ -9,7 +9,7 @@ from fertkit.errors import InputError, UnitError
 from fertkit.intake.farm import read_farm
 from fertkit.intake.shed import read_shed
 from fertkit.report.plan import PlanAnswer, answer_plan
-from fertkit.say.plan_sheets import pace_lines
+from fertkit.say.plan_sheets import field_plan_lines, pace_lines
 
 FIELDS = pd.DataFrame({
     "field": ["A", "A", "B", "B"], "year": [2026, 2027] * 2, "crop": ["corn", "soybean"] * 2, "area_ac": 80.0,
@@ -130,7 +130,7 @@ def test_manure_that_takes_nothing_off_a_rate_is_said():
     manure = {"manure": "dairy", "manure_ton_ac": 20, "manure_n_lb_ton": 9, "manure_k2o_lb_ton": 8}
     answer = answer_plan(ONE.iloc[:1].assign(**manure), SOIL, policy={"N": 150}, region="Ohio")
     said = [str(line) for line in answer.lines() if "manure" in str(line)]
-    assert any("160 lb/ac of K2O" in text and "no availability is published" in text for text in said)
+    assert any("160 lb/ac K2O" in text and "no availability is published" in text for text in said)
     assert any("180 lb/ac N" in text and "the rate is set" in text for text in said)
 
 
@@ -266,3 +266,25 @@ def test_numbers_as_names_of_fields_stay_apart_and_meet_their_tests():
     soil = SOIL.assign(Field=["1234567", "1234568"])
     table = plan_season(fields, soil, region="Ohio").targets.table.query("nutrient == 'P2O5'")
     assert table.set_index("field")["test"].to_dict() == {"1234567": 10.0, "1234568": 14.0}
+
+
+def test_what_a_product_brings_besides_is_drawn_and_told():
+    # 60 lb of P2O5 are 2,400 lb of litter with 2.5 % of it, which bring 72 lb of N and 60 of K2O
+    shed = pd.DataFrame({"Product": ["poultry litter 3-2.5-2.5"], "Price ($/ton)": [45]})
+    farm = ONE.assign(manure="poultry litter")
+    plan = plan_season(farm, shed=shed, passes=WAYS, policy={"N": 70, "P": 60, "K": 20})
+    brought = plan.brought.set_index("nutrient")["brought_lb_ac"]
+    assert brought[["N", "P2O5", "K2O"]].tolist() == pytest.approx([72, 60, 60])
+    said = "\n".join(map(str, field_plan_lines(PlanAnswer(plan), "A", "")))
+    assert "These products bring more: K2O 60 lb/ac, 40 above its rate." in said
+    assert any("manure without a rate is not counted: A" in note for note in plan.notes)
+    bars = {bar.get_width() for bar in plan.plot().patches}
+    assert any(width == pytest.approx(72) for width in bars)
+
+
+def test_a_test_without_its_method_is_told_apart_from_another_method():
+    soil = pd.DataFrame({"Field": ["A"], "P (ppm)": [12.0], "K Mehlich-3 (ppm)": [100.0], "S (ppm)": [6.0]})
+    plan = plan_season(ONE, soil.drop(columns="P (ppm)"), policy={"N": 70})
+    said = "\n".join(map(str, PlanAnswer(plan).lines()))
+    assert "the report does not say the method of the test (Kansas MF2586, N, S and Zn: sulfate)" in said
+    assert "another method,  (" not in said

@@ -221,8 +221,11 @@ def test_a_share_or_grade_that_contradicts_the_name_is_asked_about():
 
 def test_a_time_that_is_no_stage_of_any_crop_is_refused():
     """A pass at an unknown time would be left out of every plan without a word."""
-    passes = "Pass,Method,Cost ($/ac),Earliest,Latest\nA,broadcast,7,2026-10-25,fall\nB,sidedress,9,V6,green-up\n"
+    passes = (
+        "Pass,Method,Cost ($/ac),Earliest,Latest\nA,broadcast,7,2026-10-25,fall\nB,sidedress,9,V6,green-up\n"
+    )
     with pytest.raises(InputError) as caught:
         read_shed(CASES / "short_names.csv", StringIO(passes))
     (one,) = caught.value.problems
-    assert (one.row, one.column) == (2, "Earliest") and "'2026-10-25' is not a time" in str(one)
+    assert (one.row, one.column) == (2, "Earliest")
+    assert "'2026-10-25' is not a time" in str(one)
