@@ -103,6 +103,7 @@ def test_the_examples_make_nearly_every_kind_of_result(made):
         "Paper",
         "TwoFactorAnalysis",
         "PairedAnalysis",
+        "Guesses",
     }  # made and shown in tests of their floors
     assert whole - {kind.__name__ for kind in made} <= elsewhere
 

@@ -25,4 +25,4 @@ def test_a_negative_seed_on_the_command_line_is_told_in_one_line(demo, capsys):
     assert main(["strips", str(demo("corn_n_strips.csv")), *asked]) != 0
     told = capsys.readouterr().err
     assert "column 'seed', value '-1'" in told
-    assert "a whole number, 0 or more" in told
+    assert "not a whole number; Give 0 or more" in told

@@ -174,7 +174,7 @@ def product_cautions(names, *, products: pd.DataFrame | None = None) -> pd.DataF
     --------
     >>> from fertkit.budget.products import product_cautions
     >>> cautions = product_cautions(["anhydrous ammonia"])
-    >>> "no contact with the seed" in " ".join(cautions.text)
+    >>> "never place it in contact with the seed" in " ".join(cautions.text)
     True
     """
     return cautions_of([find_product(name, products) for name in names])

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from fertkit.asked import a_text, asks
 from fertkit.errors import InputError
 from fertkit.report.page import Notes, drawn, shown
 from fertkit.results import capital, table_html
@@ -70,6 +71,7 @@ def _own(name: str) -> str:
 # ---- sentences
 
 
+@asks(folded=a_text)
 def present(*values, folded: str = ""):
     """Show results below a cell as panels show theirs: words, tables, and figures with a text beside them.
 

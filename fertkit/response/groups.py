@@ -440,9 +440,11 @@ def difference_of(first, second) -> Interval:
     else:
         spans = [(a.optimum.rate, a.optimum.interval.low, a.optimum.interval.high) for a in (first, second)]
         low, high = reach(*spans)
+    under, over = other.low_open or one.high_open, other.high_open or one.low_open
+    if under and over and low == high:  # optima on an end of the tested rates say nothing of their distance
+        low, high = -np.inf, np.inf
     return Interval(
-        float(low), float(high), other.low_open or one.high_open, other.high_open or one.low_open,
-        one.level, "by squares", max(one.span, other.span),
+        float(low), float(high), under, over, one.level, "by squares", max(one.span, other.span),
     )  # fmt: skip
 
 

@@ -98,7 +98,7 @@ class Interval:
         ends = [abs(v) for v in (self.low, self.high) if abs(v) > self.span / 1000 and np.isfinite(v)]
         places = max(0, digits - 1 - int(np.floor(np.log10(max(ends, default=1.0)))))
         low, high = (f"{v:.{places}f}" if abs(v) > self.span / 1000 else "0" for v in (self.low, self.high))
-        if self.low_open and self.high_open and low == high:
+        if np.isneginf(self.low) and np.isposinf(self.high):
             return "no limit either way"
         if low == high:
             return f"> {high}" if self.high_open else f"< {low}" if self.low_open else low

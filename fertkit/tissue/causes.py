@@ -74,7 +74,7 @@ def rank_causes(of: str, known: dict, nutrient: str = "", crop: str = "") -> lis
     >>> from fertkit.tissue.causes import rank_causes
     >>> first = rank_causes("short", {"ph": 7.6, "soil": ("enough",)}, "Mn", "soybean")[0]
     >>> first.cause, first.speaks_for
-    ('High soil pH holds manganese back', ('soil pH 7.6 is above 7.0',))
+    ('High soil pH ties up manganese', ('soil pH 7.6 is above 7.0',))
     """
     ranked = []
     for row, evidence in _table(of):

@@ -100,7 +100,7 @@ def test_decimal_commas_of_a_data_set(table, plain, tmp_path):
     file = written(fine, tmp_path / "u.csv")
     refused = batch(file, tmp_path / "c")
     assert (refused["status"] == "not usable").all()
-    assert "say --decimal , (in Python decimal=',')" in refused["message"].iloc[0]
+    assert "use --decimal , (in Python decimal=',')" in refused["message"].iloc[0]
     found = batch(file, tmp_path / "d", decimal=",")
     assert found["optimum"].to_numpy() == pytest.approx(plain["optimum"].to_numpy(), rel=0.02)
 

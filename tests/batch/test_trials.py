@@ -269,7 +269,7 @@ def test_more_than_one_nutrient_is_said(many_trials, tmp_path):
     table["nutrient"] = np.where(table["trial"] < "T002", "N", "K2O")
     table.to_csv(tmp_path / "t.csv", index=False)
     result = batch(tmp_path / "t.csv", tmp_path / "out")
-    assert "more than one nutrient (K2O, N)" in result.summary()
+    assert "several nutrients (K2O, N)" in result.summary()
 
 
 def test_every_verb(drawn):

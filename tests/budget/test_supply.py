@@ -62,7 +62,7 @@ def test_first_day_has_a_span_from_the_spread_of_the_points(demand):
     assert row["first_day_from"] < row["first_day"] < row["first_day_to"]
     assert row["largest_gap_low"] < row["largest_gap"] < row["largest_gap_high"]
     assert row["interpolated"]
-    assert f"(day {row['first_day_from']:.0f} to {row['first_day_to']:.0f}; interpolation" in result.summary()
+    assert f"(day {row['first_day_from']:.0f} to {row['first_day_to']:.0f}; interpolated)" in result.summary()
 
 
 def test_a_span_may_reach_never(demand):

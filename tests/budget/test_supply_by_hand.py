@@ -174,10 +174,10 @@ def test_what_is_said_of_a_gap():
     # 190 lb at once: short on day 20, of 200 lb, by 10; with the highest demand on day 18, when
     # 180 + 4 x .9 x .1 x 10 = 183.6 is not yet, on day 19 190 + 1.9 = 191.9 is
     late = supply_gap(made(), {}, pd.DataFrame({"nutrient": ["N"], "rate": [190.0], "day": [0]}))
-    assert "short from about day 20, after R6 (day 19 to 20; interpolation" in late.summary()
+    assert "short from about day 20, after R6 (day 19 to 20; interpolated)" in late.summary()
     # K2O is exact and day 13 has a point: 100 x .65^2 = 42.25 against 42 given at once, and .6^2 = 36 before
     exact = supply_gap(made(), {}, pd.DataFrame({"nutrient": ["K2O"], "rate": [42.0], "day": [0]}))
-    assert "K2O   short from day 13, after R1; at most 58, on day 20; 58 at the end" in exact.summary()
+    assert "K2O   short from day 13, after R1; at most 58 on day 20; 58 at the end" in exact.summary()
     # an even supply of all of it falls short of the highest demand alone
     even = supply_gap(made(), {"N": 200.0}).summary()
     assert "not short on the curve; at the highest demand, short from day 1" in even

@@ -312,7 +312,7 @@ def test_a_unit_the_user_vouches_for_stands_over_the_header():
     tests = read("Field,Depth,P Olsen ppm\nA,0-6 in,24\n", units={"P": "lb/ac"})
     assert tests.table[["value", "unit"]].to_numpy().tolist() == [[12, "ppm"]]
     assert "lb/ac as the user vouches; the file says ppm" in tests.report["detail"].tolist()
-    with pytest.raises(LookupFailed, match="no soil tests"):
+    with pytest.raises(LookupFailed, match="not soil tests"):
         read("Field,P Olsen ppm\nA,12\n", units={"Q": "ppm"})
 
 

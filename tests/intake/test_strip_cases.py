@@ -133,7 +133,7 @@ def test_yields_from_weight_moisture_length_and_width():
     by_hand = 3027 / (981 * 20 / 43_560) / 56 * 82 / 84.5
     assert grid(trial).loc[1, 0] == pytest.approx(by_hand, rel=1e-6)
     assert grid(trial).shape == (4, 5)
-    assert any("reckoned from 'Harvest weight (lb)'" in note for note in trial.notes)
+    assert any("computed from 'Harvest weight (lb)'" in note for note in trial.notes)
 
 
 def test_two_lines_a_rate_are_averaged_and_leave_the_same_freedom():

@@ -111,7 +111,8 @@ GIVEN = [
     ({"at_pct": 14.0, "dry": True}, False, "", None),
     ({"at_pct": 14.0, "dry": True}, True, "corn", CORN),
     ({"dry": True}, True, "", None), ({"dry": True}, True, "corn", CORN), ({"dry": True}, False, "", None),
-    ({}, True, "alfalfa", "stated moisture"), ({"at_pct": 0.0, "dry": True}, False, "alfalfa", None),
+    ({}, True, "alfalfa", "give the standard moisture"),
+    ({"at_pct": 0.0, "dry": True}, False, "alfalfa", None),
 ]  # fmt: skip
 
 

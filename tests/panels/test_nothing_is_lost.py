@@ -96,7 +96,7 @@ def test_rates_are_read_as_files_are():
     assert parse_treatments("0; 22,5; 45") == [0, 22.5, 45]
     assert parse_treatments("0, 22.5, 45") == [0, 22.5, 45]
     assert parse_treatments("check; starter, 2x2") == ["check", "starter, 2x2"]
-    with pytest.raises(FertkitError, match=r"1.500 or as 1500"):
+    with pytest.raises(FertkitError, match=r"may be 1\.500 or 1500"):
         parse_treatments("0; 1,500")
 
 

@@ -48,7 +48,7 @@ def test_the_page_tells_what_was_left_out(answer):
         "From points to strips",
         "Points left out, step by step",
         "Do zones differ?",
-        "no replicates",
+        "not replicates",
     ):
         assert part in page
     audit = answer.tables["Points left out, step by step"]

@@ -219,7 +219,7 @@ def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):
     site = corn_sites[corn_sites["trial"] == "S2"]
     first = answer_trial(site, nutrient_price=1, grain_price=0.18).summary().splitlines()[0]
     assert first.startswith("Check the units of the prices")
-    for words in ("5,560 times", "per kg", "per t", "common practice, no source"):
+    for words in ("a price ratio by weight of 5,560", "per kg", "per t", "common practice, no source"):
         assert words in first
     assert not any(
         "units" in line

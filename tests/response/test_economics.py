@@ -188,7 +188,7 @@ def test_impossible_price_ratios_are_refused(ratio):
 
 @pytest.mark.parametrize("ends", [(100, 100), (200, 100), (-10, 100), (0, np.nan)])
 def test_no_range_no_optimum(ends):
-    with pytest.raises(NotEstimable, match="range of tested rates"):
+    with pytest.raises(NotEstimable, match="0 <= lowest < highest rate"):
         economic_optimum_rate("quadratic", PARAMS["quadratic"], 0.01, *ends)
 
 

@@ -20,7 +20,7 @@ from fertkit.response.pooled import Site, _resampled
 @pytest.mark.parametrize(("low", "high"), [([0.0, -np.inf], [90.0, 90]), ([0.0, np.nan], [90.0, 90]),
                                            ([0.0, 0], [np.inf, 90])])  # fmt: skip
 def test_one_range_without_an_end_is_refused(low, high):
-    with pytest.raises(NotEstimable, match="range of tested rates"):
+    with pytest.raises(NotEstimable, match="0 <= lowest < highest rate"):
         economic_optimum_rate("quadratic", [3.0, 0.05, -0.000125], 0.01, low, high)
 
 

@@ -181,7 +181,7 @@ def test_a_dead_and_a_still_rising_field_are_told():
 @pytest.mark.parametrize(
     ("change", "error", "words"),
     [
-        ({"rates": [0, 100]}, NotEstimable, "three rates"),
+        ({"rates": [0, 100]}, NotEstimable, "three or more rates"),
         ({"n_blocks": 0}, InputError, "whole number"),
         ({"n_blocks": 2.5}, InputError, "whole number"),
         ({"rates": [0, 50, 100], "n_blocks": 1}, NotEstimable, "add blocks"),

@@ -148,8 +148,8 @@ def test_the_summary_gives_every_gain_its_interval():
     lines = [line for line in text.splitlines() if "ain" in line and "bu/ac" in line]
     assert "yield gain" in lines[0].lower()
     assert all("(95% interval" in line for line in lines if "ain" in line.split(":")[0])
-    assert "; net gain $" in text
-    assert "/ac (95% interval" in text.split("; net gain $")[1]
+    assert "\nNet gain: $" in text
+    assert "/ac (95% interval" in text.split("\nNet gain: $")[1]
 
 
 def test_no_interval_is_claimed_without_error_df():

@@ -325,7 +325,7 @@ def test_groups_in_blocks_of_their_own_are_judged_by_blocks():
     by_hand = (a.mean() - b.mean()) ** 2 / ((a.var() + b.var()) / 3)
     row = result.tests("parallel")
     assert (row["f"], row["df2"]) == pytest.approx((by_hand, 4), rel=1e-5)
-    assert "blocks of their own" in result.summary()
+    assert "has its own blocks" in result.summary()
 
 
 @pytest.mark.parametrize("yields", [lambda trial: 50.0, lambda trial: 48 + 0.2 * trial["rate_lb_ac"]])

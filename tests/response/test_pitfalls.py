@@ -305,7 +305,7 @@ def test_two_rates_give_a_difference_only(analyse):
     np.testing.assert_allclose(
         [gain["value"], gain["low"], gain["high"]], [net, net - half, net + half], rtol=1e-6
     )
-    with pytest.raises(NotEstimable, match="distinct rates"):
+    with pytest.raises(NotEstimable, match="the quadratic curve needs 3 rates, the trial has 2"):
         fit_response(analysis.data, "quadratic")
 
 

@@ -65,7 +65,7 @@ ANSWERS = {
     # Everything lower in the poor area: roots or water (Kansas State, plant analysis of corn; Georgia
     # handbook).
     "soybean_all_lower": Case(
-        "Roots and water first in Ridge 1", "many", "Dry soil", "sample again a week after rain",
+        "Check roots and water first in Ridge 1", "many", "Dry soil", "sample again a week after rain",
         "Buy no fertilizer", "potash|spray|nitrogen at R1", {"weather": "dry"},
     ),
     # K low with Mg and Ca high: cations take its place, on clay most (common practice, no source).

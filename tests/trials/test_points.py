@@ -326,7 +326,7 @@ def test_from_plan_to_harvested_strips(planned):
     found = analyse_strips(means)
     assert found.error_df == 4
     assert found.p_value < 1e-3
-    assert "no replicates" in means.summary()
+    assert "not replicates" in means.summary()
 
 
 def test_strip_means_saved_and_read_again_are_the_same(planned, tmp_path):
