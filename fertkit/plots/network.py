@@ -7,6 +7,7 @@ from fertkit.plots.palette import hue
 from fertkit.plots.response import answer, money_line
 from fertkit.plots.style import figure, finish
 from fertkit.response.curves import CURVES
+from fertkit.response.prices import money_axis
 
 POINTS = 121
 
@@ -26,9 +27,9 @@ def network_curves(fit, ax):
 @figure(height=3.4)
 def network_rate(rate, ax):
     """Draw mean net gain, the rates nearly as good, and where the optima of sites lie; see `NetworkRate`."""
-    rates, net, unit = rate.frame.iloc[:, 0], rate.frame.iloc[:, 2], f"{rate.money}/{rate.area}"
+    rates, net = rate.frame.iloc[:, 0], rate.frame.iloc[:, 2]
     top = rates.iloc[-1]
-    money_line(ax, rate, rates, net, unit)
+    money_line(ax, rate, rates, net, rate.money)
     answer(ax, rate.rate, rate.gain, "best on average", rate.rate_unit, status=rate.status)
     low, high = net.min(), max(net.max(), 0)
     size = (high - low) or 1.0
@@ -37,4 +38,5 @@ def network_rate(rate, ax):
     interval(ax, rate.low, min(rate.high, top), 0.13, **look)
     look = {"opens": (False, not np.isfinite(rate.own_high)), "colour": hue.quiet}
     interval(ax, rate.own_low, min(rate.own_high, top), 0.04, label="range of 95 % of site optima", **look)
-    finish(ax, "Mean net gain over the lowest rate", f"rate [{rate.rate_unit}]", f"mean net gain [{unit}]")
+    label = money_axis("mean net gain", rate.money, rate.area)
+    finish(ax, "Mean net gain over the lowest rate", f"rate [{rate.rate_unit}]", label)

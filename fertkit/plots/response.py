@@ -7,7 +7,7 @@ from fertkit.plots.palette import ANSWER, BESIDE, CLASS_MARKS, HOLLOW, HUES, PAP
 from fertkit.plots.style import entitle, figure, finish, legend, note, panel_below, redrawn
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status, status_in_words
-from fertkit.response.prices import area_of
+from fertkit.response.prices import area_of, money_axis, money_text
 from fertkit.results import capital, plain
 from fertkit.rounding import same
 from fertkit.say.response import optimum_text
@@ -72,7 +72,7 @@ def response_analysis(analysis, ax, *, within: float | None = None, title: str |
     rate = f"rate [{analysis.rate_unit}]"
     finish(ax, "", "" if money else rate, f"{what} [{unit}]", explain=[])
     if money:
-        finish(money, "", rate, f"net return [{analysis.prices.money}/{area_of(unit)}]", explain=[])
+        finish(money, "", rate, money_axis("net return", analysis.prices.money, area_of(unit)), explain=[])
     move_prices(analysis, ax, money, within=within, title=title)
 
 
@@ -198,8 +198,8 @@ def _optimum(ax, optimum, *, named: bool) -> bool:
 def net_return(result, ax):
     """Draw net return over the tested rates, the reported rate and the rates nearly as good as the best."""
     net_return_marks(result, ax)
-    unit = f"{result.prices.money}/{result.area}"
-    finish(ax, "Net return", f"rate [{result.rate_unit}]", f"net return [{unit}]")
+    label = money_axis("net return", result.prices.money, result.area)
+    finish(ax, "Net return", f"rate [{result.rate_unit}]", label)
 
 
 def net_return_marks(result, ax, *, below: bool = False):
@@ -213,7 +213,7 @@ def net_return_marks(result, ax, *, below: bool = False):
         name = "better of the two rates"
         ax.plot(rate, net, "o", label="the two rates tested", **hollow)
     else:
-        money_line(ax, result, rate[start:], net[start:], f"{result.prices.money}/{result.area}")
+        money_line(ax, result, rate[start:], net[start:], result.prices.money)
     if start:
         ax.plot(rate[:1], net[:1], "o", label="nothing applied", **hollow)
     answer(ax, result.rate, result.net, None if below else name, result.rate_unit, status=result.status)
@@ -252,7 +252,7 @@ def regret(result, ax):
     interval(ax, *result.optima_range, 0.03, opens=(False, result.open_above), **look)
     # The middle decides; far from the best, regret runs off the figure.
     ax.set_ylim(0, max(4 * result.expected_regret, 1.15 * float(np.quantile(p90, 0.6)), 1e-9))
-    label = f"loss against the best rate [{result.money}/{result.area}]"
+    label = money_axis("loss against the best rate", result.money, result.area)
     finish(ax, "Expected loss at each rate", f"rate [{result.rate_unit}]", label)
 
 
@@ -273,15 +273,15 @@ def rate_worth(result, ax):
     rows(ax, names)
     remark(ax, -1, "chance\nof loss")
     ax.axvline(0, color=hue.quiet, lw=1)
-    finish(ax, "Net gain of each rate over others", f"net [{result.money}/{result.area}]", grid="x")
+    finish(ax, "Net gain of each rate over others", money_axis("net", result.money, result.area), grid="x")
     ax.set_ylabel(f"rate [{result.rate_unit}]")
 
 
 @figure(height=3.4)
 def pooled_return(result, ax):
     """Draw mean net gain over trials, its flat range, and every trial's own optimum; see `PooledReturn`."""
-    rate, net, unit = result.frame.iloc[:, 0], result.frame.iloc[:, 2], f"{result.money}/{result.area}"
-    money_line(ax, result, rate, net, unit)
+    rate, net = result.frame.iloc[:, 0], result.frame.iloc[:, 2]
+    money_line(ax, result, rate, net, result.money)
     name = "highest mean of these trials (no recommendation)" if result.doubts else "pooled rate"
     answer(ax, result.rate, result.gain, name, result.rate_unit)
     low, high = net.min(), max(net.max(), 0)
@@ -295,7 +295,7 @@ def pooled_return(result, ax):
         look = {"opens": (False, result.interval_open), "label": "95 % interval"}
         interval(ax, result.interval_low, result.interval_high, 0.13, **look)
     title = f"Mean net gain of {len(result.sites)} trials"
-    finish(ax, title, f"rate [{result.rate_unit}]", f"mean net gain [{unit}]")
+    finish(ax, title, f"rate [{result.rate_unit}]", money_axis("mean net gain", result.money, result.area))
 
 
 @figure()
@@ -306,7 +306,7 @@ def stochastic_plateau(result, ax):
     answer(ax, result.rate, result.expected_net, "best rate", unit, status=result.status)
     join = f"join of the mean plateau, {plain(result.join_of_mean)} {unit}"
     ax.plot([result.join_of_mean], [result.net_at_join], "s", ms=7, mec=hue.quiet, label=join, **HOLLOW)
-    label = f"expected net return [{result.money}/{result.area}]"
+    label = money_axis("expected net return", result.money, result.area)
     finish(ax, "Net return where the plateau varies", f"rate [{unit}]", label)
 
 
@@ -375,13 +375,13 @@ def answer(
     ax.plot([rate], [height], **ANSWER | mark | look)
 
 
-def money_line(ax, result, rate, net, unit: str) -> None:
+def money_line(ax, result, rate, net, money: str) -> None:
     """Draw net return over rates, heavy where it is within the acceptable loss of the best."""
     ax.plot(rate, net, color=hue.curve, lw=1.8)
     if result.within is not None:
         inside = (rate >= result.within_low) & (rate <= result.within_high)
         ax.axvspan(result.within_low, result.within_high, color=hue.fill, zorder=0)
-        says = f"within {plain(result.within)} {unit} of the best"
+        says = f"within {money_text(result.within, money, result.area)} of the best"
         ax.plot(rate[inside], net[inside], color=hue.curve, lw=4, solid_capstyle="butt", label=says)
 
 

@@ -298,6 +298,11 @@ def column(name: str, unit: str) -> str:
     return f"{name}_{unit.replace('/', '_')}"
 
 
+def money_axis(what: str, currency: str, area: str) -> str:
+    """Label an axis of money per area: ``net return [EUR/ha]``, or ``net return per acre`` without a name."""
+    return f"{what} per {_AREAS[area]}" if currency in ("", "money") else f"{what} [{currency}/{area}]"
+
+
 def area_of(unit: str) -> str:
     """Unit of area of an amount per area: ``ac`` or ``ha``."""
     return _parts(unit)[1]

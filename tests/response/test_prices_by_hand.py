@@ -8,6 +8,7 @@ from fertkit.response import Prices
 from fertkit.response.prices import (
     area_of,
     column,
+    money_axis,
     money_text,
     nutrient_price_from_product,
     one_ratio,
@@ -32,6 +33,13 @@ from fertkit.response.prices import (
 )
 def test_money_is_said_to_the_cent_below_ten_and_to_three_digits_above(amount, currency, area, said):
     assert money_text(amount, currency, area) == said
+
+
+def test_an_axis_of_money_names_the_currency_where_there_is_one():
+    assert money_axis("net return", "EUR", "ha") == "net return [EUR/ha]"
+    assert (
+        money_axis("net return", "", "ac") == money_axis("net return", "money", "ac") == "net return per acre"
+    )
 
 
 @pytest.mark.parametrize(("lowest", "passes"), [(0.0, 1), (20.0, 0)])
