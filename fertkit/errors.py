@@ -160,7 +160,7 @@ class InputError(FertkitError):
 
     def __init__(self, file: str, problems: Iterable[Problem]):
         self.file = harmless(str(file))
-        self.problems = tuple(problems)
+        self.problems = tuple({repr(one): one for one in problems}.values())  # one cell may stand for strips
         super().__init__(self._listed(lambda problem: problem.plain))
         self.args = self.file, self.problems  # what makes it again in another process
 

@@ -39,3 +39,9 @@ def test_long_user_text_cannot_flood_the_message():
 
 def test_unknown_name_lists_the_valid_ones():
     assert "choose one of: corn, soybean" in str(unknown("crop", "corm", ["soybean", "corn"]))
+
+
+def test_one_cell_that_stands_for_several_strips_is_one_problem():
+    again = [Problem("impossible rate", "check it", row=6, column="N", value=1600)] * 4
+    assert str(InputError("wide.xlsx", again)).startswith("wide.xlsx: 1 problem to fix")
+    assert len(InputError("wide.xlsx", again).problems) == 1

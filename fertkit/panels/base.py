@@ -377,7 +377,7 @@ class Panel(TakesFiles):
             if self.raise_errors:
                 raise
         finally:
-            if self._below and not (keep and self.error):
+            if self._below and not (keep and self.error and self.result is not None):
                 self._follow_below()
 
     def _dim(self, old: bool) -> None:

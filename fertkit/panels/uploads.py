@@ -59,7 +59,9 @@ class TakesFiles:
             except FertkitError:
                 if self._would_do(content, name):
                     self._ask_for_telling(content, name)
-                if before[0] is not None:  # otherwise it is tried again when a setting says how to read it
+                if before[0] is None:  # it is tried again when a setting says how to read it
+                    self._file_line.value = show.paragraphs(f"{name} is not read yet.")
+                else:
                     self._tell(before[2])
                     self.data, self._source = before[:2]
                 raise

@@ -21,6 +21,7 @@ from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
 from fertkit.response.prices import column as column_of
+from fertkit.response.prices import limit
 from fertkit.results import failed, plain, show
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
@@ -122,6 +123,14 @@ class NetworkAnswer(Answer):
         if self.contrast is None or self.pooled.gain <= 0:
             return self.pooled.doubts
         return self.pooled.doubts + failed(contrast_checks(self.contrast))
+
+    @property
+    def site_doubts(self) -> list[str]:
+        """Why the new site gets no rate; its own gain decides where what is known explains the response."""
+        few = len(self.pooled.sites) < limit("fewest trials", "network")
+        if not self.doubts or few or not _explains(self.model, self.new_site.given):
+            return self.doubts
+        return network.site_doubts(self.new_site)
 
     @property
     def nearest(self) -> bool:
@@ -328,6 +337,13 @@ def _common_pair(table, rate):
     return tuple(labels[code] for code in sorted((nearest, check), reverse=True))
 
 
+def _explains(model, given) -> bool:
+    """Whether what is given of a new site changes the slope or the end of the rise, beyond trial error."""
+    terms = model.coefficients[model.coefficients["p"] < 1 - model.level]["term"]
+    named = [term.partition(", by ")[2] for term in terms if not term.startswith("yield at")]
+    return any(term.startswith(str(header)) for term in named for header in given)
+
+
 def _one_model(trials, known):
     """One model of all sites; or why there is none, where nothing asked for needs it."""
     try:
@@ -435,11 +451,10 @@ def _model_sections(answer):
                 tables=(parts.pick("Mean curve of the sites", model.coefficients, columns), sites, compared)),
     ]  # fmt: skip
     asked = ("Which rate for the new site?", answer.new_site, (network.NEW_SITE,))
-    if answer.doubts:
-        out += [Section(asked[0], (network.no_rate(answer.doubts),))] if answer.new_site is not None else []
-        return out
+    if answer.new_site is not None and answer.site_doubts:
+        return [*out, Section(asked[0], (network.no_rate(answer.site_doubts),))]
     for title, rate, more in (("Which rate does the model give?", answer.model_rate, ()), asked):
-        if rate is not None:
+        if rate is not None and not (answer.doubts and rate is answer.model_rate):
             lines = rate.lines()
             out.append(Section(title, (*lines, *more), figure=rate.plot, figure_says=lines[0].plain))
     return out

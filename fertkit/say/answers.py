@@ -19,7 +19,7 @@ from fertkit.say.leaf_results import (
 )
 from fertkit.say.leaf_verdict import toxic_text, verdict
 from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
-from fertkit.say.network import no_rate
+from fertkit.say.network import known_lines, no_rate
 from fertkit.say.response import (
     analysis_lines,
     first,
@@ -260,8 +260,10 @@ def network_lines(answer) -> list[Line]:
     said += [told(contrast_text(answer))] if answer.contrast is not None else []
     if answer.model_rate is not None and not answer.doubts:
         said += [told(line.text, "One model of all sites") for line in answer.model_rate.lines()[:1]]
-    if answer.new_site is not None and answer.doubts:
-        said.append(told(no_rate(answer.doubts)))
+    if answer.model is not None:
+        said += known_lines(answer.model)
+    if answer.new_site is not None and answer.site_doubts:
+        said.append(told(no_rate(answer.site_doubts)))
     elif answer.new_site is not None:
         said += [told(line.text, line.label) for line in answer.new_site.lines()]
     said += [told(f"{listed(names)}.", what) for what, names in rest.items() if names]

@@ -26,6 +26,19 @@ def no_rate(doubts) -> str:
     return f"No rate for the new site: {doubts[0]}."
 
 
+def site_doubts(rate) -> list[str]:
+    """Say why a site of known facts gets no rate: the mean of such sites, or one of them, may lose."""
+    if rate.status == Status.NONE:
+        return []
+    ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
+    if below(rate.gain_low, 0, rate.gain_high) or rate.gain_low == 0:
+        return [f"the mean net gain of such sites may be a loss ({rate.level:.0%} interval {ends})"]
+    if rate.chance < (1 + rate.level) / 2:
+        cases = f"{100 * (1 - rate.chance):.0f} of 100 cases"
+        return [f"one more such site may lose, in {cases}, though their mean gains"]
+    return []
+
+
 def network_fit_lines(fit) -> list[Line]:
     """Say which curve serves all sites, its means, how far sites differ and what explains it."""
     curve, n = CURVES[fit.curve], len(fit.sites)
@@ -40,16 +53,23 @@ def network_fit_lines(fit) -> list[Line]:
     ]  # fmt: skip
     spread = "; ".join(f"{r.effect} {plain(r.sd)} {r.unit}" for r in fit.spread.itertuples())
     said.append(told(f"{spread}.", "Standard deviations"))
-    for r in fit.coefficients[fit.coefficients["p"].notna()].itertuples():
-        sure = "" if below(r.p, 1 - fit.level) else "; it may be none"
-        ends = f"{plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
-        said.append(told(f"{plain(r.estimate)} {r.unit} ({ends}).", capital(r.term)))
+    said += known_lines(fit)
     if curve.shape is None:
         said.append(told(NO_JOIN[curve.n_params > 1]))
     far = fit.sites.loc[fit.sites["remark"] != "", "trial"]
     if len(far):
         said.append(told(f"{listed(far)}.", "Rise ends beyond the highest rate tested there"))
     return said + notes(failed(fit.checks))
+
+
+def known_lines(fit) -> list[Line]:
+    """Say what is known of the sites changes in their response, and how surely."""
+    said = []
+    for r in fit.coefficients[fit.coefficients["p"].notna()].itertuples():
+        sure = "" if below(r.p, 1 - fit.level) else "; it may be none"
+        ends = f"{plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
+        said.append(told(f"{plain(r.estimate)} {r.unit} ({ends}).", capital(r.term)))
+    return said
 
 
 NO_JOIN = (

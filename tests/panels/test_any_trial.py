@@ -180,6 +180,17 @@ def test_a_file_with_a_second_factor_asks_for_it(fresh, demo):
     assert panel.settings.way == "groups"
 
 
+def test_a_file_that_waits_leaves_nothing_of_the_file_before(fresh, demo):
+    panel = fresh
+    panel.rest = 0
+    place = panel.below(lambda answer: answer.title)
+    assert "product_strips" in place.value
+    panel.take_file("tillage.csv", demo("tillage_n_strips.csv").read_bytes())
+    assert "rows of one rate differ in" in place.value
+    panel.take_file("other.csv", b"Rep,N lb/ac,Yield\n1,0,100\n1,50,120\n")
+    assert "other.csv is not read yet" in panel._file_line.value
+
+
 def test_the_files_of_a_paper_ask_again(fresh, monkeypatch, tmp_path, capsys):
     monkeypatch.setattr("fertkit.plots.style.journal_figure", lambda *_: {})
     panel = fresh

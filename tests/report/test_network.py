@@ -1,5 +1,7 @@
 """The page of several trials: every site stays, silent and rising ones by name, one rate and its range."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -238,6 +240,29 @@ def test_a_soil_test_gives_a_rate_for_a_new_field(tested_soils):
     predicted = answer.tables["Each site, predicted"].set_index("trial")
     ends = predicted["end of the rise [kg/ha]"]
     assert ends.to_numpy() == pytest.approx(125 - 5 * np.arange(10), abs=5)
+
+
+def test_a_soil_test_that_explains_the_response_gives_a_rate_where_the_mean_of_sites_gives_none():
+    # Slopes fall from 0.048 t/kg to 0 as the soil test rises; half of the sites do not respond.
+    rng, rates, soils = np.random.default_rng(3), np.repeat([0.0, 40, 80, 120], 2), np.arange(8) * 4 + 4.0
+    sites = pd.concat(
+        pd.DataFrame({"trial": f"site {p:g}", "block": np.tile(range(2), 4), "rate_kg_ha": rates,
+                      "soil_p_ppm": p,
+                      "yield_t_ha": rng.normal(6 + max(0, 0.06 - 0.003 * p) * np.minimum(rates, 80), 0.08)})
+        for p in soils
+    )  # fmt: skip
+    prices = {"nutrient_price": 1.5, "grain_price": 150}
+    answer = answer_network(sites, **prices, new_site={"soil_p_ppm": 6})
+    assert answer.doubts
+    assert not answer.site_doubts
+    assert answer.new_site.gain == pytest.approx(80 * (0.042 * 150 - 1.5), rel=0.25)  # by the truth above
+    assert "At a new site of soil_p_ppm 6 the mean net return is greatest" in answer.summary()
+    assert "by soil_p_ppm" in answer.summary()
+    page = answer.page()
+    assert "At a new site of soil_p_ppm 6" in page
+    assert "Which rate does the model give?" not in page
+    unsure = replace(answer, new_site=replace(answer.new_site, gain_low=-1.0))
+    assert "No rate for the new site: the mean net gain of such sites may be a loss" in unsure.summary()
 
 
 def test_what_is_asked_of_a_new_field_must_be_known(tested_soils):
