@@ -211,6 +211,7 @@ def levels_left_out(draft, known):
     named = {header_key(header) for header in known}
     if "rate" not in draft.frame or set(FACTORS) & set(draft.frame):
         return
+    named.add(header_key(column_of_square(draft)))
     for text, cells in draft.extra.items():
         most = _MOST_NUMBERS if pd.api.types.is_numeric_dtype(cells) else _MOST_LEVELS
         if header_key(text) in named or says(text, "measured", "part", "remark") or cells.isna().any():

@@ -197,6 +197,14 @@ def test_a_latin_square_in_a_file_is_analysed_by_rows_and_columns(headers):
     assert analyse_strips(read_strips(table), design="blocks").error_df == 16
 
 
+def test_the_column_of_a_latin_square_of_rates_is_no_second_factor():
+    table = millet(("Row", "Column", "Treatment", "Yield (bu/ac)"))
+    rates = table.assign(Treatment=table["Treatment"].map(dict(zip("ABCDE", range(0, 250, 50), strict=True))))
+    notes = " ".join(read_strips(rates.rename(columns={"Treatment": "N (lb/ac)"})).notes)
+    assert "Latin square" in notes
+    assert "one curve is fitted" not in notes
+
+
 def test_what_is_no_latin_square_is_not_taken_for_one():
     table = millet(("block", "column", "treatment", "yield_bu_ac"))
     other = table.assign(column=table["column"].sample(frac=1, random_state=1).to_numpy())
