@@ -488,8 +488,8 @@ def said_by(checks) -> list[str]:
     failed = {}
     for check, passed, meaning in zip(checks["check"], checks["passed"], checks["meaning"], strict=True):
         if passed is not None and not passed:
-            failed.setdefault(meaning, []).append(check)
+            failed.setdefault(meaning, {})[check] = None
     return [
-        f"{capital(meaning)} ({names[0]}{f' and {len(names) - 1} more' * (len(names) > 1)})."
+        f"{capital(meaning)} ({next(iter(names))}{f' and {len(names) - 1} more' * (len(names) > 1)})."
         for meaning, names in failed.items()
     ]
