@@ -54,6 +54,10 @@ def assign_roles(sheet, columns, units, problems) -> dict:
         taken["treatment"] = i, replace(header, role="treatment")
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
+    if not {*RATES, "treatment"} & set(taken) and (beside := _side_by_side(free)):
+        problems[:] = [p for p in problems if "'yield'" not in p.in_code]
+        problems.append(problem("yields side by side", names=", ".join(f"'{h.text}'" for h in beside)))
+        return taken
     _settle_units(sheet, taken, units, problems)
     if "yield" in taken:  # weights beside yields, and sizes that nothing is reckoned from, play no role
         taken.pop("weight", None)
@@ -63,6 +67,12 @@ def assign_roles(sheet, columns, units, problems) -> dict:
             del taken[role]
     _ask_for_missing(known, taken, problems)
     return taken
+
+
+def _side_by_side(free) -> list:
+    """Two or more headers with one unit of yields, where nothing names a rate or a treatment."""
+    headers = [h for _, h in free if h.unit and h.unit in MEASURES["amount"]]
+    return headers if len(headers) > 1 and len({h.unit for h in headers}) == 1 else []
 
 
 def _named_kinds(sheet, free) -> list:

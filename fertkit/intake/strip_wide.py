@@ -2,10 +2,13 @@
 
 import re
 from dataclasses import dataclass, replace
+from itertools import permutations
 
+from fertkit.errors import InputError
 from fertkit.intake.grid import HEADER_DEPTH, Sheet, header_key, is_number_like, units_line, with_units
-from fertkit.intake.spellings import is_summary, note
-from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, Header, each, read_header, says
+from fertkit.intake.spellings import is_summary, listed, note, plain, problem, spellings
+from fertkit.intake.strip_headers import FACTORS, OTHER, PLACES, RATES, ROLES, Header, each, read_header, says
+from fertkit.intake.strip_two_rows import two_rows
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
     cell_parts,
@@ -30,6 +33,9 @@ _LEVEL = re.compile(
     re.IGNORECASE,
 )
 _CLAUSE = re.compile(r"[;:\\|]| / | - |\b(?:by|for|vs|at|je|bei|por|segun|in|en)\b", re.IGNORECASE)
+_PLAIN, _ROUNDED = re.compile(r"\d+(?:[.,]\d+)?"), 0.101
+#: What a word in the header of a yield says that names no treatment.
+_OF_YIELD = {"compared", "dry", "standard", "matter", "moisture", "measured", "part", "remark"}
 #: Yields of grain of whole blocks lie between these in bushels an acre (common practice, no source).
 _BUSHELS = (10, 400)
 
@@ -72,7 +78,45 @@ def lengthen(sheet: Sheet, raw, columns, units) -> Sheet:
         across = _across(joined, at, [text_of(cell) for cell in joined.cells[at]], units, named)
         if across:
             return _melted(joined, at, across, units)
+        if at and (groups := two_rows(joined, at, _names)):
+            return _from_groups(joined, at, groups, units, named)
     return sheet
+
+
+def _from_groups(raw, at, groups, units, named) -> Sheet:
+    """One line a strip from a sheet with two rows of headers, or its refusal."""
+    header = _header_over(groups, _above(raw, at - 1, range(len(raw.cells[at - 1]))), named)
+    lines, stacked = groups.stacked(raw, at, header) if header and groups.alike else ([], None)
+    top = at - 1
+    bare = {header_key(t) for t in groups.down.values() if read_header(t).role in ("", OTHER)}
+    beside = {*named, *bare, header_key(header)}
+    across = stacked and _across(stacked, top, stacked.cells[top], units, beside)
+    if not across:
+        key = "two rows unclear" if groups.alike else "two rows uneven"
+        words = {"labels": listed(groups.labels, 6), "upper": at, "lower": at + 1}
+        raise InputError(raw.name, [problem(key, **words, cell=f"{chr(64 + groups.first)}{at}")])
+    sheet = _melted(stacked, top, across, units)
+    said = note("two rows", upper=at, lower=at + 1, labels=listed(groups.labels, 6), header=header)
+    read = [lines[line - 1] for line in sheet.lines]
+    return replace(sheet, header_line=at + 1, lines=read, notes=(*sheet.notes, said))
+
+
+def _header_over(groups, around, named) -> str:
+    """What the upper of two rows of headers holds: by the cell left of it, or by its labels; "" if unsaid."""
+    corner, labels = groups.corner, dict(enumerate(groups.labels))
+    words = set(spellings("strip kind")) | set(spellings("strip factor"))
+    if corner and (header_key(corner) in named or _names(corner) or set(words_of(corner)) & words):
+        return corner
+    if any(read_header(_bare(t)).role not in {*PLACES, "block", ""} for t in labels.values()):
+        return ""
+    places = _places(labels)
+    if places and (places.role == "year" or all(read_header(_bare(t)).role for t in labels.values())):
+        return places.role
+    rates, below = _rates(labels), dict(enumerate(groups.below))
+    if rates and (rates.unit or rates.nutrient):
+        return "rate"
+    stated = next((h.text for h in around if h.role in RATES and h.unit), "")
+    return stated if rates and not _rates(below) else ""
 
 
 def _with_units_below(raw, at):
@@ -96,11 +140,30 @@ def _across(raw, at, texts, units, named=()):
         i: t for i, t in enumerate(texts) if i >= first and t and not is_summary(t) and not says(t, "remark")
     }
     roles = {header.role for header in beside.values()}
-    if len(over) < 2 or not _measured(raw.cells[at + 1 :], over):
+    if len(over) < 2 or not _measured(raw.cells[at + 1 :], over) or _unnamed(raw, at, first):
         return None
+    across = _told_apart(raw, at, beside, over, roles, units)
+    return across if across and len(set(across.labels.values())) == len(across.labels) else None
+
+
+def _unnamed(raw, at, first) -> bool:
+    """Whether numbers stand below a blank cell of the headers: those of a row of two."""
+    blank = [i for i in range(first, len(raw.cells[at])) if not text_of(raw.cells[at][i])]
+    return any(is_number_like(text_of(row[i])) for row in raw.cells[at + 1 :] for i in blank)
+
+
+def _told_apart(raw, at, beside, over, roles, units):
+    """What the headers across are, by those beside."""
     if roles & {*RATES, "treatment"}:
-        return _places(over) or _rates_of_corner(raw, at, beside, over)
-    return _rates(over) or (_treatments(over, raw, at, units) if "block" in roles else None)
+        places = _places(over)
+        if places and places.role in roles:
+            return None
+        return places or _rates_of_corner(raw, at, beside, over)
+    if rates := _rates(over):
+        return rates
+    if "block" in roles and (named := _treatments(over, raw, at, units)):
+        return named
+    return _checks_beside(raw, at, beside, over, units)
 
 
 def _down(text) -> str:
@@ -197,6 +260,55 @@ def _treatments(over, raw, at, units):
     return _Across("treatment", over) if yields else None
 
 
+def _checks_beside(raw, at, beside, over, units):
+    """A check and treatments across, a pair or a place a line; None where a word or number says otherwise.
+
+    The unit of yields stands in each header, as bushels or beside the word yield, or in a line above.
+    """
+    over = {i: t for i, t in over.items() if not is_summary(_bare(t)) and not says(t, "compared")}
+    headers, names = {i: read_header(t) for i, t in over.items()}, {i: _name(t) for i, t in over.items()}
+    measured = {h.unit for h in headers.values()}
+    sure = all(h.unit == "bu/ac" or (h.unit and h.role == "yield") for h in headers.values())
+    stated = measured == {""} and _treatments(over, raw, at, units)
+    checks = [name for name in names.values() if plain(name) in spellings("untreated")]
+    roles = {read_header(name).role for name in names.values()}
+    if not (stated or (sure and len(measured) == 1)) or len(checks) != 1 or not roles <= {"", "treatment"}:
+        return None
+    if any(h.dry or _OF_YIELD & _senses_of(h.text) for h in headers.values()) or not all(names.values()):
+        return None
+    if _reckoned([[text_of(row[i]) for i in over] for row in raw.cells[at + 1 :]]):
+        return None
+    down = ""
+    if "block" not in {h.role for h in beside.values()}:
+        (i, corner), *more = beside.items()
+        places = [text_of(row[i]) for row in raw.cells[at + 1 :] if any(text_of(row[k]) for k in over)]
+        if more or corner.role not in PLACES or len(set(places)) < len(places):
+            return None
+        down = "block"
+    return _Across("treatment", names, harvest="".join(measured), down=down)
+
+
+def _name(text) -> str:
+    """The treatment in the header of its yields: Check of 'Check yield (bu/ac)'."""
+    rest = set(take_unit(words_of(text))[2]) - set(ROLES["yield"].words)
+    return " ".join(part for part in re.split(r"[\s_]+", _bare(text)) if set(words_of(part)) & rest)
+
+
+def _senses_of(text) -> set[str]:
+    return {sense for sense in _OF_YIELD if says(text, sense)}
+
+
+def _reckoned(rows) -> bool:
+    """Whether one column is the difference or the mean of two others on every line."""
+    lines = [[float(t.replace(",", ".")) for t in row] for row in rows if all(map(_PLAIN.fullmatch, row))]
+    for a, b, c in permutations(range(len(lines[0]) if len(lines) > 1 else 0), 3):
+        if all(abs(row[a] - row[b] - row[c]) <= _ROUNDED for row in lines):
+            return True
+        if all(abs((row[a] + row[b]) / 2 - row[c]) <= _ROUNDED for row in lines):
+            return True
+    return False
+
+
 def _above(raw, at, over) -> list[Header]:
     """What the lines above a table, its corner and a line of words below its headers say."""
     lines = raw.cells[: at + 1 + _lines_of_words(raw, at)]
@@ -252,9 +364,14 @@ def _melted(raw, at, across, units) -> Sheet:
     rates = [i for i, text in enumerate(headers) if read_header(text).role in RATES]
     if rate_of and len(rates) == 1:  # the rates of several nutrients keep their own headers
         headers[rates[0]] = rate_of
-    aside = [text_of(c) for c in raw.cells[at] if is_summary(text_of(c))]
+    aside = [
+        t for i, t in enumerate(map(text_of, raw.cells[at]))
+        if is_summary(t) or (across.role == "treatment" and t and i not in across.labels and i not in beside)
+    ]  # fmt: skip
     number = counted(len(across.labels), across.role)
     notes = [f"wide sheet: {number} in columns, read as one line a strip", *assumed]
+    if across.down and across.role == "treatment":
+        notes.append(note("place is block", header=text_of(raw.cells[at][beside[0]])))
     notes += [f"summary columns not used: {', '.join(map(repr, aside))}"] * bool(aside)
     return Sheet(raw.name, raw.delimiter, at + 1, [*headers, harvest], rows, lines, tuple(notes))
 

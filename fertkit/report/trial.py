@@ -19,8 +19,8 @@ from fertkit.response.worth import RateWorth
 from fertkit.results import heading, show
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
-from fertkit.say.line import Kind
-from fertkit.say.response import break_even, optimum_text
+from fertkit.say.line import Kind, told
+from fertkit.say.response import break_even, details, optimum_text
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
 from fertkit.trials.layout import StripPlan
@@ -335,7 +335,7 @@ def _response_section(answer):
     response = answer.response
     of = f" of {answer.nutrient}" if answer.nutrient else ""
     return Section(
-        "Which rate paid best?", lines=say.analysis_text(response)[2:],
+        "Which rate paid best?", lines=tuple(map(told, details(response))),
         figure=partial(response.plot, within=answer.net.within),
         figure_says="Top: yield. Bottom: net return. "
         f"Economic optimum{of}: {optimum_text(response.optimum)}.",

@@ -2,14 +2,11 @@
 
 from fertkit.budget.yields import base_of
 from fertkit.reference.load import load_cautions
-from fertkit.response.compare import lack_of_fit
-from fertkit.response.curves import MEAN
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
-from fertkit.results import capital, plain, plain_p
-from fertkit.rounding import at_least
+from fertkit.results import capital, plain
 from fertkit.say.leaf_results import clear_findings, small
-from fertkit.say.response import optimum_text, stands_out, stretch
+from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
 LIMITS = (
     "Rates and products differ by soil, state and season. Follow local nutrient-management rules and the "
@@ -78,10 +75,8 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
         "first": f"{plain(rates[1])} {unit}",
         "best": optimum_text(best),
     }
-    p = _differ_p(response, strips)
-    bare = at_least(p, 1 - response.level) and best.status not in _WITHOUT_RESPONSE
-    words["p"] = plain_p(p)
-    do, leave = _ALIKE if bare else _BY_STATUS.get(best.status, _OTHERWISE)
+    bare = no_rate(response, strips)
+    do, leave = ([*bare, *_ALIKE[0]], _ALIKE[1]) if bare else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
     if best.status == Status.INTERIOR and not bare and net is not None and stretch(net):
         do.insert(1, _near(net))
@@ -97,14 +92,6 @@ def _near(net):
         f"{money_text(most, net.prices.currency, net.area)} of net return: within that range let soil test, "
         "supply and local rules decide."
     )
-
-
-def _differ_p(response, strips):
-    """Probability of the F test that all rates yield alike; nan where there is no error to test against."""
-    if strips is not None:
-        return strips.p_value
-    mean = response.fits.get(MEAN.key)
-    return float("nan") if mean is None else lack_of_fit(mean)[1]
 
 
 _BY_STATUS = {
@@ -136,12 +123,10 @@ _BY_STATUS = {
         ["Do not assume a best rate between or beyond the two tested."],
     ),
 }  # fmt: skip
-_WITHOUT_RESPONSE = (Status.NONE, Status.UNPAID)
 _ALIKE = (
-    ["These strips do not support a rate yet: treatments do not differ significantly (p {p}).",
-     "Repeat the trial with more blocks and a check strip in each."],
+    ["Repeat the trial with more blocks and a check strip in each."],
     ["Do not use {rate} as the best rate: it may be chance."],
-)  # fmt: skip
+)
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 
 

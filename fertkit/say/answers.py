@@ -21,12 +21,13 @@ from fertkit.say.leaf_verdict import toxic_text, verdict
 from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.network import known_lines, no_rate
 from fertkit.say.response import (
-    analysis_lines,
+    best_rate,
     first,
     gain_line,
     gain_lines,
     net_line,
     optimum_text,
+    rows_text,
     stands_out,
     stretch,
 )
@@ -193,21 +194,16 @@ def carried_text(ledger, source: bool = True) -> str:
 
 
 def trial_lines(answer) -> list[Line]:
-    """Say the optimum of one trial, its gain and whether the treatments differ; what is doubtful first."""
+    """Say the optimum of one trial, its gain, and whether treatments differ; what is doubtful first."""
     response = answer.response
     what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
-    rows, optimum, *_ = analysis_text(response)
-    said = [Line(rows.kind, rows.text, what), optimum]
-    said += [told(text) for text in (" ".join(gain_lines(response)), stretch(answer.net)) if text]
+    said = [*best_rate(response, answer.strips), " ".join(gain_lines(response)), stretch(answer.net)]
+    said = [told(text) for text in said if text]
     said += answer.worth.lines() if answer.worth.against else []
     if answer.strips is not None:
         said.append(told(_differ(answer.strips)))
+    said.append(told(rows_text(response), what))
     return [*map(lead, first(response)), *said, *notes(answer.notes), *notes(response.notes)]
-
-
-def analysis_text(response) -> list[Line]:
-    """Say what an analysis finds, without what a page says first."""
-    return [line for line in analysis_lines(response) if line.kind != Kind.LEAD]
 
 
 def _differ(strips):

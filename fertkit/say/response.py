@@ -2,13 +2,14 @@
 
 import numpy as np
 
+from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, limit, money_text
 from fertkit.response.robust import BOUND
-from fertkit.results import capital, counted, failed, plain
+from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
 from fertkit.trials.diagnose import ORDER, say_doubtful
@@ -19,18 +20,44 @@ from fertkit.trials.strips import describe
 
 
 def analysis_lines(analysis) -> list[Line]:
-    """Say the economic optimum of a trial and what it gains, strips in doubt first."""
+    """Say the economic optimum of a trial and what it gains, strips in doubt first, rows and rates last."""
+    said = [*best_rate(analysis), *details(analysis), rows_text(analysis)]
+    return [*map(lead, first(analysis)), *map(told, said), *notes(analysis.notes)]
+
+
+def best_rate(analysis, strips=None) -> list[str]:
+    """Say the economic optimum rate; before it that the strips support none, where that is so."""
+    return [*no_rate(analysis, strips), f"Economic optimum rate: {optimum_text(analysis.optimum)}."]
+
+
+def no_rate(analysis, strips=None) -> list[str]:
+    """Say that strips whose treatments cannot be told apart support no rate; nothing where one is supported.
+
+    The treatments are compared by `strips` (a StripAnalysis), else by the rates of the analysis.
+    """
+    mean = analysis.fits.get(MEAN.key)
+    p = strips.p_value if strips is not None else float("nan") if mean is None else lack_of_fit(mean)[1]
+    if analysis.optimum.status in (Status.NONE, Status.UNPAID) or not at_least(p, 1 - analysis.level):
+        return []
+    return [
+        f"These strips do not support a rate yet: treatments do not differ significantly (p {plain_p(p)})."
+    ]
+
+
+def details(analysis) -> list[str]:
+    """Say the agronomic optimum rate, what the economic one gains and costs, and what is averaged."""
+    agronomic = f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum)}."
+    return [agronomic, *gain_lines(analysis), *_averaged(analysis)]
+
+
+def rows_text(analysis) -> str:
+    """Say how many rows and rates an analysis rests on, and the price ratio."""
     rates, unit = analysis.data.rates, analysis.rate_unit
     span = f"{plain(rates[0])} to {plain(rates[-1])} {unit}"
-    said = [
-        f"Economic optimum rate: {optimum_text(analysis.optimum)}.",
-        f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum)}.",
-        *gain_lines(analysis),
+    return (
         f"{len(analysis.data.rate)} rows at {len(rates)} rates, {span}; {analysis.data.shared}price ratio "
-        f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}.",
-        *(_averaged(analysis.comparison) if analysis.curve == "averaged" else ()),
-    ]
-    return [*map(lead, first(analysis)), *map(told, said), *notes(analysis.notes)]
+        f"{plain(analysis.price_ratio)} {analysis.yield_unit} per {unit}."
+    )
 
 
 def first(analysis) -> list[str]:
@@ -183,8 +210,11 @@ def _between(analysis, row):
     return f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])})"
 
 
-def _averaged(comparison):
+def _averaged(analysis):
     """What is averaged by which weights, and why a better supported curve is not."""
+    if analysis.curve != "averaged":
+        return
+    comparison = analysis.comparison
     held = comparison.averaged_weights[comparison.averaged_weights >= 0.005]
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
     by = "how well each curve fits" if comparison.ranked else "fit alone"

@@ -106,7 +106,7 @@ def test_draws_repeat_with_the_seed(trial, analysis):
 def test_summary_reads_aloud(analysis):
     text = analysis.summary()
     assert "24 rows at 6 rates, 0 to 200 lb/ac" in text
-    assert f"Economic optimum rate: {analysis.optimum.rate:.3g} lb/ac (95% interval" in text
+    assert text.startswith(f"Economic optimum rate: {analysis.optimum.rate:.3g} lb/ac (95% interval")
     assert "nan" not in text
     html = analysis._repr_html_()
     assert "quadratic-plateau" in html
