@@ -35,7 +35,10 @@ class Role(NamedTuple):
 
 def plain(text: str) -> str:
     """Return text in lower case and plain characters: accents, µ, superscripts, full width, blanks."""
-    text = unicodedata.normalize("NFKC", str(text)).replace("\u2212", "-").replace("\u2013", "-")
+    text = str(text)
+    if text.isascii():
+        return " ".join(text.lower().split())
+    text = unicodedata.normalize("NFKC", text).replace("\u2212", "-").replace("\u2013", "-")
     bare = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     return " ".join(bare.lower().split())
 

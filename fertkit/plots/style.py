@@ -14,6 +14,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator
 from matplotlib.transforms import ScaledTranslation
@@ -43,8 +44,13 @@ class FertkitFigure(_ShowsItself, Figure):
     def draw(self, renderer):
         """Draw every text as it stands."""
         as_they_stand(self)
+        layout = self.get_layout_engine()
         with rc_context({"text.parse_math": False}):  # for ticks, which are made while drawing
-            super().draw(renderer)
+            # A save first draws with nothing to see, for the places alone; then it draws without a layout.
+            if self.canvas.is_saving() and isinstance(layout, ConstrainedLayoutEngine):
+                layout.execute(self)
+            else:
+                super().draw(renderer)
 
 
 def as_they_stand(artist) -> None:

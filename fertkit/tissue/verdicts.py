@@ -143,13 +143,22 @@ def soil_on_leaf(rows: pd.DataFrame) -> bool:
 def petiole_questions(scores) -> pd.DataFrame:
     """Return results that only tables with, or only those without, petiole call short."""
     table = scores.scored[(scores.scored["match"] == ASSUMED) & (scores.scored["aside"] == "")]
-    found = []
-    for (*who, nutrient), rows in table.groupby([*WHO, "nutrient"], sort=False):
-        kinds = [_petiole(r.crop, r.range_part) for r in rows.itertuples()]
-        chances = rows["probability_below"].fillna(0.0).groupby(kinds).mean()
-        short = {kind for kind in chances.index if short_word(chances[kind]) in ACT}
-        if short and short != {"with", "without"}:
-            found.append((*who, nutrient, "petiole", " or ".join(sorted(short))))
+    parts = list(zip(table["crop"], table["range_part"], strict=True))
+    kinds = {part: _petiole(*part) for part in set(parts)}
+    result = [*WHO, "nutrient"]
+    table = table[result].assign(
+        kind=[kinds[part] for part in parts], chance=table["probability_below"].fillna(0.0)
+    )
+    short = {who: set() for who in table[result].drop_duplicates().itertuples(index=False, name=None)}
+    chances = table.groupby([*result, "kind"], sort=False)["chance"].mean()
+    for (*who, kind), chance in chances.items():
+        if short_word(chance) in ACT:
+            short[tuple(who)].add(kind)
+    found = [
+        (*who, "petiole", " or ".join(sorted(named)))
+        for who, named in short.items()
+        if named and named != {"with", "without"}
+    ]
     return pd.DataFrame(found, columns=QUESTION_COLUMNS)
 
 
