@@ -4,7 +4,7 @@ from contextlib import suppress
 from io import BytesIO
 
 from fertkit.errors import FertkitError, InputError
-from fertkit.intake.strip_headers import OTHER
+from fertkit.intake.strip_headers import OTHER, say_column
 from fertkit.panels import controls
 from fertkit.reference.crops import load_crops
 
@@ -51,6 +51,11 @@ class Priced:
         self._priced = self._priced | kinds
 
 
+def _may_be_blocks(problem) -> bool:
+    """Whether a column is refused because it looks like the blocks, which nobody compares by."""
+    return problem.in_code.startswith(say_column("block", problem.column))
+
+
 class AsksForGroups:
     """The part of a panel that asks which column is a second factor, where a file needs to be told.
 
@@ -65,8 +70,8 @@ class AsksForGroups:
         try:
             self._read(content, name)
         except InputError as error:
-            doubt = [problem.column for problem in error.problems if problem.column]
-            with suppress(FertkitError):
+            doubt = [one.column for one in error.problems if one.column and not _may_be_blocks(one)]
+            with suppress(FertkitError, IndexError):
                 self._read_as(BytesIO(content), name, {OTHER: doubt})
                 self._doubt = doubt[0]
         return bool(self._doubt)
