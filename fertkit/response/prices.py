@@ -342,6 +342,13 @@ def limit(item: str, group: str = "price_ratio") -> float:
     return float(_table().loc[(group, item), "value"])
 
 
+@cache
+def weighted_coverage(curve: str) -> list[float]:
+    """Least and greatest simulated coverage of weighted 95 % intervals [%]; none if not listed."""
+    ends = _table().loc["weighted coverage", "value"]
+    return [float(ends[name]) for end in ("least", "most") if (name := f"{curve} {end}") in ends]
+
+
 def price_check(
     prices: Prices, rate_unit: str, yield_unit: str, nutrient: str = "", top_rate: float = 0.0, crop: str = ""
 ) -> tuple:

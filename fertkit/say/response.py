@@ -2,12 +2,13 @@
 
 import numpy as np
 
+from fertkit.response.average import SMALL
 from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
-from fertkit.response.prices import area_of, column, limit, money_text
+from fertkit.response.prices import area_of, column, money_text, weighted_coverage
 from fertkit.response.robust import BOUND
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
@@ -86,14 +87,14 @@ def treated_text(analysis) -> list[str]:
         return said
     plainly = optimum_text(analysis.as_read) if analysis.as_read else "it cannot be estimated"
     said.append(f"Without this adjustment the economic optimum rate is {plainly}.")
-    if done.ratio is not None and analysis.weights.idxmax() == "linear_plateau":
-        least, most = (
-            plain(limit(f"{end} of a weighted linear-plateau", "coverage")) for end in ("least", "most")
-        )
-        said.append(
-            "The intervals may be slightly too narrow: on simulated linear-plateaus with such weights, 95% "
-            f"intervals held the true optimum and gain in {least} to {most} % of trials."
-        )
+    likely = analysis.weights.index[above(analysis.weights, SMALL)] if done.ratio is not None else []
+    for curve in likely:
+        if ends := weighted_coverage(curve):
+            said.append(
+                f"If the response is a {CURVES[curve].label}, the intervals may be slightly too narrow: in "
+                "simulations, 95% intervals with such weights held the true optimum and gain in "
+                f"{' to '.join(map(plain, ends))} %."
+            )
     return said
 
 

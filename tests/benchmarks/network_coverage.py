@@ -135,13 +135,13 @@ def table(simulate, scenarios, n) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def main(pools=800, models=400, folder=FOLDER):
+def main(pools=800, models=100, folder=FOLDER):
     """Write the tables."""
     options = {"index": False, "float_format": "%.5g"}
     if pools:
         table(simulate, SCENARIOS, pools).assign(pools=pools).to_csv(Path(folder) / "network.csv", **options)
     if models:
-        done = table(simulate_model, SCENARIOS[:4], models).assign(models=models)
+        done = table(simulate_model, SCENARIOS, models).assign(models=models)
         done.to_csv(Path(folder) / "network_model.csv", **options)
 
 

