@@ -150,13 +150,18 @@ class Paper(Answer):
 
     @property
     def residuals(self) -> dict:
-        """Residuals of the curve of most weight and of the treatment means, by the trial."""
+        """Residuals of the curve of most weight, the surface, the two factors or the treatment means."""
         held = {}
         for name, trial in self._curves.items():
             best = trial.weights.index[first_largest(trial.weights)]
             held[f"{name}, curve"] = trial.fits[best].residuals
         if (strips := _means_of(self._whole)) is not None:
             held["treatment means"] = strips.residuals
+        for name, trial in self.answer.trials.items():
+            if hasattr(trial, "axes"):
+                held[f"{name}, surface"] = trial.fit.residuals
+        if hasattr(factors := getattr(self._whole, "analysis", None), "layout"):
+            held[factors.layout] = factors.residuals
         return held
 
     @property
@@ -225,8 +230,8 @@ def _for_paper(section, drawn_only) -> Section:
 
 def _residual_section(name, residuals) -> Section:
     unit = residuals.unit
-    first = residuals.table.columns[0]
-    names = {first: heading(first), "block": "block", "observed": f"yield [{unit}]",
+    of = residuals.table.loc[:, :"observed"].columns[:-1].drop("block", errors="ignore")
+    names = {name: heading(name) for name in of} | {"block": "block", "observed": f"yield [{unit}]",
              "fitted": f"fitted [{unit}]", "residual": f"residual [{unit}]", "leverage": "leverage",
              "standardised": "standardised residual", "normal_score": "normal score"}  # fmt: skip
     table, says = residuals.table, " ".join(line.plain for line in residuals.lines())

@@ -20,10 +20,12 @@ import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.strip_nutrients import independent
+from fertkit.response.curves import get_curve
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.data import UNIT_ENDINGS, unit_of
 from fertkit.results import ByContent, counted
 from fertkit.rounding import at_least, same
+from fertkit.trials.residuals import Residuals, leverages, residual_frame
 from fertkit.trials.strips import nested
 from fertkit.trials.table import measured, read_trial
 
@@ -208,6 +210,20 @@ class SurfaceFit(ByContent):
         """Level, blocks and terms side by side [(n, p)]."""
         basis = self.basis(self.data.rates)
         return np.hstack([basis[:, :1], self.data.blocks, basis[:, 1:] / np.abs(basis[:, 1:]).max(axis=0)])
+
+    @property
+    def residuals(self) -> Residuals:
+        """Residuals of the rows; block effects are in the fit."""
+        data, design = self.data, self.design
+        left, _ = np.linalg.qr(design)
+        rest = data.yields - data.yields.mean()  # of large yields the last digits count
+        rest = rest - left @ (left.T @ rest)
+        columns = zip(data.nutrients, data.rate_units, data.rates.T, strict=True)
+        rates = {f"{name} rate [{unit}]": rate for name, unit, rate in columns}
+        leverage = leverages(design)
+        frame = residual_frame(pd.DataFrame(rates), data.yields, rest, leverage, self.variance)
+        of = f"{get_curve(self.curve).label} surface"
+        return Residuals(frame, of, data.yield_unit, float(leverage.mean()))
 
     def coefficients(self, level: float = 0.95) -> pd.DataFrame:
         """Terms with estimate, standard error, p and interval."""

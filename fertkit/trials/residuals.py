@@ -16,8 +16,9 @@ class Residuals(Result):
     Attributes
     ----------
     table : DataFrame
-        treatment (or rate), block, observed, fitted, residual [`unit`], leverage, standardised (residual over
-        its standard deviation) and normal_score (its place under a normal distribution); a row a strip.
+        treatment (or rate, or several columns), block, observed, fitted, residual [`unit`], leverage,
+        standardised (residual over its standard deviation) and normal_score (its place under a normal
+        distribution); a row a strip.
     of, unit : str
         The model in words, and the unit of the yields.
     usual_leverage : float
@@ -47,6 +48,18 @@ def leverages(design) -> np.ndarray:
     """
     left, values, _ = np.linalg.svd(np.asarray(design, float), full_matrices=False)
     return (left[:, values > values[0] * 1e-10] ** 2).sum(axis=1)
+
+
+def conditional(design, y, covariance, variance) -> tuple[np.ndarray, np.ndarray]:
+    """Conditional residuals and leverages (n,) of a mixed model, given the covariance (n, n) of the rows.
+
+    What is left of y once fixed and random effects are taken out is variance x P y, with P the projector of
+    the likelihood; its variance is variance^2 P, so that variance x diag(P) is 1 - leverage (Nobre & Singer
+    2007, Biometrical Journal 49:863-875, from memory).
+    """
+    weighted = np.linalg.solve(covariance, design)
+    projector = np.linalg.inv(covariance) - weighted @ np.linalg.solve(design.T @ weighted, weighted.T)
+    return variance * (projector @ y), 1 - variance * np.diag(projector)
 
 
 def normal_scores(values) -> np.ndarray:

@@ -18,6 +18,7 @@ from fertkit.trials.diagnose import ORDER, far_row, order_row, smoother, strip_n
 from fertkit.trials.differences import all_pairs, compact_letters
 from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import RemlFit, components, fit_reml, shared
+from fertkit.trials.residuals import Residuals, conditional, residual_frame
 from fertkit.trials.strips import describe, factor, places
 from fertkit.trials.table import column_of, labelled, measured, one_trial
 
@@ -54,6 +55,8 @@ class TwoFactorAnalysis(Result):
     method : str
     notes : tuple of str
     checks : DataFrame
+    residuals : Residuals
+        Conditional ones: blocks and strips are taken out as random effects.
     """
 
     anova: pd.DataFrame
@@ -70,6 +73,7 @@ class TwoFactorAnalysis(Result):
     method: str
     notes: tuple[str, ...]
     checks: pd.DataFrame
+    residuals: Residuals
 
     @property
     def table(self) -> pd.DataFrame:
@@ -216,6 +220,7 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
         layout=layout, whole=whole, part=part, block=blocks, response=cells.response, level=level,
         method=method, notes=notes,
         checks=checks_frame([*_enough(cells, anova), *_orders(cells), _far(cells)]),
+        residuals=_residuals(cells, fit),
     )  # fmt: skip
 
 
@@ -310,12 +315,30 @@ def _kinds(cells) -> list[str]:
 # ---- a trial with strips lost: one mixed model of the cells
 
 
+def _model(cells):
+    """Design of the cell means, and the covariance with blocks and the strips of each factor random."""
+    groups = [cells.codes[cells.names[0]], *map(cells.strips_of, cells.random)]
+    design = np.eye(int(np.prod(cells.sizes[1:])))[cells.cell]
+    return design, components([*map(shared, groups), np.eye(len(cells.y))]), len(groups) + 1
+
+
 def _mixed(cells) -> RemlFit:
     """The cell means with blocks and the strips of each factor random."""
-    groups = [cells.codes[cells.names[0]], *map(cells.strips_of, cells.random)]
-    build = components([*map(shared, groups), np.eye(len(cells.y))])
-    design = np.eye(int(np.prod(cells.sizes[1:])))[cells.cell]
-    return fit_reml(design, cells.y, build, np.full(len(groups) + 1, cells.y.var() / (len(groups) + 1)))
+    design, build, n = _model(cells)
+    return fit_reml(design, cells.y, build, np.full(n, cells.y.var() / n))
+
+
+def _residuals(cells, fit) -> Residuals:
+    """Conditional residuals of that model."""
+    design, build, _ = _model(cells)
+    variance = fit.parameters[-1]
+    rest, leverage = conditional(design, cells.y, build(fit.parameters)[0], variance)
+    block, whole, part = cells.names
+    named = cells.strips[[whole, part, block]].rename(columns={block: "block"})
+    unit = heading(cells.response).partition("[")[2].rstrip("]")
+    frame = residual_frame(named, cells.y, rest, leverage, variance)
+    of = f"{cells.layout}, given its random effects,"
+    return Residuals(frame, of, unit, float(leverage.mean()))
 
 
 def _differences(k) -> np.ndarray:
