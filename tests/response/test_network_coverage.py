@@ -5,22 +5,41 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pytest
 
 TESTS = Path(__file__).parents[1]
 
 
-def test_the_interval_of_the_pooled_rate_holds_its_level(monkeypatch):
+@pytest.fixture(scope="module")
+def simulation():
+    script = TESTS / "benchmarks" / "network_coverage.py"
+    spec = importlib.util.spec_from_file_location("network_coverage", script)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_interval_of_the_pooled_rate_holds_its_level(simulation, monkeypatch):
     table = pd.read_csv(TESTS / "reference" / "coverage" / "network.csv").set_index(["truth", "sites"])
     for truth in ("linear_plateau", "mitscherlich"):
         assert table.loc[truth, "coverage"].loc[[12, 40]].between(0.93, 0.97).all()
     assert (table["pools"] >= 800).all()
-    spec = importlib.util.spec_from_file_location(
-        "network_coverage", TESTS / "benchmarks" / "network_coverage.py"
-    )
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
     true = table.loc[("mitscherlich", 12), "true_rate"]
-    monkeypatch.setattr(module, "true_rate", lambda key: true)
-    row = module.simulate(("mitscherlich", 12), 30, np.random.default_rng(1))
+    monkeypatch.setattr(simulation, "true_rate", lambda key: true)
+    row = simulation.simulate(("mitscherlich", 12), 30, np.random.default_rng(1))
     assert row["coverage"] >= 0.8  # of 30 at 95 %, fewer than 24 in one of 20,000 runs
     assert row["median_width"] == np.clip(row["median_width"], 25, 55)
+
+
+def test_the_interval_of_one_model_holds_its_level(simulation, monkeypatch):
+    """The committed table within three binomial errors of 95 %, and two networks made anew."""
+    table = pd.read_csv(TESTS / "reference" / "coverage" / "network_model.csv")
+    assert {(row.truth, row.sites) for row in table.itertuples()} == set(simulation.SCENARIOS)
+    assert (table["models"] >= 80).all()
+    assert (table["coverage"] >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / table["models"])).all()
+    committed = table.set_index(["truth", "sites"]).loc[("mitscherlich", 40)]
+    monkeypatch.setattr(simulation, "true_rate", lambda key: committed["true_rate"])
+    row = simulation.simulate_model(("mitscherlich", 40), 2, np.random.default_rng(1))
+    assert row["refused"] == 0
+    assert abs(row["bias"]) < 4 * committed["rmse"]
+    assert row["median_width"] == pytest.approx(committed["median_width"], rel=0.5)
