@@ -108,6 +108,7 @@ def _by_nutrient(given):
 
 def run_leaf(arguments):
     from fertkit.intake.leaf import read_tissue
+    from fertkit.report.field_samples import of_field
     from fertkit.say.leaf_verdict import VERDICT
     from fertkit.tissue.explanation import explain
     from fertkit.tissue.score import as_scored, score_tissue
@@ -115,6 +116,8 @@ def run_leaf(arguments):
     options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = units_typed(arguments.units), arguments.dates
     samples = read_tissue(arguments.file, units=units, date_format=order, **options)
+    if arguments.field:
+        samples = of_field(samples, arguments.field)
     scoring = {"cvs": arguments.cv, **_studies(arguments, "leaf")}
     scores = score_tissue(samples, arguments.ranges, **scoring)
     if not (scores.agreement["sources"] > 0).any():

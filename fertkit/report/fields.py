@@ -37,6 +37,10 @@ LEAF = asked.holding("tidy", of="read_tissue")
 SOIL = asked.holding("levels", of="read_soil")
 
 
+#: What stands for the name of samples that name no field.
+UNNAMED = "no field named"
+
+
 @dataclass(frozen=True)
 class FieldsAnswer(Answer):
     """Answers for several fields, with a page each and one that leads to them.
@@ -78,7 +82,7 @@ class FieldsAnswer(Answer):
 
     def _index(self, links):
         rows = [
-            {"field": one.name or name, "crop": one.crop}
+            {"field": one.name or name or UNNAMED, "crop": one.crop}
             | dict(sheet_head(one))
             | {"verdict": field_verdict(one)}
             for name, one in self.fields.items()
@@ -111,7 +115,8 @@ class FieldsAnswer(Answer):
         for name, one in self.fields.items():
             write_whole(one.page(), home / named[name])
         links = tuple(
-            ((home / file).relative_to(index.parent).as_posix(), name) for name, file in named.items()
+            ((home / file).relative_to(index.parent).as_posix(), name or UNNAMED)
+            for name, file in named.items()
         )
         page = render_page(self.title, [self._index(links)])
         return write_whole(page, index)
@@ -214,6 +219,8 @@ def answer_field(
             answer = replace(
                 answer, crop=_one_crop(held) or answer.crop, notes=(*left, *_of_leaf(samples, held))
             )
+        elif samples is not None:
+            answer = replace(answer, notes=("the leaf report names no sample of this field",))
         answer = _with_goal(answer, goal, goal_unit, unit, studies or {})
         if tests is not None:
             answer = _with_soil(answer, tests, goal, goal_unit, studies or {})

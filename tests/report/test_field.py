@@ -5,7 +5,8 @@ from io import StringIO
 
 import pytest
 
-from fertkit.errors import InputError
+from fertkit.cli import main
+from fertkit.errors import InputError, NotEstimable
 from fertkit.report import answer_field
 
 PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
@@ -190,3 +191,33 @@ def test_zeros_of_the_strips_are_asked_about_unless_they_were_measured(strips):
     asked |= {"leaf": StringIO(LEAF), "strips": StringIO(strips.replace("1,120,56.5", "1,120,0"))}
     answer = answer_field("soybean", 60, **asked, real_yields=True)
     assert next(iter(answer.trials.values())).data.yields.min() == 0
+
+
+MARKED = (
+    "Field ID,Crop,Growth stage,Tissue,K %\n"
+    "River good,Soybean,R2,uppermost mature trifoliate,2.05\n"
+    "River poor,Soybean,R2,uppermost mature trifoliate,1.22\n"
+)
+
+
+def test_a_sample_named_as_the_field_of_a_soil_test_is_of_it():
+    soil = "Field,Depth (in),K Mehlich-3 (ppm)\nRiver good,8,155\nRiver poor,8,82\n"
+    answer = answer_field("soybean", 62, leaf=StringIO(MARKED), soil=StringIO(soil))
+    assert sorted(answer.fields) == ["River good", "River poor"]
+    poor = answer_field("soybean", 62, field="River poor", leaf=StringIO(MARKED), soil=StringIO(soil))
+    assert poor.scores.table["sample_id"].unique().tolist() == ["River poor"]
+    numbers = MARKED.replace("River good", "7781").replace("River poor", "7782")
+    other = answer_field("soybean", 62, field="River poor", leaf=StringIO(numbers), soil=StringIO(soil))
+    assert "the leaf report names no sample of this field" in other.notes
+    with pytest.raises(NotEstimable, match="the files name no fields; add a column Field"):
+        answer_field("soybean", 62, field="Home", leaf=StringIO(numbers))
+
+
+def test_leaf_tests_of_one_field_are_those_of_it_without_a_page_too(tmp_path, capsys):
+    path = tmp_path / "leaf.csv"
+    rows = (f"{name},corn,V3,whole plant,3.0\n" for name in ("Home", "Away"))
+    path.write_text("Field,Crop,Stage,Part,N %\n" + "".join(rows))
+    assert main(["leaf", str(path), "--field", "home"]) == 0
+    assert "Away" not in capsys.readouterr().out
+    assert main(["leaf", str(path), "--field", "Nowhere"]) == 2
+    assert "choose one of: Away, Home" in capsys.readouterr().err
