@@ -40,12 +40,15 @@ class Grouping:
         Group of each row.
     cluster : array (n,) of int, or None
         Strips that several rows, of one group or of several, share.
+    lost : tuple of int
+        Strips without a yield of each group.
     """
 
     data: TrialData
     labels: tuple[str, ...]
     codes: np.ndarray
     cluster: np.ndarray | None = None
+    lost: tuple[int, ...] = ()
 
     @cached_property
     def blocks(self) -> np.ndarray:
@@ -91,7 +94,8 @@ class Grouping:
 
     def rows_of(self, code: int) -> TrialData:
         """The strips of one group."""
-        return self.data.without(np.flatnonzero(self.codes != code))
+        lost = self.lost[code] if self.lost else self.data.left_out
+        return replace(self.data.without(np.flatnonzero(self.codes != code)), left_out=lost)
 
     def fit(self, design):
         """Linear model whose strips share what is `random`: coefficients, covariance, degrees_of_freedom."""

@@ -339,7 +339,9 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
     labels, codes = _levels_of(cells)
     _refuse_spellings(labels, by)
     shared = None if cluster is None else pd.factorize(named.loc[rows, cluster].astype(str))[0]
-    grouping = Grouping(data, labels, codes, shared)
+    without = named.loc[named.index.difference(rows), own]
+    lost = tuple(int((without == cell).sum()) for cell in cells.groupby(codes).first())
+    grouping = Grouping(data, labels, codes, shared, lost)
     _refuse(grouping, by)
     return grouping
 

@@ -336,3 +336,14 @@ def test_yields_without_an_error_are_said_to_tell_nothing_of_it(yields):
     assert result.levels[["low", "high", "p"]].isna().all(axis=None)
     assert not result.pays
     assert "is not shown to pay" in result.summary()
+
+
+def test_a_strip_without_a_yield_is_left_out_of_its_own_group_alone():
+    rates, block = np.tile([0.0, 40, 80, 120], 6), np.repeat(range(3), 8)
+    trial = pd.DataFrame(
+        {"block": block, "rate_lb_ac": rates, "hybrid": np.tile(np.repeat(["A", "B"], 4), 3)}
+    )
+    trial["yield_bu_ac"] = 100 + 0.6 * rates - 0.002 * rates**2 + np.random.default_rng(2).normal(0, 2, 24)
+    trial.loc[[4, 13], "yield_bu_ac"] = np.nan  # both of hybrid B
+    found = compare_groups(trial, "hybrid", nutrient_price=0.5, grain_price=4.5)
+    assert {name: one.data.left_out for name, one in found.analyses.items()} == {"A": 0, "B": 2}
