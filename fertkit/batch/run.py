@@ -223,7 +223,8 @@ def _pool(workers):
         # A process that starts would run the script that stands above again, up to this very call.
         script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
         try:
-            return {pool.submit(work, part): part for part in parts}
+            with _out_of_reach():
+                return {pool.submit(work, part): part for part in parts}
         finally:
             sys.modules["__main__"] = script
 
@@ -232,6 +233,19 @@ def _pool(workers):
     finally:
         ours.close()
         pool.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _out_of_reach():
+    """Hold Ctrl-C back for a moment: a process that starts meanwhile never hears it, the run hears it after."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(alive):
