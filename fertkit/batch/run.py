@@ -237,7 +237,7 @@ def _pool(workers):
 
 @contextmanager
 def _out_of_reach():
-    """Hold Ctrl-C back for a moment: a process that starts meanwhile never hears it, the run hears it after."""
+    """Hold Ctrl-C back: a process that starts meanwhile never hears it, the run hears it afterwards."""
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
         return

@@ -86,9 +86,9 @@ def layout_of(trial, first, second, block, design) -> tuple[str, str, str, str]:
     )
     if seen is None:
         raise NotEstimable(
-            f"two factors, {first} and {second}: the design is unclear: {first} on whole strips (split plot), "
-            "each on its own strips (strip plot), or all combinations randomised (factorial)",
-            "--design split-plot, strip-plot or factorial (design=...); --by names the factor on whole strips",
+            f"two factors, {first} and {second}: the design is unclear: {first} on whole strips (split "
+            "plot), each on its own strips (strip plot), or all combinations randomised (factorial)",
+            "--design split-plot, strip-plot or factorial (design=...); --by names what lies on whole strips",
             remedy="name the design, or add plot numbers or rows and columns",
         )
     return seen
