@@ -3,6 +3,8 @@
 import io
 import os
 import shutil
+import sys
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the workers share the cores; read when numpy is loaded
@@ -19,6 +21,21 @@ mpl.use("Agg")
 hypothesis.settings.register_profile("same examples", derandomize=True, database=None, deadline=None)
 hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+
+
+@pytest.fixture(scope="session")
+def benchmark():
+    """Load a script of ``tests/benchmarks`` by its name, to run a small piece of it."""
+
+    def load(name):
+        script = ROOT / "tests" / "benchmarks" / f"{name}.py"
+        spec, before = spec_from_file_location(f"benchmark_{name}", script), list(sys.path)
+        module = sys.modules[spec.name] = module_from_spec(spec)
+        spec.loader.exec_module(module)
+        sys.path[:] = before
+        return module
+
+    return load
 
 
 @pytest.fixture(scope="session")

@@ -1,19 +1,12 @@
 """The coverage simulation, in small: the default interval holds its level where choosing a curve does not."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-SCRIPT = Path(__file__).parents[1] / "benchmarks" / "coverage.py"
-
 
 @pytest.fixture(scope="module")
-def coverage():
-    spec = importlib.util.spec_from_file_location("coverage_simulation", SCRIPT)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
+def coverage(benchmark):
+    module = benchmark("coverage")
     module.REPLICATES = 20
     return module
 

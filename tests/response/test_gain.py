@@ -1,9 +1,5 @@
 """Gain and net gain over the lowest rate with their intervals, against statsmodels, scipy and arithmetic."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -196,14 +192,8 @@ def test_a_curve_without_a_join_tells_the_gap_alone():
 
 
 @pytest.fixture(scope="module")
-def simulation():
-    script = Path(__file__).parents[1] / "benchmarks" / "gain_coverage.py"
-    spec = importlib.util.spec_from_file_location("gain_coverage", script)
-    module = importlib.util.module_from_spec(spec)
-    before = list(sys.path)
-    spec.loader.exec_module(module)
-    sys.path[:] = before
-    return module
+def simulation(benchmark):
+    return benchmark("gain_coverage")
 
 
 @pytest.mark.parametrize("scenario", [("quadratic_plateau", 0.3, 6, 4), ("spherical", 0.6, 6, 4)])

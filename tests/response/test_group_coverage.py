@@ -1,6 +1,5 @@
 """Error rates of curves by group: the committed table, and the simulation behind it in small."""
 
-import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +10,8 @@ TESTS = Path(__file__).parents[1]
 
 
 @pytest.fixture(scope="module")
-def simulation():
-    script = TESTS / "benchmarks" / "group_coverage.py"
-    spec = importlib.util.spec_from_file_location("group_coverage", script)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+def simulation(benchmark):
+    return benchmark("group_coverage")
 
 
 def around(percent, trials, errors=3):

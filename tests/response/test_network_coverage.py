@@ -1,6 +1,5 @@
 """The simulation of the pooled rate's interval: the committed table, and a small piece made anew."""
 
-import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +10,8 @@ TESTS = Path(__file__).parents[1]
 
 
 @pytest.fixture(scope="module")
-def simulation():
-    script = TESTS / "benchmarks" / "network_coverage.py"
-    spec = importlib.util.spec_from_file_location("network_coverage", script)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+def simulation(benchmark):
+    return benchmark("network_coverage")
 
 
 def test_the_interval_of_the_pooled_rate_holds_its_level(simulation, monkeypatch):

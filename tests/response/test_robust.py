@@ -1,6 +1,5 @@
 """Far strips and an error that differs by rate, against R (tests/reference/r/robust.R) and by definition."""
 
-import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -185,14 +184,11 @@ def test_robust_fits_follow_the_unit_of_the_yield(scale, shift, seed):
 # ---- coverage
 
 
-def run_of(script, monkeypatch):
+def run_of(script, monkeypatch, benchmark):
     """The simulation script of that name in ``tests/benchmarks``."""
     home = Path(__file__).parents[1] / "benchmarks"
     monkeypatch.syspath_prepend(home)
-    spec = importlib.util.spec_from_file_location(script, home / f"{script}.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return benchmark(script)
 
 
 def agrees(share, committed, trials, committed_trials):
@@ -203,9 +199,9 @@ def agrees(share, committed, trials, committed_trials):
 
 @pytest.mark.parametrize("cell", [("linear_plateau", "error shrinks threefold"),
                                   ("quadratic_plateau", "one strip far off")])  # fmt: skip
-def test_cells_of_the_coverage_again(cell, monkeypatch):
+def test_cells_of_the_coverage_again(cell, monkeypatch, benchmark):
     """Sixty trials with another seed: optimum and gain held, checks that speak up, widths as committed."""
-    script = run_of("robust_coverage", monkeypatch)
+    script = run_of("robust_coverage", monkeypatch, benchmark)
     design = next(one for one in script.DESIGNS if one[0] == cell[0])
     table = pd.read_csv(TABLE).query("curve == @cell[0] and errors == @cell[1]")
     for row in script.simulate(design, cell[1], 60, np.random.default_rng(5)):
@@ -217,9 +213,9 @@ def test_cells_of_the_coverage_again(cell, monkeypatch):
 
 
 @pytest.mark.parametrize("design", [(3, 4), (5, 3), (9, 6)])
-def test_designs_without_a_response_again(design, monkeypatch):
+def test_designs_without_a_response_again(design, monkeypatch, benchmark):
     """Four hundred trials with another seed: every share as committed."""
-    row = run_of("null_response", monkeypatch).simulate(design, 400, np.random.default_rng(6))
+    row = run_of("null_response", monkeypatch, benchmark).simulate(design, 400, np.random.default_rng(6))
     committed = pd.read_csv(TABLE.with_name("null.csv")).set_index(["rates", "blocks"]).loc[design]
     for name in committed.index.drop("trials"):
         assert agrees(row[name], committed[name], 400, 4000), name

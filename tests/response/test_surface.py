@@ -1,6 +1,5 @@
 """Surfaces of several nutrients against R (tests/reference/r/surfaces.R), publications and arithmetic."""
 
-import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -399,7 +398,7 @@ def test_rates_that_are_none_are_named():
 # ---- coverage, by simulation (tests/benchmarks/surface_coverage.py)
 
 
-def test_coverage_of_the_joint_region():
+def test_coverage_of_the_joint_region(benchmark):
     """500 trials a scenario: 94 to 96 in 100 where the best lies inside, more where it lies at an end."""
     table = pd.read_csv(BENCHMARKS.parent / "reference" / "coverage" / "surface.csv").set_index("scenario")
     at_end = table.index.str.contains("edge|corner")
@@ -407,10 +406,7 @@ def test_coverage_of_the_joint_region():
     margin = 3 * np.sqrt(0.95 * 0.05 / table["trials"].min())
     assert (shares[~at_end] - 0.95).abs().max(axis=None) < margin
     assert (shares[at_end] > 0.95 - margin).all(axis=None)
-    spec = importlib.util.spec_from_file_location("surface_coverage", BENCHMARKS / "surface_coverage.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    again = module.simulate("hill inside", 60, seed=5)
+    again = benchmark("surface_coverage").simulate("hill inside", 60, seed=5)
     assert min(again["joint"], again["n"], again["p2o5"]) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
 
 

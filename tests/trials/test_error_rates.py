@@ -3,24 +3,14 @@
 The share to be found is no output of ours: it is the level of the test, or the power by scipy's noncentral t.
 """
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.stats import binom, nct, t
 
-SCRIPT = Path(__file__).parents[1] / "benchmarks" / "trials_error_rates.py"
-
 
 @pytest.fixture(scope="module")
-def simulation():
-    spec = importlib.util.spec_from_file_location("trials_error_rates", SCRIPT)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+def simulation(benchmark):
+    return benchmark("trials_error_rates")
 
 
 def found(simulation, case, trials):
