@@ -8,7 +8,7 @@ Method
   days or degree days; its slope is the daily demand. Where few points are published it says so.
 * Supply (`supply_gap`): soil and fertilizer supply against that curve.
 * Soil test (`soil_rate`): build-up and maintenance, a sum of terms, or a table, as one state's system has it;
-  `soil.soil_rates` for many fields, `credits` for manure and legumes, `buffers.lime_rates` for lime.
+  `targets.nutrient_targets` for many fields, `credits` for manure, `buffers.lime_rates` for lime.
   Extractant and depth must be those of the system; `convert_soil_test` is explicit, never silent.
 * Products (`product_rate`, `blend`): rate over analysis; a blend is the least-cost mix by linear
   programming. `check_seed_row` and `product_cautions` stand beside them.

@@ -8,7 +8,6 @@ import pandas as pd
 
 from fertkit.asked import a_table_of, above_zero, asks, zero_or_more
 from fertkit.budget.soil_rules import CUT
-from fertkit.budget.yields import refuse
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_least, below
@@ -100,24 +99,6 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
         pounds.append(minnesota["value"]["buffer"])
         keys.append(minnesota["source_key"]["buffer"])
     return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), ";".join(keys))
-
-
-@asks()
-def half_life_years(decline_pct: float) -> float:
-    """Years in which a soil test halves that falls by a steady share each year [%/yr].
-
-    Examples
-    --------
-    A decline of 4.3 % a year halves a test in 15.8 years (DRAWDOWN2025 prints 15.9):
-
-    >>> from fertkit.budget.buffers import half_life_years
-    >>> round(half_life_years(4.3), 1)
-    15.8
-    """
-    if not 0 < decline_pct < 100:
-        raise refuse("decline", "not a yearly decline", "give a percentage above 0 and below 100",
-                     column="decline_pct", value=decline_pct)  # fmt: skip
-    return float(np.log(0.5) / np.log(1 - decline_pct / 100))
 
 
 @asks(test_ppm=zero_or_more)

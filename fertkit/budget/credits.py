@@ -1,4 +1,4 @@
-"""What manure and a legume before the crop bring, to be taken off a rate."""
+"""What manure, starters and water bring, to be taken off a rate."""
 
 from dataclasses import replace
 
@@ -7,8 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_table_of, asks
 from fertkit.budget.products import find_product, nutrients_per_gallon
-from fertkit.errors import FertkitError, InputError, Problem, unknown
-from fertkit.reference.crops import crop_name
+from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import load_table
 from fertkit.units import convert_area_rate
@@ -150,43 +149,6 @@ def _number(row, column, line, problems):
     if not (np.isfinite(value) and value >= 0):
         problems.append(Problem("not an amount", "give a number, 0 or more", line, column, row[column]))
     return value
-
-
-@asks()
-def legume_credits(previous_crop: str, region: str | None = None) -> pd.DataFrame:
-    """Find what a legume before the crop is credited with [lb N/ac], region by region.
-
-    Parameters
-    ----------
-    previous_crop : str
-    region : str, optional
-        A state; all of them if None.
-
-    Returns
-    -------
-    DataFrame
-        region, previous_crop, condition, low, high [lb N/ac], source_key, provenance, note. States differ in
-        what they count, so a credit belongs to the rate of its own state.
-
-    Raises
-    ------
-    LookupFailed
-        If no credit is carried for the crop or the region.
-
-    Examples
-    --------
-    >>> from fertkit.budget.credits import legume_credits
-    >>> legume_credits("dry beans", "Nebraska")[["low", "high"]].values.tolist()  # NPNRD
-    [[40.0, 40.0]]
-    """
-    rows, crop = load_table("legume_credits"), crop_name(previous_crop)
-    for column, wanted in (("previous_crop", crop), ("region", region)):
-        if wanted is None:
-            continue
-        if not (fits := rows[column] == wanted).any():
-            raise unknown(f"{column.replace('_', ' ')} with a nitrogen credit", wanted, rows[column].unique())
-        rows = rows[fits]
-    return rows.drop(columns="confidence").reset_index(drop=True)
 
 
 # ---- credits that a table of fields states itself

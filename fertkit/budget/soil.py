@@ -1,25 +1,21 @@
 """Rates of P2O5 and K2O from a soil test, by published system, with the equation shown."""
 
 from dataclasses import dataclass
-from inspect import signature
 
-import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_table, asks, maybe_a_list, zero_or_more
+from fertkit.asked import asks, maybe_a_list, zero_or_more
 from fertkit.budget.own import checked_own
 from fertkit.budget.soil_reckon import reckon
 from fertkit.budget.soil_rules import bent, bounded
 from fertkit.budget.thresholds import OXIDE, question_of
 from fertkit.budget.yields import goal_unit, yield_lb_ac
-from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.errors import UnitError
 from fertkit.reference.load import list_sources
 from fertkit.reference.own import own_tables
 from fertkit.results import Result, checks_frame
 from fertkit.units import convert_area_rate
 
-FIELD_COLUMNS = ["field", "system", "title", "status", "nutrient", "crop", "rate", "unit", "zone", "equation",
-                 "why_not", "source_key", "provenance", "note"]  # fmt: skip
 UNITS = ("lb/ac", "kg/ha")
 
 
@@ -217,71 +213,3 @@ def soil_rate(
     note = "; ".join(filter(None, [got.plan["note"], question]))
     shown = (got.level, got.lines.test_unit, unit, got.plan["rate_unit"], note)
     return SoilRate(*about, rate, got.worked.zone, equation, got.terms.frame(), corners, *shown)
-
-
-@asks(fields=a_table, own=own_tables)
-def soil_rates(fields: pd.DataFrame, own=None) -> pd.DataFrame:
-    """Work out the rate of every row of a table; a row without a rate says why.
-
-    Parameters
-    ----------
-    fields : DataFrame
-        A column for each argument of `soil_rate` that is not the same for all; cells may be empty where it
-        has a default, several cases or crops of a rotation are joined by ``;``. A column field is carried.
-    own : path, DataFrame or list of them, optional
-        Tables of your own, as for `soil_rate`.
-
-    Returns
-    -------
-    DataFrame
-        field, system, title, status, nutrient, crop, rate, unit, zone, equation, why_not, source_key,
-        provenance, note; one row for each row of `fields`, with its index.
-
-    Raises
-    ------
-    InputError
-        If a column is missing or is no argument of `soil_rate`.
-    """
-    known, own = dict(signature(soil_rate).parameters), checked_own(own)
-    del known["own"]
-    problems = [
-        Problem("column is missing", "add it", column=name)
-        for name, one in known.items()
-        if one.default is one.empty and name not in fields
-    ]
-    problems += [
-        Problem("not a column of soil rates", f"use one of: field, {', '.join(known)}", column=name)
-        for name in fields
-        if name not in (*known, "field")
-    ]
-    if problems:
-        raise InputError("fields", problems)
-    rows = [_one_field(row, known, own) for row in fields.to_dict("records")]
-    table = pd.DataFrame(rows, columns=FIELD_COLUMNS[1:], index=fields.index)
-    table.insert(0, "field", fields.get("field", fields.index))
-    return table
-
-
-def _one_field(row, known, own):
-    """What `soil_rate` makes of one row of a table: its answer, or why there is none."""
-    given = {name: value for name, value in row.items() if name in known and not _blank(value)}
-    for name in ("cases", "rotation"):
-        if name in given:
-            given[name] = [word.strip() for word in str(given[name]).split(";") if word.strip()]
-    about = (row["system"], "", "", row["nutrient"], row["crop"])
-    empty = [name for name, one in known.items() if one.default is one.empty and name not in given]
-    if empty:
-        return (*about, np.nan, "", "", "", f"{', '.join(empty)} is empty; fill it in", "", "", "")
-    try:
-        got = soil_rate(**given, own=own)
-    except FertkitError as error:
-        return (*about, np.nan, "", "", "", " ".join(str(error).split()), "", "", "")
-    about = (got.system, got.title, got.status, got.nutrient, got.crop)
-    keys = ";".join(got.sources["source_key"])
-    marks = set(got.rows["provenance"]) - {"own table"}
-    mark = marks.pop() if len(marks) == 1 else "mixed"
-    return (*about, got.rate, got.unit, got.zone, got.equation, "", keys, mark, got.note)
-
-
-def _blank(value):
-    return value is None or value != value or (isinstance(value, str) and not value.strip())

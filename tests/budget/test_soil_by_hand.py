@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from fertkit.budget import compare_systems, soil_rate
-from fertkit.budget.buffers import decline_without_p, half_life_years, soil_buffer
+from fertkit.budget.buffers import decline_without_p, soil_buffer
 from fertkit.budget.soil_reckon import _rates
 from fertkit.budget.soil_rules import Terms, _term, equation_rate
 from fertkit.budget.thresholds import (
@@ -371,8 +371,3 @@ def test_a_test_without_phosphorus_halves():
     assert table["year"].tolist() == [0, 1, 2, 3]
     assert table["test_high"].tolist() == pytest.approx([40 * 0.957**k for k in range(4)])
     assert table["test_low"].tolist() == pytest.approx([40 * 0.918**k for k in range(4)])
-    assert half_life_years(50.0) == pytest.approx(1.0)
-    assert half_life_years(99.9) == pytest.approx(math.log(0.5) / math.log(0.001))
-    for bad in (0.0, 100.0, -1.0):
-        with pytest.raises(InputError):
-            half_life_years(bad)

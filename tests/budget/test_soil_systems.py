@@ -11,7 +11,6 @@ import pytest
 
 from fertkit.budget import compare_systems, soil_rate
 from fertkit.budget.own_rules import wrong_unit
-from fertkit.budget.soil import soil_rates
 from fertkit.budget.thresholds import convert_soil_test, soil_class
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference.load import load_table
@@ -197,37 +196,17 @@ def test_what_else_to_know_is_said():
     assert corn.rate == mixed.rate
 
 
-def test_many_fields_at_once():
-    fields = pd.DataFrame(
-        {
-            "field": ["north", "south", "hill", "creek"],
-            "system": ["south_dakota", "nebraska_ec117", "tri_state_2020", "south_dakota"],
-            "nutrient": ["P", "N", "K", "P"],
-            "crop": ["corn", "corn", "soybean", "corn"],
-            "yield_goal": [150, 200, 60, 150],
-            "test": [8, 5, 100, np.nan],
-            "extractant": ["Olsen", "nitrate", "Mehlich-3", "Olsen"],
-            "depth_in": [6, 36, 8, 6],
-            "om_pct": [np.nan, 2, np.nan, np.nan],
-            "cec": [np.nan, np.nan, 20, np.nan],
-            "credit_lb_ac": [np.nan, 40, np.nan, np.nan],
-        }
-    )
-    got = soil_rates(fields)
-    assert got["rate"].tolist() == pytest.approx([52.2, 139, 128.4, np.nan], nan_ok=True)
-    assert got["field"].tolist() == fields["field"].tolist()
-    assert got["why_not"].str.len().gt(0).tolist() == [False, False, False, True]
-    assert got["why_not"][3] == "test is empty; fill it in"
-    spoilt = soil_rates(fields.assign(test="< 2", extractant=["M3", "", None, "Olsen"]))["why_not"]
-    for words, part in zip(
-        spoilt, ("'test'", "extractant is empty", "extractant is empty", "'test'"), strict=True
-    ):
-        assert part in words
-        assert "\n" not in words
-    with pytest.raises(InputError, match="system"):
-        soil_rates(fields.drop(columns="system"))
-    with pytest.raises(InputError, match="p_suply"):
-        soil_rates(fields.assign(p_suply="high"))
+@pytest.mark.parametrize(
+    ("system", "nutrient", "crop", "goal", "test", "extractant", "depth", "field", "rate"),
+    [
+        ("south_dakota", "P", "corn", 150, 8, "Olsen", 6, {}, 52.2),
+        ("nebraska_ec117", "N", "corn", 200, 5, "nitrate", 36, {"om_pct": 2, "credit_lb_ac": 40}, 139),
+        ("tri_state_2020", "K", "soybean", 60, 100, "Mehlich-3", 8, {"cec": 20}, 128.4),
+    ],
+)
+def test_rates_by_hand(system, nutrient, crop, goal, test, extractant, depth, field, rate):
+    got = soil_rate(system, nutrient, test, crop, goal, extractant=extractant, depth_in=depth, **field)
+    assert got.rate == pytest.approx(rate)
 
 
 def test_words_of_laboratories_for_extractants_and_units():
