@@ -88,17 +88,10 @@ def _of_rows(part, settings):
         frame[name] = numbers_where_they_are(frame[name], settings.decimal)
     frame[settings.by] = frame[settings.by].fillna("")
     columns = {"rate": settings.rate, "response": settings.response}
-    keys = frame[settings.by]
-    named = list(keys.itertuples(index=False, name=None))
+    trial = frame.groupby(settings.by, sort=False).ngroup().to_numpy()
     place, table = frame[list(PLACE)], frame.drop(columns=[*settings.by, *PLACE])
-    trial = keys.groupby(settings.by, sort=False).ngroup().to_numpy()
-    order = np.argsort(trial, kind="stable")
-    for at in np.split(order, np.flatnonzero(np.diff(trial[order])) + 1) if len(frame) else ():
-        together = at[-1] - at[0] == len(at) - 1  # a stretch of the table needs no copy
-        rows = slice(at[0], at[-1] + 1) if together else at
-        lines = place.iloc[rows]
-        row = _row(settings, named[at[0]], str(lines[PLACE[0]].iloc[0]), n=len(at))
-        yield _read(table.iloc[rows], columns, row, settings, place=lines)
+    names = frame[settings.by].iloc[np.unique(trial, return_index=True)[1]]
+    return _read(table, trial, list(names.itertuples(index=False, name=None)), columns, settings, place)
 
 
 def _of_files(part, settings):
@@ -109,21 +102,26 @@ def _of_files(part, settings):
         except FertkitError as error:
             strips, refused = None, {"": refusal(error)}
         yield from ((_row(settings, [trial], file, message=why), None) for trial, why in refused.items())
-        for trial, rows in () if strips is None else strips.table.groupby("trial", sort=False):
-            row = _row(settings, [str(trial)], file, n=len(rows))
-            yield _of_strips(strips, row, rows.drop(columns="trial"), settings)
+        if strips is not None:
+            yield from _of_strips(strips, file, settings)
 
 
-def _of_strips(strips, row, rows, settings):
-    priced = settings.price_units
+def _of_strips(strips, file, settings):
+    """Trials of one file; those in other units than the prices are for cannot be used."""
+    priced, table = settings.price_units, strips.table.drop(columns="trial")
+    trial, names = pd.factorize(strips.table["trial"])
     units = (strips.rate_unit, strips.yield_unit) if strips.rate_column else priced
     if priced not in (("", ""), units):
-        return row | {"message": (
-            f"{row['file']}: rates in {units[0]} and yields in {units[1]}, but prices are for {priced[0]} "
+        why = (
+            f"{file}: rates in {units[0]} and yields in {units[1]}, but prices are for {priced[0]} "
             f"and {priced[1]}. Run these trials separately with their prices"
-        )}, None  # fmt: skip
+        )
+        often = np.bincount(trial)
+        return [
+            (_row(settings, [str(name)], file, why, n=n), None) for name, n in zip(names, often, strict=True)
+        ]
     columns = {"rate": strips.rate_column or None, "response": strips.yield_column}
-    return _read(rows, columns, row, settings, strips.nutrient, strips.crop, strips.notes)
+    return _read(table, trial, [(str(name),) for name in names], columns, settings, file=file, strips=strips)
 
 
 def _row(settings, names, file, message="", **told):
@@ -131,21 +129,27 @@ def _row(settings, names, file, message="", **told):
     return {**dict(named), "file": file, "status": Status.REFUSED, "message": message, **told}
 
 
-def _read(rows, columns, row, settings, nutrient="", crop="", notes=(), place=None):
-    """A trial's row, told further, and its data or None; `place` tells where its rows stand in a file."""
-    for name, said in (("nutrient", nutrient), ("crop", crop)):
-        row[name] = said or (str(rows[name].iloc[0] or "") if name in rows else "")
-    if not all(row[name] for name in settings.by):
-        what = f"{len(rows)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
-        return row | {"message": f"{row['file']}: {what}"}, None
-    try:
-        data = read_for_survey(rows, **columns, blocks=settings.blocks, weight=settings.weight)
-    except FertkitError as error:
-        named = InputError(row["file"], error.problems) if isinstance(error, InputError) else error
-        return row | {"message": refusal(named, place)}, None
-    # What the answer for one trial says beside its optimum: a repeated order, strips without a yield.
-    said = filter(None, [order_text(data), *(meaning for *_, meaning in data.losses)])
-    return row | {"notes": " ".join(f"{note.rstrip('.')}." for note in (*said, *notes))}, data
+def _read(table, trial, names, columns, settings, place=None, file="", strips=None):
+    """Rows of the trials of a table, and their data or None; `place` tells where its rows stand in files."""
+    found = read_for_survey(table, trial, **columns, blocks=settings.blocks, weight=settings.weight)
+    order = np.argsort(trial, kind="stable")
+    for i, at in enumerate(np.split(order, np.flatnonzero(np.diff(trial[order])) + 1)):
+        row = _row(settings, names[i], str(place[PLACE[0]].iloc[at[0]]) if file == "" else file, n=len(at))
+        for name in ("nutrient", "crop"):
+            known = getattr(strips, name, "")
+            row[name] = known or (str(table[name].iloc[at[0]] or "") if name in table else "")
+        data, error = (None, found[i]) if isinstance(found[i], FertkitError) else (found[i], None)
+        if not all(row[name] for name in settings.by):
+            what = f"{len(at)} rows without a {' or '.join(settings.by)}. Name the trial on each row"
+            yield row | {"message": f"{row['file']}: {what}"}, None
+        elif error is not None:
+            named = InputError(row["file"], error.problems) if isinstance(error, InputError) else error
+            yield row | {"message": refusal(named, None if place is None else place.iloc[at])}, None
+        else:
+            # What the answer for one trial says beside its optimum: a repeated order, strips without a yield.
+            said = filter(None, [order_text(data), *(meaning for *_, meaning in data.losses)])
+            notes = (*said, *getattr(strips, "notes", ()))
+            yield row | {"notes": " ".join(f"{note.rstrip('.')}." for note in notes)}, data
 
 
 def _read_around(path, name, settings):

@@ -168,18 +168,18 @@ def read_trial_data(
     columns = {"treatment": rate, "response": response, "blocks": blocks, "weight": weight}
     read = read_trial(trial, **columns, curve=True, by=by)
     strips, columns = read.strips, (read.treatment, read.response)
-    x = _same_level(strips[read.treatment].to_numpy())
+    x = strips[read.treatment].to_numpy()
+    x = one_level(x, np.abs(x).max())
     if len(np.unique(x)) < 2:
         raise NotEstimable("all rates are equal; a response needs two rates, a curve three")
     levels = [strips[c].astype(str) for c in (*(c for c in read.sites if c not in read.groups), *read.groups)]
     block = reduce(lambda left, right: left + " / " + right, levels).to_numpy(dtype=str) if levels else None
-    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips]
     return TrialData(
         rate=x, yields=read.y, weight=np.ones(len(x)) if weight is None else strips[weight].to_numpy(),
         block=block, rate_unit=unit_of(columns[0], "rate unit"), yield_unit=unit_of(columns[1], "yield unit"),
         nutrient=read.nutrient, crop=read.crop, through_origin=through_origin, places=_places(read),
         left_out=len(read.lost), columns=columns,
-        origin=strips[[*named, *coordinates(strips, (*columns, *named))]],
+        origin=origin_of(strips, *columns),
     )  # fmt: skip
 
 
@@ -200,10 +200,17 @@ def _places(trial) -> str:
     return f"{many} {kind}"
 
 
-def _same_level(x):
-    """Rates that agree to ten digits are one level, so that unit conversion does not split a rate."""
-    scale = 10.0 ** (10 - np.ceil(np.log10(max(np.abs(x).max(), 1e-290))))
+def one_level(x, largest):
+    """Round rates to ten digits of the largest, so that unit conversion does not split a rate."""
+    sizes, which = np.unique(largest, return_inverse=True)
+    scale = np.array([10.0 ** (10 - np.ceil(np.log10(max(size, 1e-290)))) for size in sizes])[which]
     return np.round(x * scale) / scale
+
+
+def origin_of(strips, *used) -> pd.DataFrame:
+    """Columns that name strips and tell where they lay, but for those used otherwise."""
+    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips]
+    return strips[[*named, *coordinates(strips, (*used, *named))]]
 
 
 def doubtful_rows(data: TrialData) -> Doubtful:

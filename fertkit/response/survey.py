@@ -20,12 +20,13 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_header, a_share, a_table, amounts, asks, either, headers, maybe_headers, off
-from fertkit.errors import InputError, NotEstimable, Problem, unknown
+from fertkit.errors import FertkitError, InputError, NotEstimable, Problem, unknown
 from fertkit.response.average import average_weights, averaged_keys, averaged_sets, mean_wins, settle, verdict
 from fertkit.response.curves import CURVES, LINEAR
-from fertkit.response.data import TrialData, read_trial_data
+from fertkit.response.data import TrialData
 from fertkit.response.fit import fit_data, need_contrasts
 from fertkit.response.interval import difference
+from fertkit.response.many import read_trials
 from fertkit.response.optimum import Status
 from fertkit.response.prices import one_ratio
 from fertkit.response.region import optimum_sets
@@ -76,41 +77,37 @@ def optima_of_trials(
     for name in by:
         if name not in table:
             raise unknown("column", name, table.columns)
-    names, parts, problems = [], [], []
-    for name, rows in table.groupby(by, sort=False):
+    trial = table.groupby(by, sort=False).ngroup().to_numpy()
+    table, trial = table[trial >= 0], trial[trial >= 0]  # rows without a name belong to none
+    names = table[by].iloc[np.unique(trial, return_index=True)[1]]
+    columns = {"rate": rate, "response": response, "blocks": blocks, "weight": weight}
+    problems, found = [], read_for_survey(table.drop(columns=by), trial, **columns)
+    for name, data in zip(names.itertuples(index=False, name=None), found, strict=True):
         told = "trial " + " ".join(map(str, name))
-        try:
-            data = read_for_survey(
-                rows.drop(columns=by), rate=rate, response=response, blocks=blocks, weight=weight
-            )
-        except NotEstimable as error:
-            problems.append(Problem(f"{told}: {error.plain}", "leave it out or analyse it alone"))
-        except InputError as error:
-            problems += [replace(p, what=f"{told}: {p.what}", row=None) for p in error.problems]
-        else:
-            names.append(name)
-            parts.append(data)
+        if isinstance(data, InputError):
+            problems += [replace(p, what=f"{told}: {p.what}", row=None) for p in data.problems]
+        elif isinstance(data, FertkitError):
+            problems.append(Problem(f"{told}: {data.plain}", "leave it out or analyse it alone"))
     if problems:
         raise InputError("trials", problems)
-    return pd.concat([pd.DataFrame(names, columns=by), survey_trials(parts, price_ratio, level)], axis=1)
+    return pd.concat([names.reset_index(drop=True), survey_trials(found, price_ratio, level)], axis=1)
 
 
-def read_for_survey(rows, **columns) -> TrialData:
-    """Check one trial for `survey`; the columns are those of `read_trial_data`.
+def read_for_survey(table, trial, **columns) -> list[TrialData | FertkitError]:
+    """Check the trials of a table for `survey`, as `read_trials` does; they need a curve and error df too."""
+    return [_usable(data) for data in read_trials(table, trial, **columns)]
 
-    Raises
-    ------
-    InputError
-        If its table cannot be used.
-    NotEstimable
-        If it has one rate or no error df.
-    """
-    data = read_trial_data(rows, **columns)
+
+def _usable(data):
+    if isinstance(data, FertkitError):
+        return data
     terms, what = (2, "a curve") if has_curve(data) else (1, "a difference of two rates")
-    need_contrasts(data, terms, what)
-    if data.sums.df_error(terms + 1)[0] <= 0:
-        raise NotEstimable(f"too few rows for {what}")
-    return data
+    try:
+        need_contrasts(data, terms, what)
+    except NotEstimable as error:
+        return error
+    few = len(data.rate) - terms <= data.sweep.n_blocks
+    return NotEstimable(f"too few rows for {what}") if few else data
 
 
 def survey_trials(trials: list[TrialData], price_ratio, level=0.95) -> pd.DataFrame:

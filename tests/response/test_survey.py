@@ -4,8 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fertkit.errors import InputError
+from fertkit.errors import FertkitError, InputError
 from fertkit.response import analyse_response, optima_of_trials, survey
+from fertkit.response.data import read_trial_data
+from fertkit.response.many import read_trials
 
 
 @pytest.fixture(scope="module")
@@ -80,3 +82,34 @@ def test_two_rates_give_a_difference_in_the_survey(broadbalk, found):
     np.testing.assert_allclose(mixed.loc[others.index, "optimum"], others["optimum"], rtol=1e-6)
     alone = optima_of_trials(twice, "year", 0.005)
     assert alone["status"].tolist() == ["difference only"]
+
+
+def test_trials_read_together_are_read_as_alone():
+    """Thirteen trials (invented), most with something amiss; the reference is the reader of one trial."""
+    rate, block = np.tile([0.0, 40, 80, 120], 3), np.repeat(["1", "2", "3"], 4)
+    named = {"rate_lb_ac": rate, "block": block, "site": "A", "crop": "corn", "strip": range(12)}
+    noise = np.random.default_rng(1).normal(size=12)
+    plain = pd.DataFrame(named | {"yield_bu_ac": 50 + rate / 10 + noise}).astype(object)
+    changed = [
+        {}, {"block": "1"}, {"block": None}, {"block": [None, *block[1:]]}, {"strip": 1}, {"site": block},
+        {"crop": [*["corn"] * 11, "oats"]}, {"rate_lb_ac": rate + np.linspace(0, 1e-11, 12)},
+        {"rate_lb_ac": 40.0}, {"rate_lb_ac": -rate}, {"yield_bu_ac": np.nan},
+        {"yield_bu_ac": [None, *plain["yield_bu_ac"][1:]]},
+    ]  # fmt: skip
+    points = pd.concat([plain] * 2, ignore_index=True).assign(strip=range(24))
+    trials = [*(plain.assign(**other) for other in changed), points]
+    table = pd.concat(trials, ignore_index=True)
+    number = np.repeat(range(len(trials)), [len(one) for one in trials])
+    among = np.argsort(np.arange(len(table)) % 12, kind="stable")  # rows of a trial lie apart
+    table, number = table.iloc[among], number[among]
+    together = read_trials(table, number)
+    alone = [_read_alone(rows) for _, rows in table.groupby(number)]
+    assert [str(one) if isinstance(one, FertkitError) else one for one in together] == alone
+    assert [i for i, one in enumerate(alone) if isinstance(one, str)] == [3, 4, 6, 8, 9, 10]
+
+
+def _read_alone(rows):
+    try:
+        return read_trial_data(rows)
+    except FertkitError as error:
+        return str(error)
