@@ -8,6 +8,8 @@ from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the workers share the cores; read when numpy is loaded
+# The tests start many processes: where no byte code is kept, each would compile every library anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import hypothesis
 import matplotlib as mpl
@@ -16,11 +18,42 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
+sys.dont_write_bytecode = False
 # The same examples in every run, however slow the machine: looking for new ones is the work of
 # tests/hardening/fuzz.py.
 hypothesis.settings.register_profile("same examples", derandomize=True, database=None, deadline=None)
 hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+#: What waits longest begins first, lest one worker be left with it when the others have ended.
+FIRST = (
+    "browser/test_pages.py",
+    "batch/test_processes.py",
+    "notebooks",
+    "browser",
+    "hardening",
+    "report",
+    "panels",
+)
+
+
+def pytest_collection_modifyitems(items):
+    """Put the files that take longest first."""
+    rank = {name: i for i, name in enumerate(FIRST)}
+
+    def place(item):
+        path = item.path.relative_to(ROOT / "tests")
+        return min(rank.get(name.as_posix(), len(rank)) for name in (path, *path.parents))
+
+    items.sort(key=place)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Hand out whole files, in the order above: fixtures of a module are then made once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
 
 
 @pytest.fixture(scope="session")
