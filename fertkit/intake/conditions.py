@@ -5,6 +5,7 @@ knows. Both are told.
 """
 
 import re
+from collections import Counter
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
@@ -54,27 +55,22 @@ def settle_words(lines, given: dict, notes: list, report: list):
 
     Parameters
     ----------
-    lines : DataFrame
+    lines : list of dict
         With `ROLES` as text and ``row``.
     given : dict
         Role -> what the user gave, or None.
     notes, report : list
         Added to.
     """
-    alone = lines["crop"][lines["crop"] != ""].nunique() <= 1
-    seen, taken, doubts = {}, {}, {}
-    entries = []
-    for row, *words in lines[["row", *ROLES]].itertuples(index=False, name=None):
-        key = tuple(words)
-        if key not in seen:
-            seen[key] = _settle(Entry(*key), given, alone)
-        entries.append(seen[key])
-        for line in seen[key].taken:
-            taken[line] = taken.get(line, 0) + 1
-        for doubt in seen[key].doubts:
-            doubts.setdefault(doubt, []).append(int(row))
-    for role in ROLES:
-        lines[role] = [getattr(entry, role) for entry in entries]
+    alone = len({line["crop"] for line in lines} - {""}) <= 1
+    seen, taken, doubts = {}, Counter(), {}
+    for line in lines:
+        key = tuple(line[role] for role in ROLES)
+        entry = seen[key] = seen.get(key) or _settle(Entry(*key), given, alone)
+        line |= {role: getattr(entry, role) for role in ROLES}
+        taken.update(entry.taken)
+        for doubt in entry.doubts:
+            doubts.setdefault(doubt, []).append(line["row"])
     for (what, item, detail), count in taken.items():
         report.append((what, item, f"{detail} ({counted(count, 'line')})", None))
     for (what, remedy), rows in doubts.items():
@@ -240,25 +236,19 @@ def _cut(text):
 
 def _tell_unknown_crops(lines, notes):
     """The crops no table knows, once for the file, with what they may be."""
-    strange = [text for text in dict.fromkeys(lines["crop"]) if text and not crop_of(text)]
+    counts = Counter(line["crop"] for line in lines)
+    strange = [text for text in counts if text and not crop_of(text)]
     if not strange:
         return
-    counts = lines["crop"].value_counts()
-    named = [f"'{shorten(crop)}' ({counted(int(counts[crop]), 'line')})" for crop in strange]
+    named = [f"'{shorten(crop)}' ({counted(counts[crop], 'line')})" for crop in strange]
     named = ", ".join(named[:12]) + f" and {len(strange) - 12} more" * (len(strange) > 12)
-    row = int(lines.loc[lines["crop"] == strange[0], "row"].iloc[0])
+    row = next(line["row"] for line in lines if line["crop"] == strange[0])
     hints = list(dict.fromkeys(filter(None, map(crop_hint, strange))))
-    hints = "; ".join(hints[:6]) + "; " * bool(hints)
-    notes.append(
-        problem(
-            "crops not known",
-            row,
-            "crop",
-            named=named,
-            hints=hints,
-            crops=", ".join(sorted(load_crops()["crop"])),
-        )
-    )
+    blanks = {
+        "hints": "; ".join(hints[:6]) + "; " * bool(hints),
+        "crops": ", ".join(sorted(load_crops()["crop"])),
+    }
+    notes.append(problem("crops not known", row, "crop", named=named, **blanks))
 
 
 def crop_hint(text: str) -> str:

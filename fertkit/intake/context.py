@@ -20,6 +20,7 @@ _CONDITION = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _TAKEN = frozenset({"lent", "block", "line", "row", "specimen", *CONTEXT})  # names of our own columns
 _MATRIX = frozenset({"matrix", "material", "sample matrix", "sample material", "basis", "sample kind"})
 _SCALES = {"feekes": "Feekes", "zadoks": "GS", "bbch": "BBCH"}
+_ON_SCALE = dict.fromkeys(_SCALES, "growth_stage")
 _MARK = (
     r"(?P<mark>good|bad|poor|healthy|gut|schlecht|buena|mala|"
     r"untreated|check|control|unfertilized|treated|fertilized)"
@@ -51,96 +52,85 @@ def pair_name(sample_id: str) -> tuple[str, str]:
     return sample_id, ""
 
 
-def specimens_of(layout: Layout, columns: list[ResultColumn], crop, stage, part, date_format):
+def specimens_of(layout: Layout, columns: list[ResultColumn], given: dict, date_format):
     """Number the analysed samples, and give each its context.
 
     Returns
     -------
-    specimens : DataFrame
-        specimen, the `CONTEXT` columns, row, lent (crop, stage and part that stand above an earlier table).
+    specimens : list of dict
+        First line of each, in their order: specimen, the `CONTEXT`, row, lent (crop, stage and part that
+        stand above an earlier table).
     others : DataFrame
         specimen, sample_id and the remaining columns of the file as text.
     notes : list of Problem
     report : list of (what, item, detail, row)
     """
     report, notes = [], []
-    lines = _stacked([_lines(b, block, report) for b, block in enumerate(layout.blocks)])
-    for role in (*CONTEXT, "lent"):
-        if role not in lines:
-            lines[role] = ""
+    lines = [line for b, block in enumerate(layout.blocks) for line in _lines(b, block, report)]
     _from_above(lines, layout, report)
-    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", lines["field"])
+    for line in lines:
+        line["sample_id"] = line["sample_id"] or line["field"]
     report[:] = dict.fromkeys(report)
     _complete_names(lines, layout, report)
     if len(layout.blocks) > 1:
         _fill_by_sample(lines, notes, report)
-    lines["sample_id"] = lines["sample_id"].mask(lines["sample_id"] == "", "sample 1")
-    pairs = zip(lines["field"], lines["sample_id"], strict=True)  # the field stands before the sample's name
-    lines["sample_id"] = [s if plain(f) in plain(s) else f"{f} {s}" for f, s in pairs]
-    settle_words(lines, {"crop": crop, "growth_stage": stage, "plant_part": part}, notes, report)
-    lines["sampled"] = _dates(lines, date_format, notes, report)
-    _mark_areas(lines, notes, report)
-    _name_years(lines, report)
-    specimen = _number(lines, columns, notes)
+    for line in lines:  # the field stands before the sample's name
+        own, name = line["field"], line["sample_id"] or "sample 1"
+        line["sample_id"] = name if plain(own) in plain(name) else f"{own} {name}"
+    settle_words(lines, given, notes, report)
+    _read_dates(lines, date_format, notes, report)
+    names = list(dict.fromkeys(name for line in lines for name in line["others"]))
+    used = _mark_areas(lines, names, notes, report)
+    _name_years(lines, names, report)
+    first = _number(lines, columns, notes)
     report += [
         ("not used", f"analyte '{text}'", "not a nutrient", None) for text in left_out_analytes(layout)
     ]
-    first = lines.assign(specimen=specimen).drop_duplicates("specimen").sort_values("specimen")
-    own = [c for c in first.columns if c not in _TAKEN]
-    facts = {c: fact_name(c) for c in own}
+    facts = {name: fact_name(name) for name in names}
     report += [
-        ("recognised", f"field fact {name}", f"column '{c}'", None) for c, name in facts.items() if name
+        ("recognised", f"field fact {fact}", f"column '{name}'", None) for name, fact in facts.items() if fact
     ]
-    used = {detail for what, item, detail, _ in report if item == "check and treated"}
     report += [
-        ("not used", f"column '{c}'", "kept as text in others", None)
-        for c in own
-        if not facts[c] and f"from column '{c}'" not in used
+        ("not used", f"column '{name}'", "kept as text in others", None)
+        for name in names
+        if not facts[name] and name != used
     ]
-    return (
-        first[["specimen", *CONTEXT, "row", "lent"]].reset_index(drop=True),
-        first[["specimen", "sample_id", *own]].reset_index(drop=True),
-        notes,
-        report,
-    )
+    texts = [(i["specimen"], i["sample_id"], *(i["others"].get(name, "") for name in names)) for i in first]
+    return first, pd.DataFrame(texts, columns=["specimen", "sample_id", *names]), notes, report
 
 
 # ---- what the lines of a table say
 
 
-def _stacked(frames) -> pd.DataFrame:
-    """The lines of all blocks; a column that a block lacks is blank there."""
-    columns = list(dict.fromkeys(column for frame in frames for column in frame))
-    filled = [frame.reindex(columns=columns, fill_value="") for frame in frames if len(frame)]
-    return pd.concat(filled, ignore_index=True) if filled else frames[0].reindex(columns=columns)
-
-
-def _lines(b: int, block: Block, report) -> pd.DataFrame:
-    """Context cells of each line of one block, raw for dates, text for the rest."""
+def _lines(b: int, block: Block, report) -> list[dict]:
+    """Context of each line of one block, raw for dates, text for the rest; what else it holds is `others`."""
     roles = _role_columns(block, report)
-    rows = [i + 1 if block.turned else block.place(i, 0)[0] for i in block.lines]
-    data = {"block": b, "line": list(block.lines), "row": rows}
-    for role, j in roles.items():
-        same = [j, *(k for k in block.columns("role", role) if k != j)]
-        cells = [next((block.cells[i][k] for k in same if block.cells[i][k] != ""), "") for i in block.lines]
-        if role in _SCALES:
-            data["growth_stage"] = [_on_scale(role, c) for c in cells]
-        elif role == "sampled":
-            data[role] = pd.Series(cells, dtype=object).to_numpy()
-        else:
-            data[role] = [text_of(c) for c in cells]
+    same = {role: [j, *(k for k in block.columns("role", role) if k != j)] for role, j in roles.items()}
+    others = _others(block, roles.values())
+    lines = []
+    for i in block.lines:
+        line = dict.fromkeys((*CONTEXT, "lent"), "") | {"block": b, "line": i, "row": i + 1}
+        for role, at in same.items():
+            cell = next((block.cells[i][k] for k in at if block.cells[i][k] != ""), "")
+            line[_ON_SCALE.get(role, role)] = _as_said(role, cell)
+        line["others"] = {name: text_of(block.cells[i][j]) for name, j in others.items()}
+        lines.append(line)
+    if "sample_id" not in roles:
+        _make_ids(lines, "lab_id" in roles, block, report)
+    return lines
+
+
+def _others(block, used) -> dict[str, int]:
+    """Columns that say something else, by name."""
+    others = {}
     for j, header in enumerate(block.headers):
-        if j in roles.values() or header.kind not in ("role", "unknown", "blank"):
+        of_results = header.name in ("analyte", "value", "unit", "flag", "range")
+        if j in used or header.kind not in ("role", "unknown", "blank") or of_results:
             continue
-        if header.kind == "role" and header.name in ("analyte", "value", "unit", "flag", "range"):
-            continue
-        texts, label = [text_of(block.cells[i][j]) for i in block.lines], block.labels[j]
-        if any(texts):
-            data[f"{label} (column {j + 1})" if label in _TAKEN or label in data else label] = texts
-    frame = pd.DataFrame(data)
-    if "sample_id" not in frame:
-        frame["sample_id"] = _made_ids(frame, block, report)
-    return frame
+        if any(text_of(block.cells[i][j]) for i in block.lines):
+            label = block.labels[j]
+            others[f"{label} (column {j + 1})" if label in _TAKEN or label in others else label] = j
+    return others
 
 
 def doubled_columns(block: Block) -> list[Problem]:
@@ -203,10 +193,12 @@ def _names_field(block, column) -> bool:
     return plain(block.labels[column]).strip(" :.") in spellings("field")
 
 
-def _on_scale(role, cell):
-    """A code of a stage scale with the name of its scale, unless the cell names one itself."""
+def _as_said(role, cell):
+    """A date as it stands, else text; a code of a stage scale with the name of its scale if it has none."""
+    if role == "sampled":
+        return cell
     text = text_of(cell)
-    return f"{_SCALES[role]} {text}" if text[:1].isdigit() else text
+    return f"{_SCALES[role]} {text}" if role in _SCALES and text[:1].isdigit() else text
 
 
 def _marked_column(block: Block, report) -> dict[str, int]:
@@ -221,17 +213,20 @@ def _marked_column(block: Block, report) -> dict[str, int]:
     return {}
 
 
-def _made_ids(frame, block, report):
+def _make_ids(lines, numbered, block, report):
     if {"sample_id", "place", "field"} & set(block.context):
-        return ""
-    if "lab_id" in frame:
-        ids, how = frame["lab_id"], "the laboratory number, without a sample name"
+        return
+    if numbered:
+        how = "the laboratory number, without a sample name"
     elif block.shape == "long":
-        ids, how = "", "one sample: the table names none"
+        how = "one sample: the table names none"
     else:
-        ids, how = [f"line {row}" for row in frame["row"]], "numbered by line, without a sample name"
+        how = "numbered by line, without a sample name"
+    for line in lines:
+        line["sample_id"] = (
+            line["lab_id"] if numbered else "" if block.shape == "long" else f"line {line['row']}"
+        )
     report.append(("inferred", "sample id", how, None))
-    return ids
 
 
 # ---- what other lines say
@@ -240,60 +235,50 @@ def _made_ids(frame, block, report):
 def _from_above(lines, layout, report):
     """Fill what a line leaves open from the lines of context above its own table."""
     for role in dict.fromkeys(role for block in layout.blocks for role in block.context):
-        stated = {b: of.context[role] for b, of in enumerate(layout.blocks) if role in of.context}
-        column = "growth_stage" if role in _SCALES else "sample_id" if role == "place" else role
-        if column not in CONTEXT:
-            continue
-        blank = (lines[column] == "") & lines["block"].isin(stated)
-        of = lines.loc[blank, "block"]
-        cells = {b: c if column == "sampled" else text_of(c) for b, (c, _) in stated.items()}
-        cells = {b: _on_scale(role, c) for b, c in cells.items()} if role in _SCALES else cells
-        lines[column] = lines[column].astype(object)
-        lines.loc[blank, column] = pd.Series([cells[b] for b in of], of.index, dtype=object)
-        for b in pd.unique(of):
-            (cell, row), lent = stated[b], stated[b][1] <= layout.blocks[b].start
+        column = _ON_SCALE.get(role, "sample_id" if role == "place" else role)
+        for line in lines if column in CONTEXT else ():
+            block = layout.blocks[line["block"]]
+            if line[column] != "" or role not in block.context:
+                continue
+            cell, row = block.context[role]
+            line[column], lent = _as_said(role, cell), row <= block.start
             what = f"'{text_of(cell)}' from the lines above {'an earlier' if lent else 'the'} table"
             report.append(("recognised", column, what, row))
             if lent and column in _CONDITION:
-                text = f", {_CONDITION[column]} '{text_of(cell)}' (row {row})"
-                lines.loc[of.index[of == b], "lent"] += text
+                line["lent"] += f", {_CONDITION[column]} '{text_of(cell)}' (row {row})"
 
 
 def _complete_names(lines, layout, report):
     """Complete names over two lines, and split those that tell crop, stage and part."""
-    for b, block in enumerate(layout.blocks):
-        for line, more in block.more_names.items():
-            at = lines.index[(lines["block"] == b) & (lines["line"] == line)][0]
-            lines.loc[at, "sample_id"] = f"{lines.loc[at, 'sample_id']} {more}"
-            report.append(("recognised", "sample id", f"'{more}' from the line below", line + 2))
-    for at in lines.index[lines[list(_CONDITION)].eq("").all(axis=1)]:
-        whole = lines.loc[at, "sample_id"]
-        parts = split_label(str(whole))
-        for column, text in parts.items():
-            lines.loc[at, column] = text
-        if parts:
+    for line in lines:
+        if more := layout.blocks[line["block"]].more_names.get(line["line"]):
+            line["sample_id"] += f" {more}"
+            report.append(("recognised", "sample id", f"'{more}' from the line below", line["line"] + 2))
+    for line in lines:
+        whole = line["sample_id"]
+        if not any(line[role] for role in _CONDITION) and (parts := split_label(whole)):
+            line |= parts
             split = ", ".join(f"{c.replace('_', ' ')} {t}" for c, t in parts.items() if c != "sample_id")
-            report.append(("inferred", split, f"from the name '{whole}'", int(lines.loc[at, "row"])))
+            report.append(("inferred", split, f"from the name '{whole}'", line["row"]))
 
 
 def _fill_by_sample(lines, notes, report):
     """Give a line what another table says of its sample, if all lines there agree; else note it."""
-    named = lines["sample_id"].ne("") & ~lines["sample_id"].str.fullmatch(r"line \d+")
-    doubtful = {}
-    for sample, own in lines[named].groupby("sample_id", sort=False):
-        if len(set(own["block"])) < 2:
-            continue
-        for role in CONTEXT[1:]:
-            texts = own[role].map(str)
-            stating = own[texts != ""]
-            values = dict(zip(stating[role].map(str), stating[role], strict=True))
-            blank = own.index[(texts == "") & ~own["block"].isin(stating["block"])]
-            if len(values) == 1 and len(blank):
-                lines[role] = lines[role].astype(object)
-                lines.loc[blank, role] = pd.Series([next(iter(values.values()))] * len(blank), blank, object)
+    samples, doubtful = {}, {}
+    for line in lines:
+        if line["sample_id"] and not re.fullmatch(r"line \d+", line["sample_id"]):
+            samples.setdefault(line["sample_id"], []).append(line)
+    for sample, own in samples.items():
+        for role in CONTEXT[1:] if len({line["block"] for line in own}) > 1 else ():
+            stating = {line["block"]: line[role] for line in own if line[role] != ""}
+            values = {str(line[role]): line[role] for line in own if line[role] != ""}
+            blank = [line for line in own if line[role] == "" and line["block"] not in stating]
+            if len(values) == 1 and blank:
+                for line in blank:
+                    line[role] = next(iter(values.values()))
                 report.append(("recognised", role, f"of sample '{sample}' from its other table", None))
-            elif len(values) > 1 and len(blank):
-                doubtful[sample] = int(lines.loc[blank[0], "row"])
+            elif len(values) > 1 and blank:
+                doubtful[sample] = blank[0]["row"]
     for sample, row in list(doubtful.items())[:_MOST_NOTES]:
         notes.append(problem("which of several samples", row, value=sample, at=row, sample=sample))
 
@@ -340,96 +325,102 @@ def _named_at(block):
 # ---- dates, areas, years, and which lines are one sample
 
 
-def _dates(lines, date_format, notes, report):
-    dates, complaints, order = read_dates(list(lines["sampled"]), date_format)
-    odd = pd.DataFrame({"what": complaints, "cell": list(lines["sampled"]), "row": list(lines["row"])})
-    for what, rows in odd[odd["what"] != ""].groupby("what", sort=False):
-        more = f"; {len(rows)} dates, rows {listed(rows['row'], 6)}" if len(rows) > 1 else ""
-        many, first = "dates were" if more else "date was", rows.iloc[0]
+def _read_dates(lines, date_format, notes, report):
+    cells = [line["sampled"] for line in lines]
+    dates, complaints, order = read_dates(cells, date_format)
+    odd = {}
+    for line, cell, date, what in zip(lines, cells, dates, complaints, strict=True):
+        line["sampled"] = date
+        odd.setdefault(what, []).append((line["row"], cell))
+    for what, of in odd.items():
+        if not what:
+            continue
+        more = f"; {len(of)} dates, rows {listed((row for row, _ in of), 6)}" if len(of) > 1 else ""
+        many, (row, cell) = "dates were" if more else "date was", of[0]
         key = "no order of dates" if what == NO_ORDER else "no date"
-        place = int(first["row"]), "sampled", text_of(first["cell"])
-        notes.append(problem(key, *place, what=what + more, many=many))
+        notes.append(problem(key, row, "sampled", text_of(cell), what=what + more, many=many))
     if order and not date_format:
         report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
-    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), lines.index).astype("datetime64[ns]")
 
 
-def _mark_areas(lines, notes, report):
-    marks = lines["area"].map(area_mark)
-    odd = sorted(set(lines.loc[(marks == "") & (lines["area"] != ""), "area"]))
-    if odd:
+def _mark_areas(lines, names, notes, report) -> str | None:
+    """Read the marks of areas, in place; where none is stated they are told from names or from treatments.
+
+    Returns the column of treatments that was used.
+    """
+    marks = [area_mark(line["area"]) for line in lines]
+    stated = {line["area"] for line in lines} - {""}
+    column, told = None, ()
+    if odd := sorted(text for text in stated if not area_mark(text)):
         notes.append(problem("area marks", words=", ".join(odd[:5])))
-    from_id = [pair_name(text)[1] for text in lines["sample_id"]]
-    if not (lines["area"] != "").any() and "good" in from_id and "poor" in from_id:
-        marks = pd.Series(from_id, index=lines.index)
-        report.append(("inferred", "good and poor areas", "from the sample names", None))
-    elif not (lines["area"] != "").any() and "check" in from_id and "treated" in from_id:
-        marks = pd.Series(from_id, index=lines.index)
-        report.append(("inferred", "check and treated", "from the sample names", None))
-    elif not (lines["area"] != "").any() and (column := _treatments(lines)):
-        marks = _check_and_treated(lines[column])
-        if marks.any():
-            report.append(("inferred", "check and treated", f"from column '{column}'", None))
-    lines["area"] = marks
+    if not stated:
+        from_id = [pair_name(line["sample_id"])[1] for line in lines]
+        pairs = {"good and poor areas": {"good", "poor"}, "check and treated": {"check", "treated"}}
+        told = [(item, "the sample names") for item, pair in pairs.items() if pair <= set(from_id)][:1]
+        if told:
+            marks = from_id
+        elif column := next((c for c in names if plain(c) in roles_of("strips")["treatment"].words), None):
+            marks = _check_and_treated([line["others"].get(column, "") for line in lines])
+            column = column if any(marks) else None
+            told = [("check and treated", f"column '{column}'")] if column else ()
+    for line, mark in zip(lines, marks, strict=True):
+        line["area"] = mark
+    report += [("inferred", item, f"from {where}", None) for item, where in told]
+    return column
 
 
-def _treatments(lines):
-    """Name of the column of treatments, or None."""
-    words = roles_of("strips")["treatment"].words
-    return next((c for c in lines if plain(str(c)) in words), None)
-
-
-def _check_and_treated(treatments):
+def _check_and_treated(treatments) -> list[str]:
     """Mark the check and the one treatment of a column; nothing where there are several."""
-    checks = treatments.map(area_mark) == "check"
-    others = treatments[~checks & (treatments != "")].map(plain)
-    if not checks.any() or len(set(others)) != 1:
-        return pd.Series("", index=treatments.index)
-    return (
-        pd.Series("", index=treatments.index)
-        .mask(checks, "check")
-        .where(checks | (treatments == ""), "treated")
-    )
+    marks = ["check" if area_mark(text) == "check" else "treated" if text else "" for text in treatments]
+    others = {plain(text) for text, mark in zip(treatments, marks, strict=True) if mark == "treated"}
+    return marks if "check" in marks and len(others) == 1 else [""] * len(marks)
 
 
-def _name_years(lines, report):
+def _name_years(lines, names, report):
     """Put the year before the sample's name, where a column of years is all that tells two seasons apart."""
-    for column in [c for c in lines if plain(c).strip(" :.") in spellings("year")]:
-        years = lines[column].map(text_of).where(lambda text: text.str.fullmatch(r"(19|20)\d\d"), "")
-        undated = lines["sampled"].isna() & (years != "")
-        if undated.any() and len(set(years) - {""}) > 1:
-            lines["sample_id"] = lines["sample_id"].mask(undated, years + " " + lines["sample_id"])
+    for column in [name for name in names if plain(name).strip(" :.") in spellings("year")]:
+        texts = [line["others"].get(column, "") for line in lines]
+        years = [text if re.fullmatch(r"(19|20)\d\d", text) else "" for text in texts]
+        undated = [
+            (line, year)
+            for line, year in zip(lines, years, strict=True)
+            if year and line["sampled"] is pd.NaT
+        ]
+        if undated and len(set(years) - {""}) > 1:
+            for line, year in undated:
+                line["sample_id"] = f"{year} {line['sample_id']}"
             report.append(("inferred", "sample id", f"with the year of column '{column}'", None))
             return
 
 
-def _number(lines, columns, notes):
-    """Number the specimens: lines of one sample that hold different nutrients belong together.
+def _number(lines, columns, notes) -> list[dict]:
+    """Number the specimens, and return the first line of each.
 
-    So the lines of a long table and the tables of a page meet, while repeated results are kept apart.
+    Lines of one sample that hold different nutrients belong together: so the lines of a long table and the
+    tables of a page meet, while repeated results are kept apart.
     """
-    same = lines[list(CONTEXT)].assign(sampled=lines["sampled"].map(str))
     nutrients: dict[tuple, set] = {}
     for column in columns:
         for place, cell in zip(column.lines, column.cells, strict=True):
             if cell != "":  # a table of ratings meets the values it rates
                 what = ("rating", column.nutrient) if is_rating(cell) else column.nutrient
                 nutrients.setdefault(place, set()).add(what)
-    places = list(zip(lines["block"], lines["line"], strict=True))
-    numbers, taken, count = {}, {}, 0
-    for place, key in zip(places, same.itertuples(index=False, name=None), strict=True):
-        own = nutrients.get(place, set())
-        fits = next((s for s, held in taken.get(key, {}).items() if not held & own), None)
+    numbers, taken, first = {}, {}, []
+    for line in lines:
+        place, key = (line["block"], line["line"]), tuple(map(str, (line[role] for role in CONTEXT)))
+        own, same = nutrients.get(place, set()), taken.setdefault(key, {})
+        fits = next((number for number, given in same.items() if not given & own), None)
         if fits is None:
-            fits = count = count + 1
-        taken.setdefault(key, {}).setdefault(fits, set()).update(own)
+            fits = len(first) + 1
+            first.append(line | {"specimen": fits})
+        same.setdefault(fits, set()).update(own)
         numbers[place] = fits
     for column in columns:
         column.specimens = [numbers[place] for place in column.lines]
-    specimen = [numbers[place] for place in places]
-    repeated = same.assign(specimen=specimen).drop_duplicates("specimen")
-    twice = repeated[repeated.duplicated(list(CONTEXT), keep=False)]
-    for sample, of in list(twice.groupby("sample_id", sort=False))[:_MOST_NOTES]:
-        rows = listed(lines.loc[of.index[:6], "row"], 6)
-        notes.append(problem("sample again", sample=sample, times=len(of), rows=rows))
-    return specimen
+    again = {}
+    for number in sorted(number for same in taken.values() if len(same) > 1 for number in same):
+        line = first[number - 1]
+        again.setdefault(line["sample_id"], []).append(line["row"])
+    for sample, rows in list(again.items())[:_MOST_NOTES]:
+        notes.append(problem("sample again", sample=sample, times=len(rows), rows=listed(rows[:6], 6)))
+    return first

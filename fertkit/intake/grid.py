@@ -122,7 +122,7 @@ def is_merged(labels) -> bool:
     )
 
 
-def hidden_rows(raw, lines) -> dict[str, str]:
-    """Name, for a note, the lines that are hidden in a workbook and read all the same; {} if none are."""
-    rows = sorted({row + 1 for row in raw.hidden} & set(lines))
-    return {"s": "s" * (len(rows) > 1), "rows": listed(rows, 8)} if rows else {}
+def hidden_rows(raw, lines) -> list:
+    """Return the note on lines that are hidden in a workbook and read all the same; [] if none are."""
+    rows = sorted({row + 1 for row in raw.hidden} & set(lines)) if raw.hidden else []
+    return [problem("hidden rows", s="s" * (len(rows) > 1), rows=listed(rows, 8))] if rows else []

@@ -1,9 +1,9 @@
 """Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
 
+from collections import Counter, namedtuple
 from dataclasses import dataclass, field
 from functools import cached_property
 
-import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
@@ -163,9 +163,10 @@ def read_tissue(
         raise InputError(raw.name, problems or [problem("no results")])
     cells = (cell for column in columns for cell in column.cells)
     style = NumberStyle(decimal, "as given") if decimal else number_style(cells, raw.delimiter)
-    specimens, others, notes, report = specimens_of(layout, columns, crop, stage, part, date_format)
-    for r in specimens[specimens["plant_part"].map(is_other_matrix)].head(1).itertuples():
-        raise InputError(raw.name, [problem("other matrix", r.row, "plant part", r.plant_part)])
+    given = {"crop": crop, "growth_stage": stage, "plant_part": part}
+    specimens, others, notes, report = specimens_of(layout, columns, given, date_format)
+    if sap := next((one for one in specimens if is_other_matrix(one["plant_part"])), None):
+        raise InputError(raw.name, [problem("other matrix", sap["row"], "plant part", sap["plant_part"])])
     for column in columns:
         read_cells(column, style, problems)
     lines = _layout_report(raw, layout, columns, style) + settle_units(columns, units, problems)
@@ -174,34 +175,27 @@ def read_tissue(
         problems += unsure_marks(columns, style)
     if problems:
         raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
-    tidy = specimens.merge(_long_frame(columns), on="specimen", how="inner", suffixes=("_sample", ""))
-    tidy = _with_ratings(tidy.sort_values("specimen", kind="stable")[COLUMNS])
-    if tidy.empty:
-        raise InputError(raw.name, [problem("no results")])
-    if asked := no_leaf(tidy):
+    results = _with_ratings(_results(columns, specimens))
+    if asked := no_leaf(results) if results else problem("no results"):
         raise InputError(raw.name, [asked])
-    hidden = [problem("hidden rows", **rows)] if (rows := hidden_rows(raw, tidy["row"])) else []
-    lent = specimens.assign(what=specimens["lent"].str.removeprefix(", "))
-    unread = pd.concat([unread_columns(layout, columns, aside), _rated_only(tidy)], ignore_index=True)
+    tidy = pd.DataFrame(results, columns=COLUMNS)
+    hidden = hidden_rows(raw, (r.row for r in results))
+    set_aside = (
+        Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label) for a in aside
+    )
+    lent = [(one["specimen"], one["lent"].removeprefix(", ")) for one in specimens if one["lent"]]
+    unread = [*unread_columns(layout, columns, aside), *_rated_only(results)]
     return TissueSamples(
-        tidy=tidy,
+        tidy=tidy.astype({"sampled": "datetime64[ns]"}),
         others=others,
         report=pd.DataFrame([*lines, *report, *_aside_report(layout, aside)], columns=REPORT_COLUMNS),
         notes=(
-            *layout.filled,
-            *hidden,
-            *lines_set_aside(layout),
-            *(
-                Problem(f"set aside: {a.problem.what}", a.problem.remedy, a.problem.row, a.label)
-                for a in aside
-            ),
-            *notes,
-            *_value_notes(tidy),
+            *layout.filled, *hidden, *lines_set_aside(layout), *set_aside, *notes, *_value_notes(results)
         ),
         name=raw.name,
-        unread=unread,
-        lent=lent.loc[lent["what"] != "", LENT_COLUMNS].reset_index(drop=True),
-    )
+        unread=pd.DataFrame(unread, columns=UNREAD_COLUMNS, dtype=object),
+        lent=pd.DataFrame(lent, columns=LENT_COLUMNS),
+    )  # fmt: skip
 
 
 def _foreign(layout):
@@ -210,54 +204,62 @@ def _foreign(layout):
     return [problem("no dry matter", value=note) for note in notes][:1] or other_matrix_cells(layout)
 
 
-# ---- the tidy frame
+# ---- the results in order of their samples
+
+_Result = namedtuple("_Result", COLUMNS)
 
 
-def _long_frame(columns: list[ResultColumn]) -> pd.DataFrame:
-    """All columns below each other: specimen, nutrient, value, unit, censored, flag, row."""
-    cells = [(c, reading, i) for c in columns for i, reading in enumerate(c.readings)]
-    frame = pd.DataFrame(
-        {
-            "specimen": [c.specimens[i] for c, _, i in cells],
-            "nutrient": [c.nutrient for c, _, _ in cells],
-            "value": np.concatenate([c.numbers for c in columns]),
-            "unit": [home_unit(c.nutrient) for c, _, _ in cells],
-            "censored": [reading.censored for _, reading, _ in cells],
-            "flag": [_joined(reading.flag, c.flags[i]) for c, reading, i in cells],
-            "row": [c.places[i][0] for c, _, i in cells],
-        }
-    )
-    return frame[frame["value"].notna() | (frame["censored"] != "") | (frame["flag"] != "")]
+def _results(columns: list[ResultColumn], specimens: list[dict]) -> list[_Result]:
+    """All columns below each other, a sample after the other; cells that hold nothing are left out."""
+    own = {one["specimen"]: [one[name] for name in COLUMNS[: COLUMNS.index("nutrient")]] for one in specimens}
+    results = []
+    for column in columns:
+        nutrient, unit = column.nutrient, home_unit(column.nutrient)
+        rows = zip(
+            column.specimens,
+            column.readings,
+            column.numbers.tolist(),
+            column.flags,
+            column.places,
+            strict=True,
+        )
+        for specimen, reading, value, rating, (row, _) in rows:
+            flag = _joined(reading.flag, rating)
+            if value == value or reading.censored or flag:
+                results.append(_Result(*own[specimen], nutrient, value, unit, reading.censored, flag, row))
+    return sorted(results, key=lambda r: r.specimen)
 
 
 def _joined(flag, note):
     return "; ".join(filter(None, [flag, note]))
 
 
-def _with_ratings(tidy):
+def _with_ratings(results):
     """Put a rating that stands in a table of its own beside the value it rates."""
-    twice = tidy.duplicated(["specimen", "nutrient"], keep=False)
-    rating = twice & _rated(tidy)
-    words = tidy[rating].groupby(["specimen", "nutrient"])["flag"].agg("; ".join)
-    tidy = tidy[~rating].reset_index(drop=True)
-    if len(words):
-        keys = pd.MultiIndex.from_frame(tidy[["specimen", "nutrient"]])
-        more = words.reindex(keys).fillna("").tolist()
-        tidy["flag"] = [_joined(flag, word) for flag, word in zip(tidy["flag"], more, strict=True)]
-    return tidy
+    often = Counter((r.specimen, r.nutrient) for r in results)
+    words: dict[tuple, list] = {}
+    kept = []
+    for r in results:
+        if often[r.specimen, r.nutrient] > 1 and _is_rated(r):
+            words.setdefault((r.specimen, r.nutrient), []).append(r.flag)
+        else:
+            kept.append(r)
+    more = ("; ".join(words.get((r.specimen, r.nutrient), ())) for r in kept)
+    return [r._replace(flag=_joined(r.flag, word)) if word else r for r, word in zip(kept, more, strict=True)]
 
 
-def _rated(tidy):
-    """Rows with a rating and no number."""
-    return tidy["value"].isna() & (tidy["censored"] == "") & tidy["flag"].map(is_rating).astype(bool)
+def _is_rated(r) -> bool:
+    """Whether a result is a rating and no number."""
+    return r.value != r.value and not r.censored and is_rating(r.flag)
 
 
-def _rated_only(tidy):
+def _rated_only(results):
     """Results the laboratory rated without giving a number: no verdict may pass them over."""
-    rows = tidy[_rated(tidy)]
-    why = [f"rated '{r.flag}' without a number in sample {r.sample_id}" for r in rows.itertuples()]
-    table = rows[["nutrient", "specimen"]].assign(column=rows["nutrient"], why=why)
-    return table[UNREAD_COLUMNS].astype(object).reset_index(drop=True)
+    return [
+        (r.nutrient, r.nutrient, f"rated '{r.flag}' without a number in sample {r.sample_id}", r.specimen)
+        for r in results
+        if _is_rated(r)
+    ]
 
 
 # ---- what is said of it
@@ -290,22 +292,24 @@ def _aside_report(layout: Layout, aside: list[Aside]) -> list[tuple]:
     ]
 
 
-def _value_notes(tidy):
+def _value_notes(results):
     """What is noted of the values: unusual ones, zeros, words without a number, limits not given."""
-    exact, unseen = tidy["censored"] == "", tidy["censored"] == "not detected"
-    notes = _noted("unusual result", tidy[unusual(tidy) & (tidy["value"] > 0) & exact])
-    notes += _noted("result of zero", tidy[(tidy["value"] == 0) & exact])
-    rated = tidy[tidy["value"].isna() & exact]
-    for _, rows in list(rated.groupby("specimen", sort=False))[:_MOST_NOTES]:
-        words = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows.itertuples())
-        sample = rows["sample_id"].iloc[0]
-        notes.append(problem("word for a number", int(rows["row"].iloc[0]), sample=sample, told=words))
-    return notes + _noted("no limit given", tidy[unseen])
+    exact = [r for r in results if not r.censored]
+    notes = _noted("unusual result", [r for r in exact if r.value > 0 and unusual(r.nutrient, r.value)])
+    notes += _noted("result of zero", [r for r in exact if r.value == 0])
+    rated: dict[int, list] = {}
+    for r in exact:
+        if r.value != r.value:
+            rated.setdefault(r.specimen, []).append(r)
+    for rows in list(rated.values())[:_MOST_NOTES]:
+        words = ", ".join(f"{r.nutrient} '{r.flag}'" for r in rows)
+        notes.append(problem("word for a number", rows[0].row, sample=rows[0].sample_id, told=words))
+    return notes + _noted("no limit given", [r for r in results if r.censored == "not detected"])
 
 
-def _noted(key, rows):
+def _noted(key, results):
     notes = []
-    for r in rows.head(_MOST_NOTES).itertuples():
+    for r in results[:_MOST_NOTES]:
         blanks = {"shown": r.flag if r.censored else plain(r.value), "unit": r.unit}
         blanks |= {"nutrient": r.nutrient, "sample": r.sample_id}
         notes.append(problem(key, r.row, r.nutrient, blanks["shown"], **blanks))

@@ -4,7 +4,6 @@ import re
 from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
 
 from fertkit.errors import LookupFailed, Problem
 from fertkit.intake.headers import begins_with_nutrient, read_header
@@ -212,7 +211,7 @@ def left_out_analytes(layout: Layout) -> list[str]:
     return [name for name in dict.fromkeys(names) if not read_header(name).names_nutrient]
 
 
-def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Aside]) -> pd.DataFrame:
+def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Aside]) -> list[tuple]:
     """List what tells of a nutrient and was not read, and would be missed.
 
     Columns and analytes that begin with a nutrient's name or symbol and hold numbers; oxides and ions whose
@@ -220,7 +219,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
 
     Returns
     -------
-    DataFrame
+    list of tuple
         nutrient, column (as the file writes it), why, specimen (0: of the whole file).
     """
     why, read = "unknown name or note", {c.nutrient for c in columns}
@@ -233,8 +232,7 @@ def unread_columns(layout: Layout, columns: list[ResultColumn], aside: list[Asid
             name = begins_with_nutrient(block.labels[j])
             if name and any(re.search(r"\d", text_of(block.cells[i][j])) for i in block.lines):
                 rows.append((name, block.labels[j], why))
-    table = pd.DataFrame(rows, columns=UNREAD_COLUMNS[:3], dtype=object)
-    return table.drop_duplicates(ignore_index=True).assign(specimen=0)
+    return [(*row, 0) for row in dict.fromkeys(rows)]
 
 
 # ---- numbers

@@ -165,7 +165,7 @@ def _things(raw, file, chosen, more):
         if role not in roles_of(file) or roles_of(file)[role].holds == "number"
     ]
     notes = [problem("total set aside", i, value=n) for n, i in dropped]
-    notes += [problem("hidden rows", **told)] if (told := hidden_rows(raw, lines)) else []
+    notes += hidden_rows(raw, lines)
     style = number_style(numbers, raw.delimiter)
     every = tuple(filter(None, sheet.headers))
     return Things(raw.name, every, headers, rests, rows, lines, style, unused, tuple(notes)), problems

@@ -117,20 +117,22 @@ def _look_like_fractions(values: dict) -> bool:
     return at_most(as_read, 1 - CLEAR) and at_least(times_100, CLEAR)
 
 
-def unusual(tidy: pd.DataFrame) -> pd.Series:
-    """Mark results (nutrient, value in home units) outside the plausible window of their nutrient."""
-    window = pd.DataFrame(_windows(), index=["unit", "low", "high", "most"]).T
-    low, high = (tidy["nutrient"].map(window[end].astype(float)) for end in ("low", "high"))
-    return (tidy["value"] < low) | (tidy["value"] > high)
+def unusual(nutrient: str, value: float) -> bool:
+    """Tell whether a result [home unit] lies outside the plausible window of its nutrient."""
+    _, low, high, _ = _windows().get(nutrient, ("", value, value, value))
+    return value < low or value > high
 
 
-def no_leaf(tidy: pd.DataFrame) -> Problem | None:
-    """Return a problem if every macronutrient is far below what a plant holds, as in a soil report."""
-    macros = tidy[tidy["nutrient"].isin(MACROS) & (tidy["value"] > 0) & (tidy["censored"] == "")]
-    lowest = macros["nutrient"].map({n: _windows()[n][1] for n in MACROS})
-    if macros["nutrient"].nunique() < FEWEST or not (macros["value"] < lowest).all():
+def no_leaf(results) -> Problem | None:
+    """Return a problem if every macronutrient is far below what a plant holds, as in a soil report.
+
+    `results` have nutrient, value [home unit] and censored.
+    """
+    macros = [r for r in results if r.nutrient in MACROS and r.value > 0 and not r.censored]
+    names = dict.fromkeys(r.nutrient for r in macros)
+    if len(names) < FEWEST or any(r.value >= _windows()[r.nutrient][1] for r in macros):
         return None
-    return problem("no leaf", nutrients=", ".join(macros["nutrient"].unique()))
+    return problem("no leaf", nutrients=", ".join(names))
 
 
 def mislabelled(values: dict, units: dict) -> Problem | None:

@@ -128,8 +128,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         source, "shed", name=name, sheet=sheet, columns=columns, needed=("product",), more=_nutrients()
     )
     problems, notes = [], list(things.notes)
-    for role in {"elemental_p", "elemental_k"} & set(things.headers):
-        problems.append(problem("elemental fertilizer", column=things.headers[role]))
+    elements = [things.headers[role] for role in ("elemental_p", "elemental_k") if role in things.headers]
+    problems += [problem("elemental fertilizer", column=header) for header in elements]
     lines = zip(things.rows, things.lines, strict=True)
     rows = [ShedRow(things, row, line, problems, notes).read() for row, line in lines]
     products = pd.DataFrame(rows, columns=PRODUCT_COLUMNS)

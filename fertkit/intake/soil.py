@@ -185,10 +185,9 @@ def read_soil(
         raise InputError(raw.name, sorted(dict.fromkeys(problems), key=lambda p: p.row or 0))
     if table.empty:
         raise InputError(raw.name, [problem("no soil tests")])
-    hidden = [problem("hidden rows", **rows)] if (rows := hidden_rows(raw, table["row"])) else []
     table = table.sort_values(["row"], kind="stable").reset_index(drop=True)
     rows = pd.DataFrame(report, columns=["what", "item", "detail", "row"]).drop_duplicates(ignore_index=True)
-    return SoilTests(table[COLUMNS], rows, (*notes, *hidden), raw.name)
+    return SoilTests(table[COLUMNS], rows, (*notes, *hidden_rows(raw, table["row"])), raw.name)
 
 
 def sampling_means(table: pd.DataFrame) -> pd.DataFrame:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
-from fertkit.errors import FertkitError, InputError
+from fertkit.errors import FertkitError, InputError, Note
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.moisture import (
     dried,
@@ -191,7 +191,7 @@ def read_strips(
     draft = read_cells(lines, headers, problems)
     crop = _find_crop(draft, crop)
     notes = [f"sheet '{other}' holds only words and is not read" for other in raw.remarks]
-    notes += [note("hidden rows", **rows)] if (rows := hidden_rows(raw, draft.lines)) else []
+    notes += [Note(hidden.what, hidden.in_code) for hidden in hidden_rows(raw, draft.lines)]
     notes += [
         *lines.notes,
         *none_applied(lines, headers),
