@@ -3,6 +3,7 @@
 import asyncio
 import json
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from types import SimpleNamespace
 
@@ -441,5 +442,6 @@ def test_a_setting_changed_meanwhile_comes_before_the_next_part_below(panel):
             if len(seen) > 2:
                 return
 
-    asyncio.run(moved())
+    with ThreadPoolExecutor(1) as thread:  # browser tests leave a loop in this one
+        thread.submit(asyncio.run, moved()).result()
     assert seen == [("first", 3.0), ("first", 4.0), ("second", 4.0)]
