@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from functools import cache
 from importlib import import_module
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
@@ -32,9 +33,20 @@ def floor_of(dotted: str) -> str:
     return parts[1] if len(parts) > 1 else ""
 
 
-def imports(path: Path):
+@cache
+def trees() -> dict:
+    """Every file of the house as a syntax tree."""
+    return {p.relative_to(HOUSE).as_posix(): ast.parse(p.read_text(encoding="utf-8")) for p in MODULES}
+
+
+def floor_of_file(name: str) -> str:
+    """Name the floor a file of the house stands on."""
+    return name.removesuffix(".py").split("/")[0]
+
+
+def imports(tree):
     """Every module named by an import statement anywhere in a file."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -43,26 +55,25 @@ def imports(path: Path):
                 yield from (f"fertkit.{alias.name}" for alias in node.names)
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_imports_go_down(path):
-    own = path.relative_to(HOUSE).with_suffix("").parts[0]
-    if own == "__init__":
-        return
-    assert own in FLOORS, f"{own} has no place in the house; see DEVELOPERS.md"
-    for name in imports(path):
-        floor = floor_of(name) if name.startswith("fertkit") and "__" not in name else None
-        if floor:
-            assert FLOORS.index(floor) <= FLOORS.index(own), f"{own} reaches up to {floor}"
-        top = name.split(".")[0]
-        if top == "matplotlib":
-            assert FLOORS.index(own) >= FLOORS.index("plots")
-        if top in ("ipywidgets", "IPython"):
-            assert FLOORS.index(own) >= FLOORS.index("panels")
+def test_imports_go_down():
+    lowest = {"matplotlib": "plots", "ipywidgets": "panels", "IPython": "panels"}
+    for file, tree in trees().items():
+        own = floor_of_file(file)
+        if own == "__init__":
+            continue
+        assert own in FLOORS, f"{file} has no place in the house; see DEVELOPERS.md"
+        for name in imports(tree):
+            ours = name.startswith("fertkit") and "__" not in name
+            floor = floor_of(name) if ours else None
+            if floor:
+                assert FLOORS.index(floor) <= FLOORS.index(own), f"{file} reaches up to {floor}"
+            if needed := lowest.get(name.split(".")[0]):
+                assert FLOORS.index(own) >= FLOORS.index(needed), f"{file} imports {name}"
 
 
 def test_no_drawing_state():
-    for path in MODULES:
-        assert "matplotlib.pyplot" not in set(imports(path)), f"{path.name} uses pyplot's global state"
+    for file, tree in trees().items():
+        assert "matplotlib.pyplot" not in set(imports(tree)), f"{file} uses pyplot's global state"
 
 
 def loaded_by(statement: str) -> set[str]:
@@ -85,20 +96,21 @@ def test_heavy_libraries_wait_until_used(part):
     assert not heavy
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_a_curve_is_asked_and_not_named(path):
+def test_a_curve_is_asked_and_not_named():
     """What differs between curves stands in their records: no other code goes by the key of one.
 
     Floors below know no curves, and "linear" is a word there. "mean" is one of statistics above, too.
     """
-    floor, *inside = path.relative_to(HOUSE).with_suffix("").parts
-    known = FLOORS.index(floor) >= FLOORS.index("response") if floor in FLOORS else False
-    if not known or inside[:1] == ["curves"]:
-        return
-    keys = set(CURVES) - (set() if floor == "response" else {"mean"})
-    tree = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-    named = [(n.lineno, n.value) for n in tree if isinstance(n, ast.Constant) and n.value in keys]
-    assert not named, "ask the record in fertkit.response.curves"
+    for file, tree in trees().items():
+        floor = floor_of_file(file)
+        known = FLOORS.index(floor) >= FLOORS.index("response") if floor in FLOORS else False
+        if not known or Path(file).with_suffix("").parts[1:2] == ("curves",):
+            continue
+        keys = set(CURVES) - (set() if floor == "response" else {"mean"})
+        named = [
+            (n.lineno, n.value) for n in ast.walk(tree) if isinstance(n, ast.Constant) and n.value in keys
+        ]
+        assert not named, f"{file}: ask the record in fertkit.response.curves"
 
 
 def _is_computed(node) -> bool:
@@ -112,10 +124,10 @@ def _is_computed(node) -> bool:
     return False
 
 
-def exact_comparisons(source: str) -> list[int]:
+def exact_comparisons(tree) -> list[int]:
     """Lines that ask computed floats to be equal to the last digit, or to be close by another rule."""
     found = []
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(tree):
         if isinstance(node, ast.Compare):
             sides = [node.left, *node.comparators]
             exact = any(isinstance(op, ast.Eq | ast.NotEq) for op in node.ops)
@@ -130,14 +142,14 @@ def exact_comparisons(source: str) -> list[int]:
     ["x.mean() == 3", "a / b != c", "0.3 == x", "y - b**2 == 0", "np.isclose(a, b)"],
 )
 def test_an_exact_comparison_is_seen(line):
-    assert exact_comparisons(line) == [1]
-    assert not exact_comparisons("a == b or n == 0 or text != 'x' or k % 2 == 0 or mean > 3 or blocks == 1.0")
+    allowed = "a == b or n == 0 or text != 'x' or k % 2 == 0 or mean > 3 or blocks == 1.0"
+    assert exact_comparisons(ast.parse(line)) == [1]
+    assert not exact_comparisons(ast.parse(allowed))
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_computed_floats_are_compared_by_one_rule(path):
-    lines = exact_comparisons(path.read_text(encoding="utf-8"))
-    assert not lines, f"lines {lines}: compare with fertkit.rounding (same, above, at_least ...)"
+def test_computed_floats_are_compared_by_one_rule():
+    lines = {file: found for file, tree in trees().items() if (found := exact_comparisons(tree))}
+    assert not lines, "compare with fertkit.rounding (same, above, at_least ...)"
 
 
 # ---- floors that load what is asked of them
@@ -155,14 +167,14 @@ def test_every_public_name_is_there(floor):
     assert set(home.__all__) - {"__version__"} <= set(dir(home))
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_modules_import_from_modules(path):
+def test_modules_import_from_modules():
     """A public name is for users: the kit names the module, so that the way to it is one file shorter."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        home = node.module if isinstance(node, ast.ImportFrom) else ""
-        if home in [f"fertkit.{part}" for part in PARTS]:
-            public = {alias.name for alias in node.names} & set(import_module(home).__all__)
-            assert not public, f"line {node.lineno}: import {public} from the module that holds it"
+    for file, tree in trees().items():
+        for node in ast.walk(tree):
+            home = node.module if isinstance(node, ast.ImportFrom) else ""
+            if home in [f"fertkit.{part}" for part in PARTS]:
+                public = {alias.name for alias in node.names} & set(import_module(home).__all__)
+                assert not public, f"{file}:{node.lineno}: import {public} from the module that holds it"
 
 
 def test_no_module_reaches_itself_by_imports():
@@ -186,9 +198,8 @@ def test_a_sentence_taken_apart_is_seen(line, places):
     assert house.cuts(ast.parse(line)) == places
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_no_sentence_is_taken_apart(path):
-    assert not house.cuts(ast.parse(path.read_text(encoding="utf-8")))
+def test_no_sentence_is_taken_apart():
+    assert not {file: cuts for file, tree in trees().items() if (cuts := house.cuts(tree))}
 
 
 #: Calls that make what is said of a file or an argument that cannot be used.
@@ -200,9 +211,8 @@ STILL = (
 )  # fmt: skip
 
 
-def sentences(source: str) -> list[str]:
+def sentences(tree) -> list[str]:
     """Texts of eight words or more that end in a full stop, but for docstrings and refusals."""
-    tree = ast.parse(source)
     holders = [n for n in ast.walk(tree) if isinstance(n, ast.Module | ast.ClassDef | ast.FunctionDef)]
     left_out = {n.body[0] for n in holders if n.body and ast.get_docstring(n, clean=False) is not None}
 
@@ -224,20 +234,17 @@ def sentences(source: str) -> list[str]:
 
 def test_a_sentence_is_seen():
     said = "f'Take {rate} as the better of the two rates, no more.'"
-    assert sentences(f"x = {said}") == ["Take x as the better of the two rates, no more."]
-    assert not sentences(f"raise ValueError({said})\nx = Problem({said})\ny = 'too few strips: add blocks'")
+    none = f"raise ValueError({said})\nx = Problem({said})\ny = 'too few strips: add blocks'"
+    assert sentences(ast.parse(f"x = {said}")) == ["Take x as the better of the two rates, no more."]
+    assert not sentences(ast.parse(none))
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_no_sentence_is_made_below_say(path):
-    floor, *_ = path.relative_to(HOUSE).with_suffix("").parts
-    below = floor in FLOORS and FLOORS.index(floor) < FLOORS.index("say")
-    if below and path.relative_to(HOUSE).as_posix() not in STILL:
-        assert not sentences(path.read_text(encoding="utf-8"))
+def test_no_sentence_is_made_below_say():
+    below = {file for file in trees() if floor_of_file(file) in FLOORS[: FLOORS.index("say")]}
+    assert not {file: said for file in below - set(STILL) if (said := sentences(trees()[file]))}
 
 
 def test_a_nutrient_and_a_crop_are_rows_of_tables():
     """Code names molybdenum in its atomic weight alone, and no crop with ranges."""
-    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
-    assert house.files_naming(house.ADDED["nutrient"], trees) <= 2
-    assert house.files_naming(house.ADDED["crop"], trees) == 0
+    assert house.files_naming(house.ADDED["nutrient"], trees()) <= 2
+    assert house.files_naming(house.ADDED["crop"], trees()) == 0

@@ -186,22 +186,23 @@ FORBIDDEN_MODULES = {"pickle", "cPickle", "dill", "cloudpickle", "marshal", "she
 FORBIDDEN_CALLS = {"eval", "query", "read_pickle", "to_pickle", "system", "popen", "literal_eval"}
 
 
-@pytest.mark.parametrize("path", sorted(HOUSE.rglob("*.py")), ids=lambda p: p.relative_to(HOUSE).as_posix())
-def test_no_data_is_run(path):
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            assert not {alias.name.split(".")[0] for alias in node.names} & FORBIDDEN_MODULES
-        elif isinstance(node, ast.ImportFrom):
-            assert (node.module or "").split(".")[0] not in FORBIDDEN_MODULES
-        elif isinstance(node, ast.Call):
-            called = node.func
-            if isinstance(called, ast.Name):
-                assert called.id not in FORBIDDEN_NAMES, f"line {node.lineno}"
-            elif isinstance(called, ast.Attribute):
-                owner = called.value.id if isinstance(called.value, ast.Name) else ""
-                if (owner, called.attr) != ("tree", "query"):  # a KD-tree asks numbers
-                    assert called.attr not in FORBIDDEN_CALLS, f"line {node.lineno}"
-                assert (owner, called.attr) != ("builtins", "compile")
-            for keyword in node.keywords:
-                value = getattr(keyword.value, "value", None)
-                assert not (keyword.arg in ("allow_pickle", "shell") and value), f"line {node.lineno}"
+def test_no_data_is_run():
+    for path in HOUSE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            place = f"{path}:{getattr(node, 'lineno', '')}"
+            if isinstance(node, ast.Import):
+                assert not {alias.name.split(".")[0] for alias in node.names} & FORBIDDEN_MODULES, place
+            elif isinstance(node, ast.ImportFrom):
+                assert (node.module or "").split(".")[0] not in FORBIDDEN_MODULES, place
+            elif isinstance(node, ast.Call):
+                called = node.func
+                if isinstance(called, ast.Name):
+                    assert called.id not in FORBIDDEN_NAMES, place
+                elif isinstance(called, ast.Attribute):
+                    owner = called.value.id if isinstance(called.value, ast.Name) else ""
+                    if (owner, called.attr) != ("tree", "query"):  # a KD-tree asks numbers
+                        assert called.attr not in FORBIDDEN_CALLS, place
+                    assert (owner, called.attr) != ("builtins", "compile"), place
+                for keyword in node.keywords:
+                    value = getattr(keyword.value, "value", None)
+                    assert not (keyword.arg in ("allow_pickle", "shell") and value), place
