@@ -69,17 +69,22 @@ def typed(frame: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:
 
 def text(cells: pd.Series) -> pd.Series:
     """Cells as text, what is missing as ""."""
+    if isinstance(cells.dtype, pd.StringDtype):
+        return cells.fillna("").astype(str)
     return cells.astype(object).where(cells.notna(), "").astype(str)
 
 
 def _number(cells):
+    if pd.api.types.is_numeric_dtype(cells):
+        return pd.Series(cells.to_numpy("float64", na_value=np.nan), cells.index)
     return text(cells).replace("", "nan").astype("float64")  # each text to the nearest double
 
 
+_FLAGS = {"True": True, "true": True, "False": False, "false": False}
 _CASTS = {
     "text": text, "number": _number,
     "whole": lambda cells: _number(cells).astype("Int64"),  # what was not counted is no 0
-    "flag": lambda cells: text(cells).str.lower().map({"true": True, "false": False}).astype("boolean"),
+    "flag": lambda cells: text(cells).map(_FLAGS).astype("boolean"),
 }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, ro
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.intake.strips import lines_of, read_strips
 from fertkit.response.average import AVERAGED
-from fertkit.response.data import doubtful_rows, unit_of
+from fertkit.response.data import doubtful_in_trials, unit_of
 from fertkit.response.optimum import Status
 from fertkit.response.survey import read_for_survey, survey_trials
 from fertkit.say.response import doubtful_text, order_text
@@ -69,7 +69,8 @@ def work(part: Part, settings) -> pd.DataFrame:
     good = {i: data for i, (_, data) in enumerate(found) if data is not None}
     if good:
         optima = survey_trials(list(good.values()), settings.price_ratio, settings.level).set_axis(list(good))
-        own = [(d.rate_unit, d.yield_unit, doubtful_text(doubtful_rows(d), d)) for d in good.values()]
+        doubts = zip(doubtful_in_trials(list(good.values())), good.values(), strict=True)
+        own = [(d.rate_unit, d.yield_unit, doubtful_text(doubt, d)) for doubt, d in doubts]
         optima[["rate_unit", "yield_unit", "doubtful"]] = own
         rows = optima.combine_first(rows)
     for i, data in good.items() if settings.pages else ():

@@ -14,7 +14,7 @@ from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 from fertkit.trials import linear
-from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_strips, smoother, systematic
+from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_in_each, smoother, systematic
 from fertkit.trials.linear import rate_groups
 from fertkit.trials.table import places, read_trial
 
@@ -215,6 +215,23 @@ def origin_of(strips, *used) -> pd.DataFrame:
 
 def doubtful_rows(data: TrialData) -> Doubtful:
     """Find the doubtful rows of a trial against blocks and rates, or a parabola where rates hardly repeat."""
+    return doubtful_in_trials([data])[0]
+
+
+def doubtful_in_trials(trials: list[TrialData]) -> list[Doubtful]:
+    """Find the doubtful rows of each trial; those of one layout are searched together."""
+    alike, found = {}, {}
+    for i, data in enumerate(trials):
+        layout = data.rate.tobytes(), data.sweep.block.tobytes(), data.weight.tobytes()
+        alike.setdefault(layout, []).append(i)
+    for numbers in alike.values():
+        found |= zip(numbers, _doubtful_of([trials[i] for i in numbers]), strict=True)
+    return [found[i] for i in range(len(trials))]
+
+
+def _doubtful_of(trials):
+    """Doubtful rows of trials of one layout."""
+    data, yields = trials[0], np.array([data.yields for data in trials])
     ones = np.ones((len(data.rate), 1))
     rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
     smooth = smoother(data.rate, rest)
@@ -223,13 +240,13 @@ def doubtful_rows(data: TrialData) -> Doubtful:
         design = smooth
     root = np.sqrt(data.weight)
     weighed = None if smooth is None else smooth * root[:, None]
-    found = doubtful_strips(design * root[:, None], data.yields * root, weighed)
-    expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
-    return Doubtful(found.rows, expected, found.p, found.undecided)
+    for found in doubtful_in_each(design * root[:, None], yields * root, weighed):
+        expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
+        yield replace(found, expected=expected)
 
 
 def one_order(data: TrialData) -> bool:
     """Whether every block repeats one order of the rates; False where that is not known."""
-    if data.block is None or data.origin is None:
+    if data.block is None or data.origin is None or (order := places(data.origin)[1]) is None:
         return False
-    return systematic(rate_groups(data.rate), data.sweep.block, places(data.origin)[1])
+    return systematic(rate_groups(data.rate), data.sweep.block, order)

@@ -30,6 +30,7 @@ ALPHA, SHARE = 0.01, 1 / 6
 BEAM, PAIRED, LEFT = 24, 120, 3
 #: Determinant of a set's projector down to which the model is estimable without it.
 SOUND = 1e-8
+_CELLS = 1_000_000  # numbers in the largest work array of a search in many trials
 
 
 def check_rows(trial: Trial, estimate) -> list[tuple]:
@@ -247,84 +248,106 @@ def doubtful_strips(design, y, smooth=None) -> Doubtful:
         A smoother model of the same strips (blocks and a parabola in the rate). Where two sets explain the
         yields about alike, such as either half of the strips of one rate, it decides which half is wrong.
     """
-    y = np.asarray(y, dtype=float)
-    fit = linear.fit(design, y)
-    if fit.df - 1 < LEFT or not fit.residuals.any():
-        return Doubtful()
-    model = _Model.of(design, fit.residuals)
-    floor = (ROUNDING * np.abs(y).max()) ** 2 + _step_of(
-        y
-    ) ** 2 / 12  # a rounded number errs by that variance
-    before, best, first_p = fit.rss, None, np.nan
-    for size, (sets, gains) in enumerate(_searched(model, _most(len(y), fit.df)), 1):
-        left = max(fit.rss - gains[0], 0.0)
-        p = _step(before, left, fit.df - size, len(y) - size + 1, floor)
-        first_p = p if size == 1 else first_p
-        if p < ALPHA:
-            best = (p, sets, gains)
-        before = left
-    if best is None:
-        return Doubtful(p=first_p)
-    p, sets, gains = best
+    return doubtful_in_each(design, np.asarray(y, dtype=float)[None], smooth)[0]
+
+
+def doubtful_in_each(design, y, smooth=None) -> list[Doubtful]:
+    """Find the doubtful strips of many trials of one design, as `doubtful_strips`; yields are (T, n)."""
+    fits = [linear.fit(design, own) for own in y]
+    if fits[0].df - 1 < LEFT:
+        return [Doubtful()] * len(y)
+    maker, df = _maker(design), fits[0].df
+    most, n = _most(y.shape[1], df), y.shape[1]
+    step = max(1, _CELLS // (n * min(n, PAIRED) * most))
+    searched = [i for i, fit in enumerate(fits) if fit.residuals.any()]
+    found = [Doubtful()] * len(y)
+    for rows in (searched[i : i + step] for i in range(0, len(searched), step)):
+        model = _Model(maker, np.array([fits[i].residuals for i in rows]))
+        rss = np.array([fits[i].rss for i in rows])
+        p, before = [], rss
+        sized = list(_searched(model, most))
+        # a rounded number errs by that variance
+        floor = (ROUNDING * np.abs(y[rows]).max(axis=1)) ** 2 + _step_of(y[rows]) ** 2 / 12
+        for size, (_, gains) in enumerate(sized, 1):
+            left = np.maximum(rss - gains[:, 0], 0.0)
+            p.append(_step(before, left, df - size, n - size + 1, floor))
+            before = left
+        for at, i in enumerate(rows):
+            found[i] = _last_far(model.only(at), fits[i], y[i], [q[at] for q in p], sized, at, smooth)
+    return found
+
+
+def _last_far(model, fit, y, p, sized, at, smooth) -> Doubtful:
+    """The largest set whose last strip still stands out, of one trial."""
+    sizes = [size for size, chance in enumerate(p) if chance < ALPHA]
+    if not sizes:
+        return Doubtful(p=float(p[0]))
+    sets, gains = (part[at] for part in sized[sizes[-1]])
     sets = _alike(sets, gains, fit.rss, fit.df - sets.shape[1], 4 if smooth is None else 12)
-    rival = None if smooth is None else _Model.of(smooth, linear.fit(smooth, y).residuals)
-    chosen, undecided = _decided(sets, rival)
-    rows, away = chosen, model.away(chosen)
+    rival = None if smooth is None else _Model(_maker(smooth), linear.fit(smooth, y).residuals[None])
+    rows, undecided = _decided(sets, rival)
+    away = model.away(rows)
     order = np.argsort(-np.abs(away), kind="stable")
-    return Doubtful(
-        tuple(int(rows[i]) for i in order), tuple(float(y[rows[i]] - away[i]) for i in order), p, undecided
-    )
+    named = (tuple(kind(values[i]) for i in order) for kind, values in ((int, rows), (float, y[rows] - away)))
+    return Doubtful(*named, float(p[sizes[-1]]), undecided)
+
+
+def _maker(design) -> np.ndarray:
+    """Projector M of a linear model that leaves the residuals e = M y."""
+    left, values, _ = np.linalg.svd(design, full_matrices=False)
+    left = left[:, values > values[0] * 1e-10]
+    return np.eye(len(design)) - left @ left.T
 
 
 @dataclass(frozen=True)
 class _Model:
-    """Residuals e = M y of a linear model and its residual projector M."""
+    """Residuals e = M y (T, n) of trials of one linear model, and its residual projector M."""
 
     maker: np.ndarray
     residuals: np.ndarray
 
-    @classmethod
-    def of(cls, design, residuals):
-        left, values, _ = np.linalg.svd(design, full_matrices=False)
-        left = left[:, values > values[0] * 1e-10]
-        return cls(np.eye(len(design)) - left @ left.T, residuals)
+    def only(self, trial) -> "_Model":
+        return _Model(self.maker, self.residuals[trial : trial + 1])
 
     def gains(self, sets) -> np.ndarray:
-        """How much the residual sum of squares falls without each set of strips [(k, size) -> (k,)].
+        """How much the residual sum of squares falls without each set of strips [(T, k, size) -> (T, k)].
 
         A set without which the model is no longer estimable gains nothing.
         """
         away, inner, sound = self._inner(sets)
         gains = np.einsum("ki,ki->k", away, np.linalg.solve(inner, away[..., None])[..., 0])
-        return np.where(np.abs(sound) > SOUND, gains, -np.inf)
+        return np.where(np.abs(sound) > SOUND, gains, -np.inf).reshape(sets.shape[:2])
 
     def _inner(self, sets):
-        """Residuals and projector of the strips of each set, and the determinant; the unit matrix at none."""
+        """Residuals and projector of the strips of each set, and its determinant; the unit matrix at none."""
+        away = np.take_along_axis(self.residuals[:, None], sets, axis=-1).reshape(-1, sets.shape[-1])
+        sets = sets.reshape(-1, sets.shape[-1])
         inner = self.maker[sets[:, :, None], sets[:, None, :]]
         size = np.linalg.det(inner)
         inner[np.abs(size) <= SOUND] = np.eye(sets.shape[1])
-        return self.residuals[sets], inner, size
+        return away, inner, size
 
     def widened(self, sets, strips) -> np.ndarray:
-        """The `gains` of each set with one more of some strips [(k, size), (s,) -> (k, s)].
+        """The `gains` of each set with one more of some strips [(T, k, size), (T, s) -> (T, k, s)].
 
         What the set leaves of the other residuals, and of their projector, is reckoned once a set.
         """
         away, inner, size = self._inner(sets)
-        across = self.maker[sets[..., None], strips]
+        rest = np.repeat(np.take_along_axis(self.residuals, strips, axis=-1), sets.shape[1], axis=0)
+        strips = np.repeat(strips, sets.shape[1], axis=0)
+        across = self.maker[sets.reshape(-1, sets.shape[-1], 1), strips[:, None]]
         right = np.concatenate([away[..., None], across], axis=-1)
         solved = np.linalg.solve(inner, right)
         known = np.einsum("ki,kij->kj", away, solved)
         room = self.maker[strips, strips] - np.einsum("kij,kij->kj", across, solved[..., 1:])
         sound = np.abs(size[:, None] * room) > SOUND
-        rest = self.residuals[strips] - known[:, 1:]
-        gains = known[:, :1] + rest**2 / np.where(sound, room, 1.0)
-        return np.where(sound, gains, -np.inf)
+        gains = known[:, :1] + (rest - known[:, 1:]) ** 2 / np.where(sound, room, 1.0)
+        return np.where(sound, gains, -np.inf).reshape(*sets.shape[:2], -1)
 
     def away(self, rows) -> np.ndarray:
-        """Distance of strips from what the others expect of them."""
+        """Distance of strips of the first trial from what the others expect of them."""
         inner = self.maker[np.ix_(rows, rows)]
-        return np.linalg.lstsq(inner, self.residuals[rows], rcond=None)[0]
+        return np.linalg.lstsq(inner, self.residuals[0, rows], rcond=None)[0]
 
 
 def _most(n, df) -> int:
@@ -332,49 +355,59 @@ def _most(n, df) -> int:
 
 
 def _searched(model, most):
-    """Best sets of one, two, ... strips with their gains, the best first."""
-    n = len(model.residuals)
+    """Best sets (T, k, size) of one, two, ... strips with their gains (T, k), the best first."""
+    trials, n = model.residuals.shape
     room = np.diag(model.maker)
     alone = np.where(room > 1e-8, model.residuals**2 / np.maximum(room, 1e-8), -np.inf)
-    order = np.argsort(-alone, kind="stable")
-    yield order[:BEAM, None], alone[order[:BEAM]]
-    if most < 2:
-        return
-    strips = np.sort(order[:PAIRED])
-    sets = strips[:, None]
-    while True:
+    order = np.argsort(-alone, axis=-1, kind="stable")
+    yield order[:, :BEAM, None], np.take_along_axis(alone, order[:, :BEAM], axis=-1)
+    strips = np.sort(order[:, :PAIRED], axis=-1)
+    sets = strips[..., None]
+    for wide in range(2, most + 1):
         gains = model.widened(sets, strips)
-        mine, other = np.nonzero(~(sets[:, :, None] == strips).any(axis=1))
-        gains = gains[mine, other]
-        wide = sets.shape[1] + 1  # as often a set may come up, from as many narrower ones
-        best = np.argsort(-gains, kind="stable")[: BEAM * wide]
-        wider = np.sort(np.column_stack([sets[mine[best]], strips[other[best]]]), axis=1)
-        wider, first = np.unique(wider, axis=0, return_index=True)
-        gains = gains[best[first]]
-        best = np.argsort(-gains, kind="stable")[:BEAM]
-        sets, strips = wider[best], np.arange(n)
-        yield sets, gains[best]
-        if sets.shape[1] >= most:
-            return
+        free = ~(sets[..., None] == strips[:, None, None]).any(axis=2)
+        own, other = (v.reshape(trials, -1) for v in np.nonzero(free)[1:])
+        gains = gains[free].reshape(trials, -1)
+        # as often a set may come up, from as many narrower ones
+        best = np.argsort(-gains, axis=-1, kind="stable")[:, : BEAM * wide]
+        own, other, gains = (np.take_along_axis(v, best, axis=-1) for v in (own, other, gains))
+        more = np.take_along_axis(strips, other, axis=-1)[..., None]
+        wider = np.concatenate([np.take_along_axis(sets, own[..., None], axis=1), more], axis=-1)
+        sets, gains = _once_each(np.sort(wider, axis=-1), gains)
+        strips = np.broadcast_to(np.arange(n), (trials, n))
+        yield sets, gains
 
 
-def _step_of(y) -> float:
-    """Step to which yields were written down [yield unit]; 0 where they were not rounded to one."""
+def _once_each(sets, gains):
+    """The best sets of each trial, those that come up again left out: as many in every trial."""
+    order = np.lexsort(np.moveaxis(sets, -1, 0)[::-1], axis=-1)
+    sets, gains = (
+        np.take_along_axis(sets, order[..., None], axis=1),
+        np.take_along_axis(gains, order, axis=-1),
+    )
+    again = np.zeros(gains.shape, bool)
+    again[:, 1:] = (sets[:, 1:] == sets[:, :-1]).all(axis=-1)
+    best = np.lexsort((-gains, again), axis=-1)[:, : min(BEAM, (~again).sum(axis=-1).min())]
+    return np.take_along_axis(sets, best[..., None], axis=1), np.take_along_axis(gains, best, axis=-1)
+
+
+def _step_of(y) -> np.ndarray:
+    """Steps to which yields (T, n) were written down [yield unit]; 0 where they were not rounded to one."""
     steps = np.array([10, 5, 1, 0.5, 0.1, 0.05, 0.01, 0.001])
-    counts = y[:, None] / steps
-    even = (np.abs(counts - np.round(counts)) < 1e-6).all(axis=0)
-    return float(steps[even].max(initial=0.0))
+    counts = y[..., None] / steps
+    even = (np.abs(counts - np.round(counts)) < 1e-6).all(axis=-2)
+    return np.where(even, steps, 0.0).max(axis=-1)
 
 
-def _step(before, left, df, strips, floor) -> float:
+def _step(before, left, df, strips, floor) -> np.ndarray:
     """Probability that the last strip of a set stands out as far by chance, over all strips.
 
     `floor` is the least variance the error can have.
     """
     from scipy.special import stdtr  # without the seconds scipy.stats takes to load
 
-    ratio = np.sqrt(max(before - left, 0.0) / max(left / df, floor))
-    return float(min(1.0, strips * 2 * stdtr(df, -ratio)))
+    ratio = np.sqrt(np.maximum(before - left, 0.0) / np.maximum(left / df, floor))
+    return np.minimum(1.0, strips * 2 * stdtr(df, -ratio))
 
 
 def _alike(sets, gains, rss, df, reach) -> np.ndarray:
@@ -390,7 +423,7 @@ def _decided(sets, rival) -> tuple[np.ndarray, bool]:
         return sets[0], False
     if rival is None:
         return np.unique(sets), True
-    gains = rival.gains(sets)
+    gains = rival.gains(sets[None])[0]
     return sets[int(np.argmax(gains))], False
 
 

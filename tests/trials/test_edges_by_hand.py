@@ -8,7 +8,7 @@ import scipy.stats
 from fertkit.errors import NotEstimable
 from fertkit.trials import analyse_strips, linear, plan_strips
 from fertkit.trials.application import MOST_CORNERS, OutlineError, application_geojson, closed
-from fertkit.trials.diagnose import _Model, _most, _searched
+from fertkit.trials.diagnose import _maker, _Model, _most, _searched
 from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.points import _check_agreement
 
@@ -77,6 +77,6 @@ def test_no_more_strips_are_doubted_than_leave_an_error(strips, df, most):
     rng = np.random.default_rng(strips)
     design = np.column_stack([np.ones(strips), rng.normal(size=(strips, strips - df - 1))])
     y = 50 + rng.normal(size=strips)
-    model = _Model.of(design, linear.fit(design, y).residuals)
+    model = _Model(_maker(design), linear.fit(design, y).residuals[None])
     assert _most(strips, df) == most
-    assert [sets.shape[1] for sets, _ in _searched(model, most)] == list(range(1, most + 1))
+    assert [sets.shape[2] for sets, _ in _searched(model, most)] == list(range(1, most + 1))
