@@ -25,6 +25,10 @@ from fertkit.results import ByContent
 CHUNK = 2_000_000  # numbers in the largest work array
 DIPS = 24  # halvings spent on a dip before it is taken for no root
 
+# The C library of Linux gives the memory of arrays back as they end, and takes it anew page by page, until a
+# larger block was freed; this one is freed at once and never touched. Searches then take half the time.
+np.empty(CHUNK)
+
 
 @dataclass(frozen=True)
 class Fits(ByContent):
