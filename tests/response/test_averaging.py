@@ -46,19 +46,16 @@ def fits(sums):
     return {key: fit_sums(key, sums) for key in CURVES}
 
 
-def distribution(quantiles, value):
-    """Share of a confidence distribution up to a value, straight between the tabulated quantiles."""
-    k = int(np.sum(quantiles <= value))
-    if k in (0, len(quantiles)):
-        return float(k > 0)
-    if not np.isfinite(quantiles[k]):
-        return AREAS[k - 1]
-    return np.interp(value, quantiles[k - 1 : k + 1], AREAS[k - 1 : k + 1])
+def distribution(quantiles, values):
+    """Shares of a confidence distribution up to values, straight between the tabulated quantiles."""
+    known = np.isfinite(quantiles)
+    whole = 1.0 if known.all() else AREAS[known][-1]
+    return np.interp(values, quantiles[known], AREAS[known], left=0.0, right=whole)
 
 
 def first_reaching(ladders, weights, area, mesh):
-    reached = [sum(w * distribution(q, v) for w, q in zip(weights, ladders, strict=True)) for v in mesh]
-    found = np.flatnonzero(np.array(reached) >= area - 1e-12)
+    reached = sum(w * distribution(q, mesh) for w, q in zip(weights, ladders, strict=True))
+    found = np.flatnonzero(reached >= area - 1e-12)
     return mesh[found[0]] if len(found) else np.inf
 
 
