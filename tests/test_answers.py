@@ -23,8 +23,7 @@ from fertkit.response.compare import CurveComparison
 from fertkit.response.prices import Prices
 from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_content
 from fertkit.trials import power_plans
-from fertkit.trials.equivalence import no_worse_than
-from fertkit.trials.paying import net_over_check
+from fertkit.trials.against_check import net_over_check, no_worse_than
 
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
 #: What the command line asks of that is no public name.

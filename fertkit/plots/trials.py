@@ -83,7 +83,7 @@ def _mean_rows(analysis, names, ax):
 @figure(height=1.4)
 def return_over_check(worth, ax):
     """Draw the net return over the check of each treatment whose cost is known, with its interval."""
-    table = worth.rows.dropna(subset=["net"])
+    table = worth.table.dropna(subset=["net"])
     money = f"{worth.currency or 'money'} per area"
     _over_check(ax, table, ("net", "net_low", "net_high"), worth.level)
     finish(ax, "Net return over the check", f"net return over {show(worth.check)} [{money}]", grid="x")
@@ -92,7 +92,7 @@ def return_over_check(worth, ax):
 @figure(height=1.4)
 def margin_held(test, ax):
     """Draw each difference from the check, with its interval, against the loss that would not matter."""
-    _over_check(ax, test.rows, ("difference", "low", "high"), 2 * test.level - 1)
+    _over_check(ax, test.table, ("difference", "low", "high"), 2 * test.level - 1)
     unit = heading(test.response).partition("[")[2].rstrip("]")
     for end in (-test.margin, test.margin):
         says = f"{plain(test.margin)} {unit} either way" if end > 0 else None

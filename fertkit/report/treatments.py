@@ -14,9 +14,8 @@ from fertkit.report.trial import notes_of, trial_rows
 from fertkit.results import Result, heading, show
 from fertkit.say import treatments as say
 from fertkit.say.line import Kind
+from fertkit.trials.against_check import Equivalence, TreatmentReturn, net_over_check
 from fertkit.trials.analyse import analyse_strips
-from fertkit.trials.equivalence import Equivalence
-from fertkit.trials.paying import TreatmentReturn, net_over_check
 from fertkit.trials.strips import factor
 from fertkit.trials.table import default_treatment
 
@@ -71,11 +70,11 @@ class TreatmentAnswer(Answer):
         if self.worth is not None:
             money = f"{self.worth.currency or 'money'} per area"
             rows += [(f"net return of {show(r.treatment)}", r.net, r.net_low, r.net_high, money, "")
-                     for r in self.worth.rows.itertuples()]  # fmt: skip
+                     for r in self.worth.table.itertuples()]  # fmt: skip
         if self.margin is not None:
             over = f"over {show(self.margin.check)}"
             rows += [(f"{show(r.treatment)} {over}", r.difference, r.low, r.high, self.unit, r.verdict)
-                     for r in self.margin.rows.itertuples()]  # fmt: skip
+                     for r in self.margin.table.itertuples()]  # fmt: skip
         return parts.tidy((self.name, *line) for line in rows)
 
     @property
@@ -246,9 +245,9 @@ def _money_section(answer):
              "cost": f"cost [{money}]", "break_even": f"gain that pays it [{answer.unit}]",
              "net": f"net return [{money}]", "net_low": "from", "net_high": "to",
              "p_loses": "chance of a loss, p"}  # fmt: skip
-    table = parts.pick("Net return over the check", worth.rows, names)
+    table = parts.pick("Net return over the check", worth.table, names)
     drawn = {"figure": worth.plot, "figure_says": "A bar that crosses 0 does not show whether it pays."}
-    known = drawn if worth.rows["net_low"].notna().any() else {}
+    known = drawn if worth.table["net_low"].notna().any() else {}
     return Section("Did it pay?", lines=tuple(worth.lines()), tables=(table,), **known)
 
 
@@ -257,7 +256,7 @@ def _margin_section(answer):
     names = {"treatment": "treatment", "difference": f"difference from {check} [{answer.unit}]",
              "low": "from", "high": "to", "p_worse": "worse, p",
              "p_equivalent": "not as good, p", "verdict": "verdict"}  # fmt: skip
-    table = parts.pick(f"Against {check} with a margin", test.rows, names)
+    table = parts.pick(f"Against {check} with a margin", test.table, names)
     title = f"Is it no more than {test.margin:g} {answer.unit} worse?"
     drawn = {"figure": test.plot, "figure_says": "Not worse: the whole bar is right of the left dashed line."}
     return Section(title, lines=tuple(test.lines()), tables=(table,), **drawn)

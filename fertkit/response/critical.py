@@ -26,6 +26,7 @@ from fertkit.response.curves import CURVES, LINEAR_PLATEAU
 from fertkit.response.fit import fit_response, join_text
 from fertkit.results import Result, checks_frame, failed
 from fertkit.rounding import above, first_smallest
+from fertkit.trials.limits import check_row
 
 FEWEST = 4  # sites: two in each class, or two degrees of freedom
 
@@ -78,16 +79,12 @@ class CriticalLevel(Result):
         test = self.sites["test"]
         inside = bool(test.min() < self.value < test.max())
         bounded = not (self.low_open or self.high_open)
-        return checks_frame(
-            [
-                ("critical level inside the tests", self.value, f"{test.min():g} to {test.max():g}", inside,
-                 ("tests lie on both sides of the level",
-                  "the level lies outside the tested sites (extrapolation)")),
-                ("the data bound the level on both sides", self.high, "", bounded,
-                 ("the interval has two ends",
-                  "the interval is open: add sites near and above the level")),
-            ]
-        )  # fmt: skip
+        tests = f"{test.min():g} to {test.max():g}"
+        rows = [
+            check_row("critical level", "critical level inside the tests", self.value, inside, limit=tests),
+            check_row("critical level", "the data bound the level on both sides", self.high, bounded),
+        ]
+        return checks_frame(rows)
 
     @property
     def sources(self) -> pd.DataFrame:

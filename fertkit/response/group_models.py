@@ -8,8 +8,7 @@ maximum likelihood, degrees of freedom of Satterthwaite); with no cell to spare,
 AICc counts the likelihood of the same model, by plain maximum likelihood.
 """
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -17,121 +16,13 @@ import pandas as pd
 from fertkit.errors import NotEstimable
 from fertkit.response.compare import aicc
 from fertkit.response.curves import CURVES
-from fertkit.response.data import TrialData
 from fertkit.response.fit import fit_data, jacobian
-from fertkit.rounding import above
+from fertkit.response.grouping import LOOSE, TOGETHER, Grouping, Plain
+from fertkit.results import checks_frame
+from fertkit.rounding import above, at_least
 from fertkit.trials import linear
-from fertkit.trials.mixed import OneEffect, components, fit_reml, shared, wald
-
-STRUCTURES = ("common", "parallel", "separate")
-#: How groups lie: in blocks together, in blocks of their own, or without blocks.
-TOGETHER, APART, LOOSE = "together", "apart", "loose"
-
-
-@dataclass(frozen=True)
-class Grouping:
-    """Strips of one trial in groups.
-
-    Attributes
-    ----------
-    data : TrialData
-    labels : tuple of str
-    codes : array (n,) of int
-        Group of each row.
-    cluster : array (n,) of int, or None
-        Strips that several rows, of one group or of several, share.
-    lost : tuple of int
-        Strips without a yield of each group.
-    """
-
-    data: TrialData
-    labels: tuple[str, ...]
-    codes: np.ndarray
-    cluster: np.ndarray | None = None
-    lost: tuple[int, ...] = ()
-
-    @cached_property
-    def blocks(self) -> np.ndarray:
-        """Block of each row [(n,) int]; one block where none is named."""
-        block = np.zeros(len(self.codes)) if self.data.block is None else self.data.block
-        return np.unique(block, return_inverse=True)[1]
-
-    @cached_property
-    def layout(self) -> str:
-        if self.data.block is None:
-            return LOOSE
-        return APART if linear.parts(self.codes, self.blocks).any() else TOGETHER
-
-    @cached_property
-    def cells(self) -> np.ndarray:
-        """Cell of block and group of each row [(n,) int]."""
-        pairs = self.blocks * len(self.labels) + self.codes
-        return np.unique(pairs, return_inverse=True)[1]
-
-    @cached_property
-    def base(self) -> np.ndarray:
-        """Mean and blocks; groups in blocks of their own leave the blocks to the variance [(n, p)]."""
-        ones = np.ones((len(self.codes), 1))
-        return np.column_stack([ones, linear.dummies(self.blocks)]) if self.layout == TOGETHER else ones
-
-    @cached_property
-    def own(self) -> np.ndarray:
-        """Levels of the groups [(n, groups - 1)]."""
-        return linear.dummies(self.codes)
-
-    @cached_property
-    def random(self) -> np.ndarray | None:
-        """What strips share by chance: their cell, or the cluster given; None where no cell is left over."""
-        if self.cluster is not None:
-            return self.cluster
-        spare = self.cells.max() + 1 - self.base.shape[1] - self.own.shape[1]
-        return self.cells if self.layout != LOOSE and spare > 0 else None
-
-    @cached_property
-    def within(self) -> TrialData:
-        """The trial with a level for each cell."""
-        return _with_blocks(self.data, self.cells)
-
-    def rows_of(self, code: int) -> TrialData:
-        """The strips of one group."""
-        lost = self.lost[code] if self.lost else self.data.left_out
-        return replace(self.data.without(np.flatnonzero(self.codes != code)), left_out=lost)
-
-    def fit(self, design):
-        """Linear model whose strips share what is `random`: coefficients, covariance, degrees_of_freedom."""
-        data, y = self.data, self.data.yields
-        plain = _Plain(design, y, data.weight)
-        if self.random is None or not plain.error:  # without an error nothing is shared by chance
-            return plain
-        parts = [shared(self.random), np.diag(1 / data.weight)]
-        return fit_reml(design, y, components(parts), np.full(2, y.var() / 2))
-
-    def minus_two_log(self, design) -> float:
-        """-2 log likelihood of a linear model, less n (1 + log 2 pi), as AICc of single trials counts it."""
-        root, n = np.sqrt(self.data.weight), len(self.codes)
-        left, values, _ = np.linalg.svd(design * root[:, None], full_matrices=False)
-        codes = np.arange(n) if self.random is None else self.random
-        full, y = left[:, values > 1e-10 * values[0]], root * self.data.yields
-        model = OneEffect(full, root, y, codes, restricted=False)
-        fit = model.at(0.0) if self.random is None else model.best()
-        return fit.criterion - n * (1 + np.log(2 * np.pi))
-
-
-class _Plain:
-    """Least squares by the names of a mixed model."""
-
-    def __init__(self, design, y, weight):
-        root = np.sqrt(weight)
-        fit = linear.fit(design * root[:, None], y * root)
-        self.coefficients, self.covariance, self._df = fit.coefficients, fit.covariance * fit.variance, fit.df
-        self.error = fit.rss > 0 and fit.df > 0  # rounding is none: see `linear.fit`
-
-    def degrees_of_freedom(self, contrast) -> float:
-        return float(self._df)
-
-
-def _with_blocks(data, codes):
-    return replace(data, block=np.array([f"{code:05d}" for code in codes]))
+from fertkit.trials.limits import check_row
+from fertkit.trials.mixed import wald
 
 
 def model_table(grouping: Grouping, curves=tuple(CURVES)) -> pd.DataFrame:
@@ -234,7 +125,7 @@ def _wald(grouping, design, contrasts):
     """F test of contrasts of a mixed model; nan where there is no error to test against."""
     try:
         fit = grouping.fit(design)
-        return (np.nan,) * 4 if isinstance(fit, _Plain) else wald(fit, contrasts)
+        return (np.nan,) * 4 if isinstance(fit, Plain) else wald(fit, contrasts)
     except NotEstimable:
         return (np.nan,) * 4
 
@@ -266,3 +157,52 @@ def f_test(gained, df1, rss, df2):
         return (np.nan,) * 4
     f = max(gained, 0.0) / df1 / (rss / df2)
     return f, df1, df2, float(fdtrc(df1, df2, f))
+
+
+def levels(result):
+    """First, second, difference in yield at the same rate (parallel curves), low, high, df, p."""
+    from scipy.special import stdtr, stdtrit
+
+    grouping, key = result.grouping, result.best["curve"]
+    design, contrasts = level_contrasts(grouping, fit_data(grouping.within, CURVES[key]))
+    fit, picks = grouping.fit(design), np.vstack([np.zeros(design.shape[1]), contrasts])
+    rows = []
+    for one, other in combinations(range(len(grouping.labels)), 2):
+        contrast = picks[other] - picks[one]
+        value, se = contrast @ fit.coefficients, np.sqrt(contrast @ fit.covariance @ contrast)
+        se = se if se > 0 else np.nan  # strips without an error tell nothing of it
+        df = fit.degrees_of_freedom(contrast)
+        reach = stdtrit(df, 0.5 + result.level / 2) * se
+        rows.append((grouping.labels[one], grouping.labels[other], value, value - reach, value + reach, df,
+                     2 * stdtr(df, -abs(value) / se)))  # fmt: skip
+    return pd.DataFrame(rows, columns=["first", "second", "difference", "low", "high", "df", "p"])
+
+
+def checks(result):
+    """Return what a comparison of groups rests on, as a checks table."""
+    grouping = result.grouping
+    tested = [set(np.unique(one.data.rate)) for one in result.analyses.values()]
+    alike, limit = all(rates == tested[0] for rates in tested), 1 - result.level
+    p = _same_error([one.fits[result.best["curve"]] for one in result.analyses.values()])
+    many, same = len(set.union(*tested)), None if np.isnan(p) else at_least(p, limit)
+    rows = [
+        check_row("groups", "rates tested alike in every group", many, alike, limit=len(tested[0])),
+        check_row("groups", "error alike in every group [p]", p, same, limit=limit),
+    ]
+    if grouping.layout != LOOSE:
+        cells, most = int(grouping.cells.max() + 1), int((grouping.blocks.max() + 1) * len(tested))
+        lie = grouping.layout == TOGETHER
+        rows.append(check_row("groups", "blocks hold several groups", cells, lie, limit=most))
+    return checks_frame(rows)
+
+
+def _same_error(fits) -> float:
+    """Probability that the largest and the least of the errors differ by chance, of all their pairs."""
+    from scipy.special import fdtrc
+
+    errors = sorted((fit.rss / fit.df_error, fit.df_error) for fit in fits if fit.df_error > 0)
+    if len(errors) < 2 or not above(errors[0][0], 0):
+        return np.nan
+    (low, df_low), (high, df_high) = errors[0], errors[-1]
+    pairs = len(errors) * (len(errors) - 1)
+    return float(min(1.0, pairs * fdtrc(df_high, df_low, high / low)))

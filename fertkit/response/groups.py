@@ -30,48 +30,27 @@ At a price ratio of 0.04 their optima are 0.16 / 0.002 = 80 and 0.16 / 0.001 = 1
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_header, a_share, amounts, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.intake.alike import label_key
 from fertkit.reference.load import method_sources
+from fertkit.response import group_models
 from fertkit.response.analyse import METHODS, ResponseAnalysis, analyse_response
-from fertkit.response.average import AVERAGED, SMALL, akaike_weights, floored_rss, mixture_ends, same_as
-from fertkit.response.curves import CURVES, MEAN, a_curve, optimum_in_range
-from fertkit.response.data import read_trial_data
-from fertkit.response.fit import fit_data
-from fertkit.response.gain import NetGain, gain_ends, unit_prices
-from fertkit.response.group_models import APART, LOOSE, TOGETHER, Grouping, level_contrasts, model_table
-from fertkit.response.interval import Interval
-from fertkit.response.optimum import TRIFLE
+from fertkit.response.average import AVERAGED, akaike_weights, floored_rss, same_as
+from fertkit.response.curves import CURVES, MEAN, a_curve
+from fertkit.response.gain import NetGain
+from fertkit.response.group_rates import common_rate, cost_of, difference_of
+from fertkit.response.grouping import Grouping, group_rows
 from fertkit.response.prices import Prices, prices_for
-from fertkit.results import Result, checks_frame, show
-from fertkit.rounding import above, at_least, at_most, below, first_largest, same
-from fertkit.trials.table import one_trial
+from fertkit.results import Result, show
+from fertkit.rounding import above
 
 #: Rates at which net returns are compared, and how often the gap beside the best is halved.
 POINTS, HALVINGS = 201, 50
-FEWEST_RATES = 3
 SMALLEST_TAIL = 0.0005  # of the levels at which curves are tabulated
-
-
-class Uniform(NamedTuple):
-    """One rate for all groups.
-
-    Attributes
-    ----------
-    rate : float
-        [rate unit]
-    cost : NetGain
-        What it costs on average against a rate of its own for each group [money per area].
-    """
-
-    rate: float
-    cost: NetGain
 
 
 @dataclass(frozen=True)
@@ -195,38 +174,29 @@ class GroupedResponse(Result):
         names = ["first", "second", "difference", "low", "high", "low_open", "high_open", "text", "apart"]
         return pd.DataFrame(rows, columns=names)
 
-    @cached_property
-    def levels(self) -> pd.DataFrame:
-        """First, second, difference in yield at the same rate (parallel curves), low, high, df, p."""
-        return _levels(self)
+    levels = cached_property(group_models.levels)
 
     @cached_property
     def common_rate(self) -> float:
-        return _common_rate(self.analyses, self.shares)
+        return common_rate(self.analyses, self.shares)
 
     @cached_property
     def costs(self) -> dict[str, NetGain]:
         """What each group loses at the common rate against its own optimum [money per area]."""
-        return {name: _cost(one, self.common_rate, self.level) for name, one in self.analyses.items()}
+        return {name: cost_of(one, self.common_rate, self.level) for name, one in self.analyses.items()}
 
     @cached_property
-    def uniform(self) -> Uniform:
-        """The best common rate and what it costs.
+    def net_of_groups(self) -> NetGain:
+        """Net gain of a rate for each group over the common one [money per area].
 
         Errors of groups are independent, so reaches below add by squares. Above they add as they are: past
         joins a loss is the nutrient's cost in every group at once, with no error at all.
         """
-        wide = [_cost(one, self.common_rate, self._wide) for one in self.analyses.values()]
+        wide = [cost_of(one, self.common_rate, self._wide) for one in self.analyses.values()]
         value, low, high = np.array(wide).T
         share = np.array([self.shares[name] for name in self.analyses])
         total = float(share @ value)
-        least = total - float(np.linalg.norm(share * (value - low)))
-        return Uniform(self.common_rate, NetGain(total, least, float(share @ high)))
-
-    @property
-    def net_of_groups(self) -> NetGain:
-        """Net gain of a rate for each group over the common one [money per area]."""
-        return self.uniform.cost
+        return NetGain(total, total - float(np.linalg.norm(share * (value - low))), float(share @ high))
 
     @property
     def pays(self) -> bool:
@@ -248,9 +218,7 @@ class GroupedResponse(Result):
         asked = {"nutrient_price": nutrient_price, "grain_price": grain_price, "prices": prices}
         return replace(self, analyses={name: one.at_prices(**asked) for name, one in self.analyses.items()})
 
-    @cached_property
-    def checks(self) -> pd.DataFrame:
-        return _checks(self)
+    checks = cached_property(group_models.checks)
 
 
 @asks(
@@ -292,7 +260,7 @@ def compare_groups(
     grouping = group_rows(trial, by, cluster, **read)
     prices = prices_for(grouping.data, nutrient_price, grain_price, prices)
     analyses = analyses_of(grouping, by, prices, curve, level)
-    models = model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
+    models = group_models.model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
     if models.empty:
         raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all")
     return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
@@ -316,79 +284,6 @@ def _any_key(analyses):
 
 
 # ---- groups of a table
-
-
-def group_rows(trial, by, cluster=None, **read) -> Grouping:
-    """Read a trial and its groups; refuse what a comparison cannot rest on."""
-    table = one_trial(trial)
-    missing = [column for column in (by, cluster) if column is not None and column not in table]
-    if missing:
-        columns = f"columns are: {', '.join(map(str, table))}"
-        raise InputError("trial", [Problem(f"there is no column '{column}'", columns) for column in missing])
-    # Under a name of its own, for a column of sites or seasons would be swept out.
-    own = f"group {by}"
-    named = table.rename(columns={by: own}).reset_index(drop=True)
-    apart = [own, *([cluster] if cluster else [])]
-    data = read_trial_data(_again(trial, named), **read, by=apart)
-    rows = data.origin.index
-    cells = named.loc[rows, own]
-    empty = cells.index[cells.isna() | (cells.astype(str).str.strip() == "")]
-    if len(empty):
-        remedy = "name it, or leave the row out"
-        raise InputError("trial", [Problem(f"no {by} is given", remedy, int(i) + 2, by) for i in empty])
-    labels, codes = _levels_of(cells)
-    _refuse_spellings(labels, by)
-    shared = None if cluster is None else pd.factorize(named.loc[rows, cluster].astype(str))[0]
-    without = named.loc[named.index.difference(rows), own]
-    lost = tuple(int((without == cell).sum()) for cell in cells.groupby(codes).first())
-    grouping = Grouping(data, labels, codes, shared, lost)
-    _refuse(grouping, by)
-    return grouping
-
-
-def _again(trial, table):
-    return table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
-
-
-def _levels_of(cells):
-    codes, levels = pd.factorize(cells, sort=True)
-    return tuple(map(show, levels)), codes
-
-
-def _refuse_spellings(labels, by):
-    """Raise InputError where two labels are one but for capitals, blanks or hyphens."""
-    keys = pd.Series(labels).groupby(list(map(label_key, labels))).agg(list)
-    for names in keys[keys.map(len) > 1]:
-        what = f"{' and '.join(map(repr, names))} differ only by case, blanks or hyphens"
-        remedy = "spell each name one way: a different label makes a separate group"
-        raise InputError("trial", [Problem(what, remedy, column=by)])
-
-
-def _refuse(grouping, by):
-    """Raise NotEstimable where the groups cannot be told apart from something else."""
-    labels, data = grouping.labels, grouping.data
-    if len(labels) < 2:
-        raise NotEstimable(f"'{by}' has one level, {labels[0]}; a comparison needs two in one trial")
-    few = [
-        f"{name} ({', '.join(f'{rate:g}' for rate in np.unique(data.rate[grouping.codes == code]))})"
-        for code, name in enumerate(labels)
-        if len(np.unique(data.rate[grouping.codes == code])) < FEWEST_RATES
-    ]
-    if few:
-        raise NotEstimable(
-            f"curves by '{by}' need three rates per level; too few: {'; '.join(few[:6])}",
-            remedy="compare treatments instead, or leave these levels out",
-        )
-    if grouping.layout == APART and grouping.cells.max() + 1 == len(labels):
-        raise NotEstimable(
-            f"each level of '{by}' is in its own block, so it cannot be separated from the block",
-            "--column other=BLOCK",
-            remedy="put every level in every block; if the blocks are the levels (zones), declare that "
-            "column as other",
-        )
-    ends = [data.rate[grouping.codes == code] for code in range(len(labels))]
-    if not below(max(map(min, ends)), min(map(max, ends))):
-        raise NotEstimable(f"levels of '{by}' were tested at rates that do not overlap")
 
 
 def _shares(shares, labels, by):
@@ -430,168 +325,3 @@ def _reweighted(analysis, weights):
     )  # fmt: skip
     kept = analysis.weights if MEAN.key in analysis.weights.index else weights
     return replace(analysis, comparison=comparison, weights=kept).at_prices(prices=analysis.prices)
-
-
-def difference_of(first, second) -> Interval:
-    """Interval of the optimum of the second analysis less that of the first; open where theirs are."""
-    one, other = first.optimum.interval, second.optimum.interval
-    keys = [key for key, weight in first.weights.items() if weight > SMALL and key in second.weights.index]
-    known = np.isfinite([one.low, one.high, other.low, other.high]).all()
-    if known and len(keys) > 1:
-        low, high = _averaged_difference(first, second, keys)
-    else:
-        spans = [(a.optimum.rate, a.optimum.interval.low, a.optimum.interval.high) for a in (first, second)]
-        low, high = reach(*spans)
-    under, over = other.low_open or one.high_open, other.high_open or one.low_open
-    if under and over and low == high:  # optima on an end of the tested rates say nothing of their distance
-        low, high = -np.inf, np.inf
-    return Interval(
-        float(low), float(high), under, over, one.level, "by squares", max(one.span, other.span),
-    )  # fmt: skip
-
-
-def reach(first, second):
-    """Ends of the difference of two estimates, each given with the ends of its interval."""
-    (a, a_low, a_high), (b, b_low, b_high) = first, second
-    low = b - a - np.hypot(np.maximum(b - b_low, 0.0), np.maximum(a_high - a, 0.0))
-    return low, b - a + np.hypot(np.maximum(b_high - b, 0.0), np.maximum(a - a_low, 0.0))
-
-
-def _averaged_difference(first, second, keys):
-    """Ends of the difference of optima, averaged over the curves as the optima are."""
-    ends = [reach(*(_known_of(one, key) for one in (first, second))) for key in keys]
-    span = max(np.ptp(one.data.rates) for one in (first, second))
-    weights = first.weights[keys].to_numpy()[None, None]
-    pair = mixture_ends(ends, weights, first.data.sums, first.level, (-span, span))
-    return tuple(float(end[0, 0]) for end in pair)
-
-
-def _known_of(analysis, key):
-    """Optimum of one curve and its ends at all levels, cut to the tested rates."""
-    tested, ratio = analysis.data.rates[[0, -1]], analysis.price_ratio
-    best = optimum_in_range(CURVES[key], analysis.fits[key].coef, ratio, *tested)
-    return best, *(np.clip(end, *tested) for end in analysis.comparison.ladders[key].ends(ratio))
-
-
-def _common_rate(analyses, shares) -> float:
-    """Rate at which the groups return most together: the mean over the curves, each by its weight.
-
-    Where most of the weight lies on an end of the tested rates the rate is that end, as an optimum is.
-    """
-    low = max(one.data.rates[0] for one in analyses.values())
-    high = min(one.data.rates[-1] for one in analyses.values())
-    keys = [key for one in analyses.values() for key in one.weights.index if key != MEAN.key]
-    rates, weights = [], []
-    for key in dict.fromkeys(keys):
-        weights.append(sum(shares[name] * one.weights.get(key, 0.0) for name, one in analyses.items()))
-        rates.append(_best_rate(_Together(analyses, shares, key), low, high))
-    if not sum(weights) > 0:
-        return float(low)
-    rates, share = np.array(rates), np.array(weights) / sum(weights)
-    mean, trifle = float(share @ rates), low + TRIFLE * (high - low)
-    if above(share @ at_most(rates, trifle), 0.5) or at_most(mean, trifle):
-        return float(low)
-    return float(high) if above(share @ at_least(rates, high), 0.5) else mean
-
-
-class _Together:
-    """Net return of the groups together under one curve; a group without response is level."""
-
-    def __init__(self, analyses, shares, key):
-        self.parts = [
-            (shares[name], one.fits[MEAN.key if MEAN.key in one.weights.index else key], unit_prices(one))
-            for name, one in analyses.items()
-        ]
-
-    def net(self, rates):
-        return sum(share * unit.net(fit.predict(rates), rates) for share, fit, unit in self.parts)
-
-    def slope(self, rate):
-        return sum(
-            share * (unit.grain * fit.curve.slope(rate, fit.coef) - unit.nutrient)
-            for share, fit, unit in self.parts
-        )
-
-
-def _best_rate(together, low, high):
-    """Lowest rate of the greatest net return: the best of a grid, then where the slope turns beside it."""
-    rates = np.linspace(low, high, POINTS)
-    nets = together.net(rates)
-    at = int(first_largest(nets))
-    ends = rates[max(at - 1, 0)], rates[min(at + 1, POINTS - 1)]
-    for _ in range(HALVINGS):
-        middle = sum(ends) / 2
-        ends = (middle, ends[1]) if together.slope(middle) > 0 else (ends[0], middle)
-    turn = sum(ends) / 2
-    if at in (0, POINTS - 1):  # a turn beside an end must beat the end itself
-        return float(turn if above(together.net(turn), nets[at]) else rates[at])
-    return float(rates[at] if above(nets[at], together.net(turn)) else turn)
-
-
-def _cost(analysis, common, level) -> NetGain:
-    """What a group loses at the common rate against its own optimum [money per area]."""
-    own, unit = analysis.optimum.rate, unit_prices(analysis)
-    if same(own, common, scale=analysis.data.rates[-1]):
-        return NetGain(0.0, 0.0, 0.0)
-    rates = np.array([own, common])
-    yields = analysis.predict(rates)
-    value = -float(np.diff(unit.net(yields, rates))[0])
-    gain = float(yields[0] - yields[1])
-    top, foot = max(own, common), min(own, common)
-    low, high = gain_ends(analysis, top, foot, level)
-    low, high = (low, high) if own > common else (-high, -low)
-    return NetGain(value, value + unit.grain * (low - gain), value + unit.grain * (high - gain))
-
-
-def _levels(result):
-    from scipy.special import stdtr, stdtrit
-
-    grouping, key = result.grouping, result.best["curve"]
-    design, contrasts = level_contrasts(grouping, fit_data(grouping.within, CURVES[key]))
-    fit, picks = grouping.fit(design), np.vstack([np.zeros(design.shape[1]), contrasts])
-    rows = []
-    for one, other in combinations(range(len(grouping.labels)), 2):
-        contrast = picks[other] - picks[one]
-        value, se = contrast @ fit.coefficients, np.sqrt(contrast @ fit.covariance @ contrast)
-        se = se if se > 0 else np.nan  # strips without an error tell nothing of it
-        df = fit.degrees_of_freedom(contrast)
-        reach = stdtrit(df, 0.5 + result.level / 2) * se
-        rows.append((grouping.labels[one], grouping.labels[other], value, value - reach, value + reach, df,
-                     2 * stdtr(df, -abs(value) / se)))  # fmt: skip
-    return pd.DataFrame(rows, columns=["first", "second", "difference", "low", "high", "df", "p"])
-
-
-def _checks(result):
-    grouping = result.grouping
-    tested = [set(np.unique(one.data.rate)) for one in result.analyses.values()]
-    alike = all(rates == tested[0] for rates in tested)
-    p, limit = (
-        _same_error([one.fits[result.best["curve"]] for one in result.analyses.values()]),
-        1 - result.level,
-    )
-    rows = [
-        ("rates tested alike in every group", len(set.union(*tested)), len(tested[0]), alike,
-         ("all groups were tested at the same rates",
-          "groups were tested at different rates; curves are compared over shared rates")),
-        ("error alike in every group [p]", p, limit, None if np.isnan(p) else at_least(p, limit),
-         ("errors of groups are alike, as F tests assume",
-          "groups differ in error: rely on intervals of each group more than F tests")),
-    ]  # fmt: skip
-    if grouping.layout != LOOSE:
-        cells, most = grouping.cells.max() + 1, (grouping.blocks.max() + 1) * len(tested)
-        meanings = ("groups lie together in blocks", "groups lie in blocks of their own")
-        together = grouping.layout == TOGETHER
-        rows.append(("blocks hold several groups", int(cells), int(most), together, meanings))
-    return checks_frame(rows)
-
-
-def _same_error(fits) -> float:
-    """Probability that the largest and the least of the errors differ by chance, of all their pairs."""
-    from scipy.special import fdtrc
-
-    errors = sorted((fit.rss / fit.df_error, fit.df_error) for fit in fits if fit.df_error > 0)
-    if len(errors) < 2 or not above(errors[0][0], 0):
-        return np.nan
-    (low, df_low), (high, df_high) = errors[0], errors[-1]
-    pairs = len(errors) * (len(errors) - 1)
-    return float(min(1.0, pairs * fdtrc(df_high, df_low, high / low)))

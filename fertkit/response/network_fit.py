@@ -39,7 +39,8 @@ from fertkit.asked import a_dict, a_number, asks
 from fertkit.errors import NotEstimable, UnitError
 from fertkit.reference.load import method_sources
 from fertkit.response.curves import CURVES, LINEAR, MEAN, get_curve
-from fertkit.response.mixed_curve import Effects, MixedFit, SiteData, fit_mixed
+from fertkit.response.mixed_curve import Effects, SiteData
+from fertkit.response.mixed_fit import MixedFit, fit_mixed
 from fertkit.response.network_known import Known, known_of
 from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.prices import Prices

@@ -51,6 +51,7 @@ from fertkit.response.sums import make_sweep
 from fertkit.response.survey import survey
 from fertkit.results import Result, checks_frame, plain
 from fertkit.rounding import at_least, at_most, below
+from fertkit.trials.limits import check_row
 
 FEWEST = 100  # simulated trials, below which an 80 % range means little
 #: The interval of one curve, and the average over curves.
@@ -269,21 +270,12 @@ def bare_plans(result) -> pd.DataFrame:
 
 def _checks(result, plan):
     chance = 100 * 3 * np.sqrt(result.level * (1 - result.level) / result.n)
-    least, top = 100 * result.level - chance, plan.highest_rate
-    return [
-        (f"{plan.plan}: interval holds the true optimum [%]", plan.coverage_pct, f">= {plain(least)}",
-         at_least(plan.coverage_pct, least),
-         ("the interval holds the optimum as often as its level",
-          "the interval is too short for its level; add rates")),
-        (f"{plan.plan}: interval closed above [% of trials]", 100 - plan.open_pct, "> 50", plan.open_pct < 50,
-         ("most trials would set an upper limit to the optimum",
-          "most trials would set no upper limit; add strips or a higher rate")),
-        (f"{plan.plan}: a response is found [% of trials]", 100 - plan.no_response_pct, "> 50",
-         plan.no_response_pct < 50,
-         ("most trials would show a significant response",
-          "most trials would show no significant response; add strips")),
-        (f"{plan.plan}: true optimum below the highest rate", plan.true_optimum, top,
-         below(plan.true_optimum, top),
-         ("the optimum lies inside the tested rates",
-          "the optimum is not inside the tested rates; add a higher rate")),
-    ]  # fmt: skip
+    least, top, best = 100 * result.level - chance, plan.highest_rate, plan.true_optimum
+    for name, value, passed, limit in (
+        ("interval holds the true optimum [%]", plan.coverage_pct, at_least(plan.coverage_pct, least), ""),
+        ("interval closed above [% of trials]", 100 - plan.open_pct, plan.open_pct < 50, ""),
+        ("a response is found [% of trials]", 100 - plan.no_response_pct, plan.no_response_pct < 50, ""),
+        ("true optimum below the highest rate", best, below(best, top), top),
+    ):
+        label, facts = f"{plan.plan}: {name}", {"limit": limit, "least": plain(least)}
+        yield check_row("expected interval", name, value, passed, label=label, **facts)

@@ -18,6 +18,7 @@ Examples
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -42,11 +43,14 @@ from fertkit.response.prices import (
 )
 from fertkit.results import checks_frame, failed, plain
 from fertkit.rounding import above, at_least, at_most, below, first_largest
+from fertkit.trials.limits import check_row
 
 #: The pool, and the limits of one.
 SOURCES = ("SAWYER2006", "JACKSON2017", "HIGGINS2003")
 LEVEL = 0.95
 SMOOTH, STRETCHES = 0.42, 11  # width of the kernel in standard deviations, and its steps
+
+_check_row = partial(check_row, "one rate")
 
 
 class Site(NamedTuple):
@@ -128,19 +132,14 @@ class PooledReturn(MoneyResult):
     def checks(self) -> pd.DataFrame:
         grid, tested = self.frame.iloc[:, 0], self.frame["trials_tested"]
         reached = int(tested[(grid - self.rate).abs().idxmin()])
-        n = len(self.sites)
-        rows = checks_frame(
-            [
-                ("trials with the pooled rate inside their tested rates", reached, n, reached == n,
-                 ("all trials tested rates on both sides of the pooled one",
-                  "the pooled rate is beyond the rates of some trials, whose curves are extrapolated")),
-                ("pooled rate below the highest rate of the grid", self.rate, grid.iloc[-1],
-                 below(self.rate, grid.iloc[-1]),
-                 ("mean net return falls above the pooled rate",
-                  "the pooled rate is the highest tested; the best is at least this rate")),
-            ]
-        )  # fmt: skip
-        return pd.concat([pool_checks(self), rows], ignore_index=True)
+        n, highest = len(self.sites), grid.iloc[-1]
+        falls = below(self.rate, highest)
+        inside = "trials with the pooled rate inside their tested rates"
+        rows = [
+            _check_row(inside, reached, reached == n, limit=n),
+            _check_row("pooled rate below the highest rate of the grid", self.rate, falls, limit=highest),
+        ]
+        return pd.concat([pool_checks(self), checks_frame(rows)], ignore_index=True)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -359,27 +358,15 @@ def mean_interval(values, level: float = LEVEL) -> tuple[float, float]:
 def pool_checks(pooled) -> pd.DataFrame:
     """What must hold before the rate of a `PooledReturn` may be recommended, as a checks table."""
     k, fewest = len(pooled.sites), limit("fewest trials", "network")
-    rows = [
-        ("trials pooled", k, fewest, k >= fewest,
-         (f"{k} trials are enough for a rate for other fields",
-          f"{k} trials are too few for a rate for other fields: {plain(fewest)} or more are needed")),
-    ]  # fmt: skip
+    rows = [_check_row("trials pooled", k, k >= fewest, limit=fewest, k=k, fewest=plain(fewest))]
     if pooled.gain > 0:
-        lowest, high = pooled.frame.iloc[0, 0], money_text(pooled.gain_high, pooled.money, pooled.area)
+        low, lowest = pooled.interval_low, pooled.frame.iloc[0, 0]
+        high = money_text(pooled.gain_high, pooled.money, pooled.area)
         told = f"{LEVEL:.0%} interval {money_text(pooled.gain_low)} to {high}"
-        rows.append(
-            ("mean net gain above zero", pooled.gain_low, 0,
-             not at_most(pooled.gain_low, 0, pooled.gain_high),
-             (f"the mean net gain is above zero ({told})",
-              f"the mean net gain may be a loss ({told})"))
-        )  # fmt: skip
-        rows.append(
-            ("best rate clearly above the lowest", pooled.interval_low, lowest,
-             None if np.isnan(pooled.interval_low)
-             else above(pooled.interval_low, lowest, pooled.highest_rate),
-             ("similar trials would also pay above the lowest rate",
-              "in similar trials the lowest rate might be best"))
-        )  # fmt: skip
+        gains = not at_most(pooled.gain_low, 0, pooled.gain_high)
+        clear = None if np.isnan(low) else above(low, lowest, pooled.highest_rate)
+        rows.append(_check_row("mean net gain above zero", pooled.gain_low, gains, limit=0, told=told))
+        rows.append(_check_row("best rate clearly above the lowest", low, clear, limit=lowest))
     return checks_frame(rows)
 
 
@@ -387,17 +374,14 @@ def contrast_checks(contrast) -> pd.DataFrame:
     """What must hold of the gain pooled over sites before a rate may be recommended, as a checks table."""
     most = limit("high share between sites", "network")
     ends = contrast.prediction_low, contrast.prediction_high
-    level = f"{contrast.level:.0%} interval"
-    mean = f"{level} {plain(contrast.low)} to {plain(contrast.high)} {contrast.unit}"
+    spans = (contrast.low, contrast.high), ends
+    mean, ahead = (f"{plain(low)} to {plain(high)} {contrast.unit}" for low, high in spans)
     apart = at_least(contrast.i2_pct, most) and at_most(ends[0], 0, ends[1])
-    return checks_frame(
-        [
-            ("pooled gain above zero", contrast.low, 0, not at_most(contrast.low, 0, contrast.high),
-             (f"the pooled gain of {contrast.k} sites is above zero ({mean})",
-              f"the pooled gain of {contrast.k} sites may be a loss ({mean})")),
-            ("gain of a new site above zero", ends[0], 0, not apart,
-             ("a new site should not lose",
-              f"sites differ ({plain(contrast.i2_pct)} % of the spread is between them), and a new site may "
-              f"lose ({level} {plain(ends[0])} to {plain(ends[1])} {contrast.unit})")),
-        ]
-    )  # fmt: skip
+    facts = {"k": contrast.k, "level": f"{contrast.level:.0%} interval", "mean": mean, "ahead": ahead,
+             "share": plain(contrast.i2_pct)}  # fmt: skip
+    gains = not at_most(contrast.low, 0, contrast.high)
+    rows = [
+        _check_row("pooled gain above zero", contrast.low, gains, limit=0, **facts),
+        _check_row("gain of a new site above zero", ends[0], not apart, limit=0, **facts),
+    ]
+    return checks_frame(rows)

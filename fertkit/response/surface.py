@@ -53,7 +53,6 @@ from fertkit.response.surface_fit import POWERS, SurfaceData, SurfaceFit, fit_su
 from fertkit.response.surface_region import Question
 from fertkit.results import Result, failed
 from fertkit.rounding import same
-from fertkit.trials.diagnose import Doubtful
 
 METHODS = ("surfaces", "joint region", "axes", "aicc")
 
@@ -144,14 +143,7 @@ class SurfaceAnalysis(Result):
         """Rates of the greatest yield, whatever the prices."""
         return parts.best_rates(self.fit, np.zeros(len(self.nutrients)))
 
-    @cached_property
-    def intervals(self) -> pd.DataFrame:
-        """Each nutrient's rate: nutrient, unit, rate, low, high, joint_low, joint_high, status.
-
-        `low` and `high` are the interval of the one rate, the joint ones the extent of the joint region,
-        within the tested rates; nan without an error estimate.
-        """
-        return parts.intervals(self)
+    intervals = cached_property(parts.intervals)
 
     @cached_property
     def question(self) -> Question:
@@ -178,15 +170,7 @@ class SurfaceAnalysis(Result):
         """Whether there is an error to judge by, and a curve whose best rate has an interval."""
         return self.fit.df_error > 0 and self.fit.variance > 0 and bool(self.data.curved.any())
 
-    @cached_property
-    def axes(self) -> pd.DataFrame:
-        """Principal axes of the surface at the optimum, the flattest first, of nutrients that have a curve.
-
-        Columns eigenvalue [yield unit per square of the rate unit, of its root in a square-root surface],
-        scaled, low, high (of t in units of its tested range [yield unit]) and the direction of each nutrient
-        in that scale.
-        """
-        return parts.axes(self)
+    axes = cached_property(parts.axes)
 
     @property
     def shape(self) -> parts.Shape:
@@ -218,10 +202,7 @@ class SurfaceAnalysis(Result):
         up = self.axes["scaled"] > 0
         return parts.Shape.MINIMUM if up.all() else parts.Shape.SADDLE if up.any() else parts.Shape.MAXIMUM
 
-    @cached_property
-    def gain(self) -> pd.DataFrame:
-        """Yield gained over the lowest rates, its cost, and what is left: value, low, high, unit."""
-        return parts.gain(self)
+    gain = cached_property(parts.gain)
 
     @property
     def net_gain(self) -> NetGain:
@@ -234,19 +215,9 @@ class SurfaceAnalysis(Result):
         gained = self.fit.predict(rates) - self.fit.predict(self.data.low)
         return self.grain * (gained - (np.asarray(rates, float) - self.data.low) @ self.ratios)
 
-    @cached_property
-    def models(self) -> pd.DataFrame:
-        """Surfaces and simpler ones, best AICc first.
+    models = cached_property(parts.models)
 
-        Columns curve, terms, n_params, df_error, rss, r2, aicc, f, f_df, p (of what the whole surface of the
-        kind has more), lack_of_fit_f, lack_of_fit_p, then the best rate of each nutrient.
-        """
-        return parts.models(self)
-
-    @cached_property
-    def nearly(self) -> pd.DataFrame:
-        """How far each rate may go at the usual loss, the others at their best for it: low, high."""
-        return parts.nearly(self)
+    nearly = cached_property(parts.nearly)
 
     @property
     def within(self) -> float:
@@ -258,33 +229,18 @@ class SurfaceAnalysis(Result):
         """Whence that loss, in words."""
         return nearly_as_good(self.net_gain.value)[1]
 
-    @cached_property
-    def path(self) -> pd.DataFrame:
-        """Cheapest combination for each of some yields, the last that of the greatest: yield, rates, cost."""
-        return parts.path(self)
+    path = cached_property(parts.path)
 
-    @cached_property
-    def isoquants(self) -> pd.DataFrame:
-        """Rate of the second nutrient that reaches a yield with a tested rate of the first; nan if none.
+    isoquants = cached_property(parts.isoquants)
 
-        The third, if there is one, is at its best rate.
-        """
-        return parts.isoquants(self)
-
-    @property
-    def table(self) -> pd.DataFrame:
-        """Every number in rows of item, value, low, high, unit, remark."""
-        return parts.table(self)
+    table = property(parts.table)
 
     @cached_property
     def inside_tried(self) -> bool:
         """Whether the optimum lies among the combinations tested, not only among the rates of each."""
         return parts.among(np.unique(self.data.rates, axis=0), self.optimum.rates)
 
-    @cached_property
-    def doubtful(self) -> Doubtful:
-        """Rows of `data` that the others do not expect."""
-        return parts.doubtful(self)
+    doubtful = cached_property(parts.doubtful)
 
     @cached_property
     def without_doubtful(self) -> parts.BestRates | None:
@@ -302,9 +258,7 @@ class SurfaceAnalysis(Result):
         rows = self.checks[self.checks["check"].str.startswith("units of the prices")]
         return failed(rows)
 
-    @cached_property
-    def checks(self) -> pd.DataFrame:
-        return parts.checks(self)
+    checks = cached_property(parts.checks)
 
     def at_prices(self, nutrient_price, grain_price) -> "SurfaceAnalysis":
         """The same fits at other prices; nothing is refitted."""

@@ -13,7 +13,7 @@ Welch, Adams & Carmon (1963) Agron. J. 55:63-67.
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import combinations, product
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -23,17 +23,15 @@ from fertkit.intake.strip_nutrients import independent
 from fertkit.response.curves import get_curve
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.data import UNIT_ENDINGS, unit_of
+from fertkit.response.surface_form import MOST, Form
 from fertkit.results import ByContent, counted
-from fertkit.rounding import at_least, same
+from fertkit.rounding import same
 from fertkit.trials.residuals import Residuals, leverages, residual_frame
 from fertkit.trials.strips import nested
 from fertkit.trials.table import measured, read_trial
 
 #: Power of the rate in which a surface is of second degree, by the curve it has in each nutrient.
 POWERS = {QUADRATIC.key: 1.0, SQUARE_ROOT.key: 0.5}
-MOST = 3  # nutrients of one surface
-#: Condition from which a quadratic form has no one stationary point; how far from a box of size 1 one counts.
-_FLAT, _FAR = 1e12, 10.0
 
 
 @dataclass(frozen=True)
@@ -295,15 +293,13 @@ def term_names(nutrients, powers, exponents) -> list[str]:
     return names
 
 
-def exponents_of(curved, *, products=True, triple=True) -> np.ndarray:
+def exponents_of(curved) -> np.ndarray:
     """Exponents of t in the terms: each nutrient, its square where it is curved, the products [(m, k)]."""
     k = len(curved)
     own = np.eye(k, dtype=int)
-    rows = [*own, *(2 * own[i] for i in range(k) if curved[i])]
-    if products:
-        rows += [own[i] + own[j] for i, j in combinations(range(k), 2)]
-        rows += [own.sum(axis=0)] * (triple and k == MOST)
-    return np.array(rows)
+    squares = [2 * own[i] for i in range(k) if curved[i]]
+    twos = [own[i] + own[j] for i, j in combinations(range(k), 2)]
+    return np.array([*own, *squares, *twos, *[own.sum(axis=0)] * (k == MOST)])
 
 
 def fit_surface(data: SurfaceData, curve: str, exponents=None) -> SurfaceFit:
@@ -364,123 +360,3 @@ def _least_squares(design, y):
 
 
 # ---- the best rates within those tested
-
-
-@dataclass(frozen=True)
-class Form(ByContent):
-    """A polynomial of t: ``level + b't + t'Ct + e t1 t2 t3``."""
-
-    level: float
-    b: np.ndarray
-    c: np.ndarray
-    e: float = 0.0
-
-    def in_units(self, unit) -> "Form":
-        """The same of t counted in other units [(k,)]."""
-        b, c, e = self.b * unit, self.c * np.outer(unit, unit), self.e * float(np.prod(unit))
-        return Form(self.level, b, c, 0.0 if same(e, 0, scale=np.abs(c).max()) else e)
-
-    def at(self, i: int, t: float) -> "Form":
-        """The polynomial of the others where one t is given."""
-        rest = np.delete(np.arange(len(self.b)), i)
-        c = self.c[np.ix_(rest, rest)]
-        if self.e:
-            c = c + self.e / 2 * t * (1 - np.eye(2))
-        level = self.level + self.b[i] * t + self.c[i, i] * t * t
-        return Form(level, self.b[rest] + 2 * self.c[i, rest] * t, c)
-
-    def value(self, t):
-        t = np.asarray(t, float)
-        triple = self.e * np.prod(t, axis=-1) if self.e else 0.0
-        return self.level + t @ self.b + np.einsum("...i,ij,...j", t, self.c, t) + triple
-
-    def gradient(self, t):
-        t = np.asarray(t, float)
-        return self.b + 2 * t @ self.c + (self.e * np.prod(_others(t), axis=-1) if self.e else 0.0)
-
-    def half_hessian(self, t):
-        """Second-order coefficients at t, those of the quadratic form that the surface is there."""
-        if not self.e:
-            return self.c
-        return self.c + self.e / 2 * (np.ones((MOST, MOST)) - np.eye(MOST)) * _third(t)
-
-
-def _others(t):
-    """The two other values beside each of three [(..., 3, 2)]."""
-    return np.stack([np.stack([t[..., 1], t[..., 2]], -1), np.stack([t[..., 0], t[..., 2]], -1),
-                     np.stack([t[..., 0], t[..., 1]], -1)], -2)  # fmt: skip
-
-
-def _third(t):
-    """Matrix whose entry i, j is the value of the nutrient that is neither [(3, 3)]."""
-    i = np.arange(MOST)
-    return t[(MOST - i[:, None] - i[None, :]) % MOST]
-
-
-def best_in_box(form: Form, low, high) -> np.ndarray:
-    """The t of the box low to high where a polynomial is greatest; of equals the one of the lowest rates.
-
-    Every face of the box is asked for its stationary points, from the inside to the corners, so that the
-    greatest of them is the maximum, whatever the shape of the surface.
-    """
-    unit = np.asarray(high, float)
-    low, high = low / unit, np.ones_like(unit)
-    form = form.in_units(unit)
-    points = []
-    for face in product((0, -1, 1), repeat=len(low)):
-        face = np.array(face)
-        start = np.where(face < 0, low, np.where(face > 0, high, np.nan))
-        for t in _stationary(form, face == 0, start):
-            span = high - low
-            inside = at_least(t, low, scale=span) & at_least(high, t, scale=span)
-            points += [np.clip(t, low, high)] if inside.all() else []
-    points = np.array(points)
-    value = form.value(points)
-    best = np.flatnonzero(at_least(value, value.max(), scale=np.abs(value).max()))
-    return unit * points[best[np.argmin(points[best].sum(axis=1))]]
-
-
-def _stationary(form, free, t):
-    """Points of a face, some t free and the others at bounds, where the polynomial has no slope along it."""
-    free_at = np.flatnonzero(free)
-    if not len(free_at):
-        return [t]
-    if len(free_at) == MOST and form.e:
-        return _stationary_of_three(form)
-    bound = np.flatnonzero(~free)
-    b = form.b[free_at] + 2 * form.c[np.ix_(free_at, bound)] @ t[bound]
-    c = form.c[np.ix_(free_at, free_at)].copy()
-    if form.e and len(free_at) == 2:
-        c += form.e / 2 * t[bound[0]] * (1 - np.eye(2))
-    elif form.e and len(free_at) == 1:
-        b = b + form.e * np.prod(t[bound])
-    return [_filled(t, free_at, np.linalg.solve(-2 * c, b))] if np.linalg.cond(c) < _FLAT else []
-
-
-def _filled(t, at, values):
-    t = t.copy()
-    t[at] = values
-    return t
-
-
-def _stationary_of_three(form):
-    """All stationary points where the product of three counts: roots of a polynomial in the third t."""
-    from numpy.polynomial import Polynomial
-
-    s, c, b, e = Polynomial([0, 1]), form.c, form.b, form.e
-    cross, b1, b2 = 2 * c[0, 1] + e * s, b[0] + 2 * c[0, 2] * s, b[1] + 2 * c[1, 2] * s
-    det = 4 * c[0, 0] * c[1, 1] - cross * cross
-    n1, n2 = cross * b2 - 2 * c[1, 1] * b1, cross * b1 - 2 * c[0, 0] * b2
-    slope = (b[2] + 2 * c[2, 2] * s) * det * det + (2 * c[0, 2] * n1 + 2 * c[1, 2] * n2) * det + e * n1 * n2
-    points = []
-    for root in slope.trim(0).roots():
-        third, real = float(root.real), same(root.imag, 0, scale=1e4 * abs(root))
-        if not real or abs(third) > _FAR or same(det(third), 0):
-            continue
-        t = np.array([n1(third), n2(third), det(third) * third]) / det(third)
-        for _ in range(3):  # to the last digit
-            if np.abs(t).max() > _FAR or np.linalg.cond(form.half_hessian(t)) > _FLAT:
-                break
-            t = t - np.linalg.solve(2 * form.half_hessian(t), form.gradient(t))
-        points.append(t)
-    return points

@@ -15,11 +15,13 @@ from fertkit.response.compare import aicc
 from fertkit.response.curves import get_curve
 from fertkit.response.optimum import TRIFLE, Status, rates_within
 from fertkit.response.prices import area_of, price_check
-from fertkit.response.surface_fit import SurfaceFit, best_in_box, fit_surface
+from fertkit.response.surface_fit import SurfaceFit, fit_surface
+from fertkit.response.surface_form import best_in_box
 from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
 from fertkit.results import ByContent, checks_frame, counted
 from fertkit.rounding import above, at_least, at_most, same
 from fertkit.trials.diagnose import LEFT, doubtful_strips
+from fertkit.trials.limits import check_row
 
 #: Steps of the path to a yield; points a side of the grid of a figure.
 STEPS, GRID = 10, 121
@@ -77,6 +79,11 @@ def best_rates(fit: SurfaceFit, ratios) -> BestRates:
 
 
 def intervals(analysis):
+    """Each nutrient's rate: nutrient, unit, rate, low, high, joint_low, joint_high, status.
+
+    `low` and `high` are the interval of the one rate, the joint ones the extent of the joint region,
+    within the tested rates; nan without an error estimate.
+    """
     fit, best = analysis.fit, analysis.optimum
     low, high = fit.t(analysis.data.low), fit.t(analysis.data.high)
     limits = analysis.limits if analysis.estimated else ()
@@ -91,6 +98,12 @@ def intervals(analysis):
 
 
 def axes(analysis):
+    """Principal axes of the surface at the optimum, the flattest first, of nutrients that have a curve.
+
+    Columns eigenvalue [yield unit per square of the rate unit, of its root in a square-root surface],
+    scaled, low, high (of t in units of its tested range [yield unit]) and the direction of each nutrient
+    in that scale.
+    """
     fit = analysis.fit
     t, span = fit.t(analysis.optimum.rates), fit.t(analysis.data.high) - fit.t(analysis.data.low)
     kept = np.flatnonzero(analysis.data.curved)
@@ -117,6 +130,7 @@ def t_quantile(df: int, level: float) -> float:
 
 
 def gain(analysis):
+    """Yield gained over the lowest rates, its cost, and what is left: value, low, high, unit."""
     fit, rates, low = analysis.fit, analysis.optimum.rates, analysis.data.low
     more = fit.basis(rates) - fit.basis(low)
     half = t_quantile(fit.df_error, analysis.level) * np.sqrt(more @ fit.spread @ more * fit.variance)
@@ -145,6 +159,11 @@ def _simpler(fit):
 
 
 def models(analysis):
+    """Surfaces and simpler ones, best AICc first.
+
+    Columns curve, terms, n_params, df_error, rss, r2, aicc, f, f_df, p (of what the whole surface of the
+    kind has more), lack_of_fit_f, lack_of_fit_p, then the best rate of each nutrient.
+    """
     from scipy.special import fdtrc
 
     data, rows = analysis.data, []
@@ -166,6 +185,7 @@ def models(analysis):
 
 
 def doubtful(analysis):
+    """Rows of `data` that the others do not expect."""
     fit, data = analysis.fit, analysis.data
     cells = np.hstack([np.eye(data.combination.max() + 1)[data.combination], data.blocks])
     if len(cells) - np.linalg.matrix_rank(cells) - 1 < LEFT:
@@ -190,6 +210,7 @@ def _lack_of_fit(fit) -> tuple[float, float]:
 
 
 def nearly(analysis):
+    """How far each rate may go at the usual loss, the others at their best for it: low, high."""
     fit, best = analysis.fit, analysis.optimum.rates
     form, low, high = fit.net_form(analysis.ratios), fit.t(analysis.data.low), fit.t(analysis.data.high)
 
@@ -212,6 +233,7 @@ def _best_beside(form, i, t, low, high) -> float:
 
 
 def path(analysis):
+    """Cheapest combination for each of some yields, the last that of the greatest: yield, rates, cost."""
     fit, data = analysis.fit, analysis.data
     low, most = float(fit.predict(data.low)), analysis.agronomic_optimum.rates
     yields = np.linspace(low, float(fit.predict(most)), STEPS + 1)[1:]
@@ -226,6 +248,10 @@ def path(analysis):
 
 
 def isoquants(analysis):
+    """Rate of the second nutrient that reaches a yield with a tested rate of the first; nan if none.
+
+    The third, if there is one, is at its best rate.
+    """
     fit, data, form = analysis.fit, analysis.data, analysis.fit.form
     for i in range(len(analysis.nutrients) - 1, 1, -1):
         form = form.at(i, fit.t(analysis.optimum.rates)[i])
@@ -240,6 +266,7 @@ def isoquants(analysis):
 
 
 def table(analysis):
+    """Every number in rows of item, value, low, high, unit, remark."""
     unit, rows = analysis.yield_unit, []
     for row in analysis.intervals.itertuples():
         rows += [(f"best rate of {row.nutrient}", row.rate, row.low, row.high, row.unit, str(row.status)),
@@ -279,30 +306,23 @@ def checks(analysis):
         for name, unit, top in zip(data.nutrients, data.rate_units, data.high, strict=True)
     ]
     rows = [(f"{row[0]}, {name}", *row[1:]) for row, name in zip(rows, data.nutrients, strict=True)]
+    row, fits, shape = partial(check_row, "surface"), pure[1], analysis.shape
+    hill = None if shape == Shape.STRAIGHT else shape == Shape.MAXIMUM
+    inside, tried = analysis.optimum.status == Status.INTERIOR, analysis.inside_tried
     rows += [
-        ("error degrees of freedom", fit.df_error, 5, fit.df_error >= 5,
-         ("enough strips to test the surface",
-          "few strips beyond the minimum: the error is uncertain")),
-        ("the surface fits, p", pure[1], 0.05, None if np.isnan(pure[1]) else pure[1] >= 0.05,
-         ("the surface fits the combination means",
-          "significant lack of fit: another surface may put the optimum elsewhere")),
-        ("optimum inside the tested rates", str(analysis.optimum.status), str(Status.INTERIOR),
-         analysis.optimum.status == Status.INTERIOR,
-         ("the optimum is inside the tested rates of every nutrient",
-          "the optimum is at an end of the tested rates of a nutrient")),
-        ("optimum among the combinations tested", int(analysis.inside_tried), 1, analysis.inside_tried,
-         ("combinations around the optimum were tested",
-          "no combination that far out in all nutrients was tested: the optimum rests on the formula")),
-        ("shape of the surface", str(analysis.shape), str(Shape.MAXIMUM),
-         None if analysis.shape == Shape.STRAIGHT else analysis.shape == Shape.MAXIMUM,
-         ("the surface is a hill, beyond its error", "the surface may not be a hill: see its shape")),
+        row("error degrees of freedom", fit.df_error, fit.df_error >= 5, limit=5),
+        row("the surface fits, p", fits, None if np.isnan(fits) else fits >= 0.05, limit=0.05),
+        row("optimum inside the tested rates", str(analysis.optimum.status), inside,
+            limit=str(Status.INTERIOR)),
+        row("optimum among the combinations tested", int(tried), tried, limit=1),
+        row("shape of the surface", str(shape), hill, limit=str(Shape.MAXIMUM)),
     ]  # fmt: skip
     if fit.aliased:
-        rows.append(("terms of the surface", ", ".join(fit.aliased), "", False,
-                     f"too few blocks or rates for {', '.join(fit.aliased)}: left out"))  # fmt: skip
+        lost = ", ".join(fit.aliased)
+        rows.append(row("terms of the surface", lost, False, terms=lost))
     if data.left_out:
-        said = f"{counted(data.left_out, 'strip')} without a yield left out"
-        rows.append(("strips without a yield", data.left_out, 0, False, said))
+        strips = counted(data.left_out, "strip")
+        rows.append(row("strips without a yield", data.left_out, False, limit=0, strips=strips))
     return checks_frame(rows)
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from fertkit.response.curves import MEAN
-from fertkit.response.group_models import APART, LOOSE, TOGETHER
+from fertkit.response.grouping import APART, LOOSE, TOGETHER
 from fertkit.response.prices import area_of, money_text
 from fertkit.results import capital, plain, plain_p
 from fertkit.rounding import below, same

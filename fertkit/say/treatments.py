@@ -60,7 +60,7 @@ def verdicts(answer) -> list[str]:
     if rows["p_adjusted"].isna().all():
         return ["Differences between treatments cannot be tested: no error can be estimated."]
     said = said or [f"No treatment differs significantly from {check}."]
-    if answer.worth is not None and (paid := [r for r in answer.worth.rows.itertuples() if r.net_low > 0]):
+    if answer.worth is not None and (paid := [r for r in answer.worth.table.itertuples() if r.net_low > 0]):
         said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
     return said
 
@@ -73,7 +73,7 @@ def advice(answer) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial of treatments."""
     do, leave = [], ["Do not use the result on other fields or seasons after one trial."]
     if answer.worth is not None:
-        for r in answer.worth.rows.dropna(subset=["net"]).itertuples():
+        for r in answer.worth.table.dropna(subset=["net"]).itertuples():
             name = show(r.treatment)
             if above(r.net_low, 0):
                 do.append(f"Try {name} on more fields next season: it paid here.")
@@ -127,7 +127,7 @@ def return_over_check_lines(worth) -> list[Line]:
     said = [
         told(f"Net return over {check}, grain at {money_text(worth.grain_price, worth.currency)} a unit:")
     ]
-    for r in worth.rows.itertuples():
+    for r in worth.table.itertuples():
         if not np.isfinite(r.net):
             said.append(row("", f"{show(r.treatment)}: no cost given, so no net return"))
             continue

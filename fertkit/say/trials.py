@@ -114,7 +114,7 @@ def equivalence_lines(test) -> list[Line]:
         f"Each treatment is compared with {check} by one-sided t tests at {one_sided}; margin {margin} in "
         f"{heading(test.response)}."
     )]  # fmt: skip
-    for r in test.rows.itertuples():
+    for r in test.table.itertuples():
         span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g} % interval)"
         p = f"p {plain_p(r.p_equivalent if r.verdict == 'as good' else r.p_worse)}"
         said.append(

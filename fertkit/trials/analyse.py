@@ -128,8 +128,8 @@ class StripAnalysis(Result):
         return Residuals(frame, "treatment means", unit, usual)
 
     def no_worse_than(self, margin, check=None):
-        """Test whether each treatment is within a margin of the check; see `fertkit.trials.equivalence`."""
-        from fertkit.trials.equivalence import no_worse_than
+        """Test whether each treatment is within a margin of the check; see `fertkit.trials.against_check`."""
+        from fertkit.trials.against_check import no_worse_than
 
         return no_worse_than(self, margin, check)
 

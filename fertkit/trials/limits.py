@@ -53,8 +53,8 @@ def check_row(
         Judged by the limit; not judged where it is missing.
     passed : bool or None, optional
         Where the limit alone does not judge.
-    limit : str
-        The limit of a published item in the unit shown.
+    limit : optional
+        The limit of a published item in the unit shown; the limit itself where the table states none.
     shown : float, optional
         Shown in place of the value that is judged.
     label : str
@@ -63,7 +63,7 @@ def check_row(
         Words and numbers that the texts ask for.
     """
     row = _checks().loc[(group, name)]
-    rule, item = row["limit"].format(**facts), row["item"]
+    rule, item = row["limit"].format(**facts) or limit, row["item"]
     if item:
         home = "yield_points" if group == "points" else "strip_trial"
         facts["least"] = f"{default(home, item):g}"

@@ -24,7 +24,8 @@ import pandas as pd
 
 from fertkit.response.curves import CURVES
 from fertkit.response.group_models import f_tests
-from fertkit.response.groups import GroupedResponse, analyses_of, group_rows
+from fertkit.response.grouping import group_rows
+from fertkit.response.groups import GroupedResponse, analyses_of
 from fertkit.response.prices import Prices
 from fertkit.rounding import at_most
 

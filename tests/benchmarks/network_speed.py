@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from fertkit.response.mixed_curve import Effects, SiteData, centred, evaluate, fit_mixed
+from fertkit.response.mixed_curve import Effects, SiteData, centred, evaluate
+from fertkit.response.mixed_fit import fit_mixed
 from fertkit.response.sums import make_sweep, stack
 
 R = Path(__file__).parents[1] / "reference" / "r" / "network_sites.R"

@@ -15,7 +15,8 @@ import pandas as pd
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.prices import Prices
 from fertkit.response.surface import SurfaceAnalysis
-from fertkit.response.surface_fit import SurfaceData, best_in_box, fit_surface
+from fertkit.response.surface_fit import SurfaceData, fit_surface
+from fertkit.response.surface_form import best_in_box
 from fertkit.response.surface_region import misfit, profile
 
 OUT = Path(__file__).parents[1] / "reference" / "coverage" / "surface.csv"

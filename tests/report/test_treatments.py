@@ -32,7 +32,7 @@ def test_products_against_the_check(products):
     assert rows["difference"].tolist() == pytest.approx([0.0888889, 1.85, 7.45], abs=1e-6)  # R
     assert rows["p_adjusted"].tolist() == pytest.approx([0.99979, 0.3617, 0.00064], abs=1e-3)  # R
     # gain x price - cost, its interval that of the gain (arithmetic)
-    worth = found.worth.rows.set_index("treatment").loc[order]
+    worth = found.worth.table.set_index("treatment").loc[order]
     assert worth["net"].tolist() == pytest.approx([0.4 - 9, 8.325 - 6.5, 33.525 - 14.5])
     pairs = found.analysis.comparisons  # one comparison each: not adjusted as a family
     pairs = pairs[pairs["first"].eq("Untreated") | pairs["second"].eq("Untreated")]
@@ -51,12 +51,12 @@ def test_products_against_the_check(products):
     assert {"Net return over the check", "Against Untreated with a margin"} <= set(found.tables)
     for result, low in (
         (found.worth, worth["net_low"].min()),
-        (found.margin, found.margin.rows["low"].min()),
+        (found.margin, found.margin.table["low"].min()),
     ):
         whiskers = [c.get_segments() for c in result.plot().collections]
         assert min(s[:, 0].min() for lines in whiskers for s in lines) == pytest.approx(low)
     about = found.table[found.table["item"].str.startswith("net return")]
-    assert about["value"].tolist() == pytest.approx(found.worth.rows["net"].tolist())
+    assert about["value"].tolist() == pytest.approx(found.worth.table["net"].tolist())
 
 
 def test_without_costs_or_check_it_says_so(products):

@@ -11,7 +11,7 @@ from scipy.stats import f, t
 
 from fertkit.errors import FertkitError, InputError, NotEstimable
 from fertkit.response import analyse_response, compare_groups
-from fertkit.response.groups import difference_of
+from fertkit.response.group_rates import difference_of
 
 BACHMAIER = {"nutrient_price": 0.60, "grain_price": 110}
 

@@ -13,7 +13,8 @@ from scipy import optimize, stats
 from fertkit.errors import InputError, NotEstimable
 from fertkit.response import CURVES, Prices, fit_network
 from fertkit.response.data import read_trial_data
-from fertkit.response.mixed_curve import Effects, SiteData, centred, evaluate, fit_mixed
+from fertkit.response.mixed_curve import Effects, SiteData, centred, evaluate
+from fertkit.response.mixed_fit import fit_mixed
 from fertkit.response.network_rate import network_rate
 from fertkit.response.sums import make_sweep, stack
 

@@ -12,7 +12,7 @@ from fertkit.errors import InputError, NotEstimable, PriceError
 from fertkit.response import analyse_surface
 from fertkit.response.curves.linear import QUADRATIC, SQUARE_ROOT
 from fertkit.response.optimum import Status
-from fertkit.response.surface_fit import Form, best_in_box
+from fertkit.response.surface_form import Form, best_in_box
 from fertkit.response.surface_parts import Shape, grid_of
 from fertkit.response.surface_region import Question, cheapest, misfit
 
