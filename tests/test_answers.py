@@ -131,13 +131,13 @@ def test_results_can_be_pickled_and_compared(made):
 def test_results_of_other_content_are_not_equal(made):
     budget, analysis = (next(r for k, r in made.items() if k.__name__ == name)
                         for name in ("NutrientBudget", "ResponseAnalysis"))  # fmt: skip
-    other = budget.rows.copy()
+    other = budget.table.copy()
     other.loc[0, "uptake"] += 1
-    assert budget != replace(budget, rows=other)
-    assert budget == replace(budget, rows=budget.rows.copy())
+    assert budget != replace(budget, table=other)
+    assert budget == replace(budget, table=budget.table.copy())
     assert budget != replace(budget, crop="moonwheat")
     assert analysis != replace(analysis, level=0.5)
-    assert {budget, replace(budget, rows=budget.rows.copy())} == {budget}
+    assert {budget, replace(budget, table=budget.table.copy())} == {budget}
     assert Prices(np.array([0.4, 0.5]), 11.0) == Prices(np.array([0.4, 0.5]), 11.0)
     assert Prices(np.array([0.4, 0.5]), 11.0) != Prices(np.array([0.4, 0.6]), 11.0)
 

@@ -33,7 +33,7 @@ class Blend(Result):
 
     Attributes
     ----------
-    rows : DataFrame
+    table : DataFrame
         product, material, source_key, provenance, rate_lb_ac, gal_ac (liquids), price_per_lb, cost_per_ac;
         products of the price list that are not used have rate 0.
     nutrients : DataFrame
@@ -48,7 +48,7 @@ class Blend(Result):
         lb/ac or kg/ha; with kg/ha the columns above end in kg_ha, l_ha, per_kg and per_ha.
     """
 
-    rows: pd.DataFrame
+    table: pd.DataFrame
     nutrients: pd.DataFrame
     supplied: pd.DataFrame
     cost_per_ac: float
@@ -63,8 +63,8 @@ class Blend(Result):
     @property
     def used(self) -> pd.DataFrame:
         """Products of the mix: product, rate [`unit`], volume [gal or L per area; NaN if dry], cost."""
-        columns = ["product", f"rate_{NAMES[self.unit][0]}", *self.rows.columns[[-3, -1]]]
-        used = self.rows[columns].set_axis(["product", "rate", "volume", "cost"], axis=1)
+        columns = ["product", f"rate_{NAMES[self.unit][0]}", *self.table.columns[[-3, -1]]]
+        used = self.table[columns].set_axis(["product", "rate", "volume", "cost"], axis=1)
         return used[used["rate"] > 0].reset_index(drop=True)
 
     @property
@@ -73,12 +73,8 @@ class Blend(Result):
         return self.nutrients.rename(columns=lambda name: name.removesuffix(f"_{NAMES[self.unit][0]}"))
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
+        return list_sources([*self.table["source_key"], *self.cautions["source_key"]])
 
 
 @asks(products=of_products)

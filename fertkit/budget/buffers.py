@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_table_of, above_zero, asks, zero_or_more
-from fertkit.budget.soil_rules import CUT
+from fertkit.budget.soil_reckon import CUT
 from fertkit.errors import InputError, Problem, unknown
 from fertkit.reference.load import load_table
 from fertkit.rounding import at_least, below

@@ -28,7 +28,7 @@ class FarmBudget(Result):
 
     Attributes
     ----------
-    rows : DataFrame
+    table : DataFrame
         One row per field and nutrient: field, crop, area, yield_goal, yield_unit, nutrient, uptake, counted,
         removed, share_removed, stays, unit, uptake_source, removed_source, provenance, uptake_field,
         removed_field, stays_field, field_unit; stays only where one source gives both.
@@ -42,15 +42,11 @@ class FarmBudget(Result):
         What to know before reading nitrogen as a need, and columns of the table that were not used.
     """
 
-    rows: pd.DataFrame
+    table: pd.DataFrame
     fields: pd.DataFrame
     left_out: pd.DataFrame
     area_unit: str
     notes: tuple[str, ...] = ()
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
 
     @property
     def totals(self) -> pd.DataFrame:
@@ -67,8 +63,8 @@ class FarmBudget(Result):
         return self._sums(["crop", "nutrient"])
 
     def _sums(self, keys) -> pd.DataFrame:
-        both = self.rows["removed_field"].where(self.rows["uptake_field"].notna())
-        groups = self.rows.assign(both=both).groupby(keys, sort=False)
+        both = self.table["removed_field"].where(self.table["uptake_field"].notna())
+        groups = self.table.assign(both=both).groupby(keys, sort=False)
         sums = groups[["uptake_field", "removed_field", "both"]].sum(min_count=1)
         total = pd.DataFrame({
             "area": groups["area"].sum(), "uptake": sums["uptake_field"], "removed": sums["removed_field"],
@@ -76,11 +72,11 @@ class FarmBudget(Result):
             "fields_with_removed": groups["removed_field"].count(),
             "removed_with_uptake": sums["both"], "fields_with_both": groups["both"].count(),
         })  # fmt: skip
-        return total.reset_index().assign(unit=self.rows["field_unit"].iloc[0])
+        return total.reset_index().assign(unit=self.table["field_unit"].iloc[0])
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.rows["uptake_source"], *self.rows["removed_source"]])
+        return list_sources([*self.table["uptake_source"], *self.table["removed_source"]])
 
 
 @asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, own=own_tables, nutrients=a_list)

@@ -28,7 +28,7 @@ class Ledger(Result):
 
     Attributes
     ----------
-    rows : DataFrame
+    table : DataFrame
         season (from 1), year, crop, nutrient, applied, removed, balance, running [`unit`] (sum of the
         balances; N is not carried, so 0), test_ppm, test_low, test_high (NaN without a starting test), cost
         (of what was applied, per acre or hectare as `unit` has it), worth (of the running balance), over_cost
@@ -43,41 +43,36 @@ class Ledger(Result):
         Unit of the amounts (lb/ac or kg/ha).
     """
 
-    rows: pd.DataFrame
+    table: pd.DataFrame
     start: dict
     critical: dict
     unit: str = "lb/ac"
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
     def nutrients(self) -> list[str]:
-        return list(self.rows["nutrient"].unique())
+        return list(self.table["nutrient"].unique())
 
     @property
     def end(self) -> pd.DataFrame:
         """The last season: running balance, its worth and the soil test, per nutrient."""
-        last = self.rows[self.rows["season"] == self.rows["season"].max()]
+        last = self.table[self.table["season"] == self.table["season"].max()]
         columns = ["nutrient", "running", "worth", "test_ppm", "test_low", "test_high"]
         return last[columns].reset_index(drop=True)
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.rows["removed_source"], *self.rows["buffer_source"]])
+        return list_sources([*self.table["removed_source"], *self.table["buffer_source"]])
 
     @property
     def checks(self) -> pd.DataFrame:
-        rows = []
+        rows, elements = [], self.table["nutrient"].map(TEST_OF)
         for element, level in self.critical.items():
-            trend = self.rows[self.rows["nutrient"].map(TEST_OF).eq(element) & self.rows["test_ppm"].notna()]
+            trend = self.table[elements.eq(element) & self.table["test_ppm"].notna()]
             for column, word in (("test_ppm", "trend"), ("test_low", "low end of the trend")):
-                least = trend[column].min()
-                meaning = (
+                least, meaning = trend[column].min(), (
                     f"the {word} stays at or above the level given",
                     f"the {word} falls below the level given: test again first",
-                )
+                )  # fmt: skip
                 rows.append((f"{element} {word} [ppm]", least, level, at_least(least, level), meaning))
         return checks_frame(rows)
 
@@ -90,7 +85,7 @@ class SkippedYear(Result):
     ----------
     year : object
     planned, skipped : Ledger
-    rows : DataFrame
+    table : DataFrame
         nutrient, not_applied [`planned.unit`], saved (money), running_planned, running_skipped, test_planned,
         test_skipped, test_skipped_low, test_skipped_high [ppm] at the end of the rotation.
     decline : DataFrame
@@ -100,12 +95,8 @@ class SkippedYear(Result):
     year: object
     planned: Ledger
     skipped: Ledger
-    rows: pd.DataFrame
+    table: pd.DataFrame
     decline: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -272,7 +263,7 @@ def skip_year(rotation: pd.DataFrame, year, **options) -> SkippedYear:
     bare[columns] = bare[columns].mask(bare["year"] == year, 0.0)
     skipped = carry_over(bare, **options)
     rows = []
-    for name, group in planned.rows.groupby("nutrient", sort=False):
+    for name, group in planned.table.groupby("nutrient", sort=False):
         of_year = group[group["year"] == year]
         before, after = (book.end.set_index("nutrient").loc[name] for book in (planned, skipped))
         rows.append(

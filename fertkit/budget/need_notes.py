@@ -20,7 +20,7 @@ def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
 
 def above_notes(budget):
     """Say which own removal is above the highest published uptake."""
-    for r in above_all_uptake(budget.rows).itertuples():
+    for r in above_all_uptake(budget.table).itertuples():
         removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
         yield (
             f"{r.nutrient}: {removed} removed by {r.source_key} exceeds the highest published uptake, "
@@ -32,7 +32,7 @@ def straw_notes(budget):
     """Say by which study the straw is counted, and where the most it can hold is counted instead."""
     if budget.baled == 0:
         return
-    leads = budget.rows[budget.rows["default"].str.contains("uptake")]
+    leads = budget.table[budget.table["default"].str.contains("uptake")]
     fading = set(leads.loc[leads["harvested"].notna() & leads["removed"].isna(), "nutrient"])
     shown = budget.defaults
     for source, some in shown[shown["nutrient"].isin(fading)].groupby("removed_source", sort=False):

@@ -65,7 +65,7 @@ class NutrientBudget(Result):
     area : float or None
         Area of the field [`area_unit`].
     area_unit : str
-    rows : DataFrame
+    table : DataFrame
         crop, nutrient, source_key, uptake with its published range (uptake_low, uptake_high) and what it is
         (counted: total uptake, season maximum or content at harvest), harvested, baled, removed,
         share_removed, stays, low, high (published range of the harvested part), measured_from and measured_to
@@ -85,22 +85,18 @@ class NutrientBudget(Result):
     unit: str
     area: float | None
     area_unit: str
-    rows: pd.DataFrame
+    table: pd.DataFrame
     of_region: tuple[str, ...] = ()
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
 
     @property
     def published(self) -> pd.DataFrame:
         """The rows that come from publications (no trade figures, no table or analysis of the user's own)."""
-        return self.rows[(self.rows["source_key"] != TRADE) & (self.rows["provenance"] != "own table")]
+        return self.table[(self.table["source_key"] != TRADE) & (self.table["provenance"] != "own table")]
 
     @property
     def common_practice(self) -> pd.DataFrame:
         """Trade figures, scaled from the yield they are quoted for; common practice, no source."""
-        return self.rows[self.rows["source_key"] == TRADE]
+        return self.table[self.table["source_key"] == TRADE]
 
     @cached_property
     def defaults(self) -> pd.DataFrame:
@@ -109,7 +105,7 @@ class NutrientBudget(Result):
         nutrient, uptake, counted, removed, share_removed and stays (only where one source gives both), unit,
         uptake_source, removed_source, uptake_provenance, provenance (of both).
         """
-        return default_rows(self.rows).drop(columns="at")
+        return default_rows(self.table).drop(columns="at")
 
     @property
     def at_harvest(self) -> pd.DataFrame:
@@ -138,14 +134,14 @@ class NutrientBudget(Result):
                 f"{name}_highest": ("high", "max"),
             }))  # fmt: skip
         spread = (
-            pd.concat(frames, axis=1).reindex(dict.fromkeys(self.rows["nutrient"])).rename_axis("nutrient")
+            pd.concat(frames, axis=1).reindex(dict.fromkeys(self.table["nutrient"])).rename_axis("nutrient")
         )
         counts = ["uptake_sources", "removed_sources"]
         return spread.assign(**spread[counts].fillna(0).astype(int)).reset_index().assign(unit=self.unit)
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = [*self.rows["source_key"].unique(), *self.cautions["source_key"]]
+        keys = [*self.table["source_key"].unique(), *self.cautions["source_key"]]
         return list_sources(k for k in keys if k != ANALYSIS)
 
     @property
@@ -156,11 +152,11 @@ class NutrientBudget(Result):
     def notes(self) -> tuple[str, ...]:
         """What to know before reading the amounts as needs."""
         fixed = nitrogen_note(self.crop) if is_known(self.crop) else ""
-        notes = [f"N: {fixed}."] if fixed and (self.rows["nutrient"] == "N").any() else []
+        notes = [f"N: {fixed}."] if fixed and (self.table["nutrient"] == "N").any() else []
         if self.crop == "cotton" and self.yield_unit != "bale/ac":
             bales = plain(self.pounds / lb_ac_per("bale/ac", "cotton"))
             notes.append(f"The yield is read as lint: {bales} bale/ac. Convert seed cotton to lint.")
-        measured = self.rows[["measured_from", "measured_to"]].to_numpy().ravel()
+        measured = self.table[["measured_from", "measured_to"]].to_numpy().ravel()
         measured = measured[~np.isnan(measured)].tolist()
         far = far_outside(self.crop, self.yield_goal, self.yield_unit, self.pounds, measured)
         return (*far, *self.of_region, *notes, *above_notes(self), *straw_notes(self))
@@ -168,12 +164,11 @@ class NutrientBudget(Result):
     @property
     def at_most_removed(self) -> list[str]:
         """Nutrients whose straw or stover is counted as uptake less grain, the most that it can hold."""
-        rows = self.rows[self.rows["default"].str.contains("uptake") & (self.rows["counted"] != AT_HARVEST)]
-        rows = (
-            rows[same(rows["baled"], self.baled * (rows["uptake"] - rows["harvested"]))]
-            if self.baled
-            else rows[:0]
-        )
+        if not self.baled:
+            return []
+        rows = self.table
+        rows = rows[rows["default"].str.contains("uptake") & (rows["counted"] != AT_HARVEST)]
+        rows = rows[same(rows["baled"], self.baled * (rows["uptake"] - rows["harvested"]))]
         return rows["nutrient"].tolist()
 
     @property
@@ -384,16 +379,10 @@ def _row(crop, nutrient, source, **values):
 
 
 def _range_checks(budget):
-    rows = budget.rows[budget.rows["default"].str.contains("uptake")].dropna(subset="measured_to")
+    rows = budget.table[budget.table["default"].str.contains("uptake")].dropna(subset="measured_to")
+    meaning = ("the source measured at yields as high",
+               "above the highest yield of the source; uptake is scaled in proportion")  # fmt: skip
     for row in rows.itertuples():
-        highest = row.measured_to
-        yield (
-            f"yield goal within what {row.source_key} measured ({row.nutrient})",
-            budget.pounds,
-            highest,
-            at_most(budget.pounds, highest),
-            (
-                "the source measured at yields as high",
-                "above the highest yield of the source; uptake is scaled in proportion",
-            ),
-        )
+        goal, highest = f"yield goal within what {row.source_key} measured", row.measured_to
+        within = at_most(budget.pounds, highest)
+        yield f"{goal} ({row.nutrient})", budget.pounds, highest, within, meaning

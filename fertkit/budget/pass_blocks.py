@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.budget.margins import short_alone, short_of_stock
+from fertkit.budget.least_cost import short_alone, short_of_stock
 from fertkit.budget.mixing import BEFORE, pair_rules, routes
 from fertkit.budget.programme import OPEN, Block, Programme, part_of
 from fertkit.budget.shortfall import value_of

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_table, asks, either, holding, zero_or_more
-from fertkit.budget.least_cost import costs_more, rounded, solve
-from fertkit.budget.margins import margins
+from fertkit.budget.least_cost import costs_more, margins, rounded, solve
 from fertkit.budget.mixing import BEFORE, pair_rules
 from fertkit.budget.pass_blocks import EARLIER, POUND, WHERE, farm_of, loosened, programme_of, why_not
 from fertkit.budget.pass_tables import demand_table, passes_table, products_table, targets_table, value_table

@@ -139,7 +139,7 @@ class PeakComparison(Result):
     nutrient, unit : str
     crops : tuple of str
         The crop asked about and the one it is compared with, with their yields.
-    rows : DataFrame
+    table : DataFrame
         basis, first, second [`unit`/day], ratio (first / second), at_least (the rule of the trade is a lower
         limit), first_source, second_source, provenance, note.
     """
@@ -147,15 +147,11 @@ class PeakComparison(Result):
     nutrient: str
     unit: str
     crops: tuple[str, str]
-    rows: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
+    table: pd.DataFrame
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.rows["first_source"], *self.rows["second_source"]])
+        return list_sources([*self.table["first_source"], *self.table["second_source"]])
 
 
 @asks(

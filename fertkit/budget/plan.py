@@ -23,9 +23,9 @@ from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import AMOUNT_OF, field_credits, is_given
 from fertkit.budget.fields import read_fields
 from fertkit.budget.own import checked_own
-from fertkit.budget.pacing import BEFORE, season_supply
 from fertkit.budget.policy import word_of
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
+from fertkit.budget.supply import BEFORE, season_supply
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
 from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem, UnitError

@@ -45,7 +45,7 @@ class ProductRate(Result):
     product_lb_ac : float
     product_gal_ac : float
         NaN for dry products.
-    rows : DataFrame
+    table : DataFrame
         nutrient, pct, supplied_lb_ac, source_key, provenance.
     cautions : DataFrame
         topic, text, product, source_key, provenance.
@@ -56,16 +56,12 @@ class ProductRate(Result):
     nutrient: str
     product_lb_ac: float
     product_gal_ac: float
-    rows: pd.DataFrame
+    table: pd.DataFrame
     cautions: pd.DataFrame
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
     def sources(self) -> pd.DataFrame:
-        return list_sources([*self.rows["source_key"], *self.cautions["source_key"]])
+        return list_sources([*self.table["source_key"], *self.cautions["source_key"]])
 
 
 @asks(products=of_products)

@@ -202,14 +202,11 @@ class Answer:
         Columns of each block.
     least : float
         No plan can be better than this.
-    best : float
-        What was reached.
     """
 
     lots: np.ndarray
     parts: list
     least: float
-    best: float
 
 
 @dataclass(frozen=True)
@@ -239,16 +236,12 @@ class Programme:
     def size_of_lot(self) -> np.ndarray:
         return np.where(self.lot > 0, self.lot, 1.0)
 
-    @property
-    def price_of_lot(self) -> np.ndarray:
-        return np.nan_to_num(self.price) * self.size_of_lot
-
     def columns(self, name: str) -> np.ndarray:
         """Join a vector of all columns, lots first; money and value for all acres of a block."""
         lots = {
             "upper": np.where(np.isnan(self.price), 0.0, np.inf),
             "whole": (self.lot > 0).astype(float),
-            "money": self.price_of_lot,
+            "money": np.nan_to_num(self.price) * self.size_of_lot,
             "early": np.zeros(len(self.price)),
             "value": np.zeros(len(self.price)),
         }[name]

@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, asks
-from fertkit.budget.degree_days import growing_degree_days
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.own import checked_own
 from fertkit.budget.peaks import peak_table, peak_window, published_peaks
@@ -16,6 +15,7 @@ from fertkit.budget.timing import (
     BOUND,
     POINT,
     code_of,
+    growing_degree_days,
     own_points,
     season_conditions,
     season_rows,
@@ -49,7 +49,7 @@ class SeasonDemand(Result):
         Unit of the amounts (lb/ac or kg/ha).
     axis : str
         "day" or "gdd": what the curve was fitted on.
-    rows : DataFrame
+    table : DataFrame
         day (see `starts`), date and gdd where temperatures were given, nutrient, fraction, cumulative
         [`unit`], daily [`unit`/day], near_point (False where the curve is interpolation: more than 3 days
         from any condition).
@@ -75,15 +75,11 @@ class SeasonDemand(Result):
     yield_unit: str
     unit: str
     axis: str
-    rows: pd.DataFrame
+    table: pd.DataFrame
     points: pd.DataFrame
     totals: pd.DataFrame
     peaks: pd.DataFrame
     stages: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
 
     @property
     def nutrients(self) -> list[str]:
@@ -115,9 +111,9 @@ class SeasonDemand(Result):
     @property
     def by_stage(self) -> pd.DataFrame:
         """Share, cumulative uptake and daily demand of every nutrient at each growth stage of the season."""
-        inside = self.stages[self.stages["days"] <= self.rows["day"].max()]
+        inside = self.stages[self.stages["days"] <= self.table["day"].max()]
         days = [
-            self.at(max(row.days, self.rows["day"].min())).assign(stage=row.stage)
+            self.at(max(row.days, self.table["day"].min())).assign(stage=row.stage)
             for row in inside.itertuples()
         ]
         columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
@@ -135,11 +131,11 @@ class SeasonDemand(Result):
 
     def at(self, day: float) -> pd.DataFrame:
         """Cumulative uptake and daily demand of every nutrient on one day after emergence."""
-        days = self.rows["day"].unique()
+        days = self.table["day"].unique()
         if not days.min() <= day <= days.max():
             raise NotEstimable(f"day {day:g} is outside the season, {days.min():g} to {days.max():g}")
         nearest = days[np.abs(days - day).argmin()]
-        return self.rows[self.rows["day"] == nearest].reset_index(drop=True)
+        return self.table[self.table["day"] == nearest].reset_index(drop=True)
 
 
 @asks(nutrients=a_list, source=a_list)
@@ -344,7 +340,7 @@ def _stretches(demand, total):
         return []
     points = used[used["form"] == POINT].groupby("day", sort=True)
     inside = points.agg(fraction=("low", "mean"), stage=("stage", "first"))
-    last = demand.rows["day"].max()
+    last = demand.table["day"].max()
     days, shares = np.r_[0.0, inside.index], np.r_[0.0, inside["fraction"]]
     stages = [*map(code_of, inside["stage"])]
     if not at_least(shares[-1], 1.0):
@@ -353,42 +349,29 @@ def _stretches(demand, total):
     return [(total.nutrient, *row) for row in rows]
 
 
+#: What each check of the points means where it holds, and where it does not.
+_ENOUGH = ("enough is published to place the curve",
+           "fewer than two published shares: the curve is uncertain")  # fmt: skip
+_MET = ("every published share is met", "a published share is missed by more than 2 % of the season")
+_BESIDE = ("the other publication is within 10 % of the season total",
+           "the other publication differs from the curve by more than 10 % of the season total")  # fmt: skip
+
+
 def _point_checks(demand):
+    limit = load_table("constants").set_index("item")["value"]["distance from a published share"]
     for total in demand.totals.itertuples():
-        name = total.nutrient
+        name, misfit = total.nutrient, total.misfit
         shares = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
         used, others = shares[shares["used"]], shares[~shares["used"] & shares["form"].eq(POINT)]
-        yield (
-            f"published shares of the season, {name}",
-            len(used),
-            2,
-            len(used) >= 2,
-            (
-                "enough is published to place the curve",
-                "fewer than two published shares: the curve is uncertain",
-            ),
-        )
-        limit = load_table("constants").set_index("item")["value"]["distance from a published share"]
-        yield (
-            f"distance of the curve from what is published, {name}",
-            total.misfit,
-            limit,
-            at_most(total.misfit, limit),
-            (
-                "every published share is met",
-                "a published share is missed by more than 2 % of the season",
-            ),
-        )
-        curve = demand.rows[demand.rows["nutrient"] == name]
+        yield f"published shares of the season, {name}", len(used), 2, len(used) >= 2, _ENOUGH
+        of_curve = f"distance of the curve from what is published, {name}"
+        yield of_curve, misfit, limit, at_most(misfit, limit), _MET
+        curve = demand.table[demand.table["nutrient"] == name]
         for row in others.itertuples():
-            share = float(np.interp(row.day, curve["day"], curve["fraction"]))
-            yield (
-                f"{name} at {row.stage} against {row.source_key}",
-                share,
-                row.low,
-                at_most(abs(share - row.low), 0.1),
-                (
-                    "the other publication is within 10 % of the season total",
-                    "the other publication differs from the curve by more than 10 % of the season total",
-                ),
+            share, about = (
+                float(np.interp(row.day, curve["day"], curve["fraction"])),
+                f"{name} at {row.stage}",
             )
+            near = at_most(abs(share - row.low), 0.1)
+            about = f"{name} at {row.stage} against {row.source_key}"
+            yield about, share, row.low, near, _BESIDE

@@ -22,16 +22,20 @@ def concave(rate: np.ndarray, gain: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     """
     order = np.argsort(rate)
     rate, gain = np.asarray(rate, float)[order], np.maximum.accumulate(np.asarray(gain, float)[order])
-    kept = []
-    for point in zip(rate, gain, strict=True):
-        while len(kept) > 1 and _turns_up(kept[-2], kept[-1], point):
+    return tuple(np.array(corners(zip(rate, gain, strict=True))).T)
+
+
+def corners(points) -> list[tuple[float, float]]:
+    """Corners of the least concave line above some points in order of their rate."""
+    kept: list[tuple] = []
+    for c in points:
+        while len(kept) > 1:
+            a, b = kept[-2:]
+            if (b[1] - a[1]) * (c[0] - b[0]) > (c[1] - b[1]) * (b[0] - a[0]):
+                break
             kept.pop()
-        kept.append(point)
-    return tuple(np.array(kept).T)
-
-
-def _turns_up(a, b, c):
-    return (b[1] - a[1]) * (c[0] - b[0]) <= (c[1] - b[1]) * (b[0] - a[0])
+        kept.append(c)
+    return kept
 
 
 def curve_segments(rate, gain, target: float) -> list[tuple[float, float]]:

@@ -6,8 +6,7 @@ import pandas as pd
 
 from fertkit.asked import asks, maybe_a_list, zero_or_more
 from fertkit.budget.own import checked_own
-from fertkit.budget.soil_reckon import reckon
-from fertkit.budget.soil_rules import bent, bounded
+from fertkit.budget.soil_reckon import bent, bounded, reckon
 from fertkit.budget.thresholds import OXIDE, question_of
 from fertkit.budget.yields import goal_unit, yield_lb_ac
 from fertkit.errors import UnitError
@@ -35,7 +34,7 @@ class SoilRate(Result):
         build-up, maintenance, drawdown, none, sufficiency, equation, line of a table, or the system's class.
     equation : str
         The equation with its numbers.
-    rows : DataFrame
+    table : DataFrame
         term, value, unit, source_key, provenance, confidence.
     corners : DataFrame
         test, rate_lb_ac where the system bends; straight lines between them are its rate at any test level.
@@ -58,7 +57,7 @@ class SoilRate(Result):
     rate_lb_ac: float
     zone: str
     equation: str
-    rows: pd.DataFrame
+    table: pd.DataFrame
     corners: pd.DataFrame
     level: float
     test_unit: str
@@ -78,16 +77,12 @@ class SoilRate(Result):
         return pd.DataFrame({"test": self.corners["test"], "rate": rate})
 
     @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
-
-    @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(k for k in self.rows["source_key"].unique() if k not in ("", "own test"))
+        return list_sources(k for k in self.table["source_key"].unique() if k not in ("", "own test"))
 
     @property
     def checks(self) -> pd.DataFrame:
-        memory = self.rows["provenance"].isin(["from_memory", "mixed"])
+        memory = self.table["provenance"].isin(["from_memory", "mixed"])
         current = ("the system is the current one", "the system is superseded: use the current one")
         read = (
             "every number was read in its source",

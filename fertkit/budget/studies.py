@@ -50,7 +50,7 @@ def worked_out(
     Returns
     -------
     DataFrame
-        at and the columns of `NutrientBudget.rows`, and place (rank of the source; the lowest leads).
+        at and the columns of `NutrientBudget.table`, and place (rank of the source; the lowest leads).
 
     Raises
     ------

@@ -1,16 +1,18 @@
-"""Supply against demand: when a crop runs short, and by how much."""
+"""Supply against demand: when a crop runs short and by how much; in all fields of a season, what may wait."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.budget.season import SeasonDemand
+from fertkit.budget.season import SeasonDemand, season_demand
 from fertkit.budget.yields import refuse
-from fertkit.errors import InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.reference.load import load_table
 from fertkit.results import Result
-from fertkit.rounding import above
+from fertkit.rounding import above, at_most, below
 
 REQUIRED = ("nutrient", "rate")
 TABLE = "applications"
@@ -23,7 +25,7 @@ class SupplyGap(Result):
     Attributes
     ----------
     demand : SeasonDemand
-    rows : DataFrame
+    table : DataFrame
         day, date (where known), nutrient, demand, demand_low, demand_high, supply_early, supply_late,
         gap_early, gap_late [demand.unit]; early and late take the shortest and the longest delay of every
         application, low and high what the spread of the published shares leaves open.
@@ -37,13 +39,9 @@ class SupplyGap(Result):
     """
 
     demand: SeasonDemand
-    rows: pd.DataFrame
+    table: pd.DataFrame
     gaps: pd.DataFrame
     applications: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -57,7 +55,7 @@ class SupplyGap(Result):
         return self.gaps.assign(delay=self.gaps["delay"].mask(alike, "")).drop_duplicates(ignore_index=True)
 
 
-@asks(demand=holding("rows", "totals", of="season_demand"))
+@asks(demand=holding("table", "totals", of="season_demand"))
 def supply_gap(
     demand: SeasonDemand, soil_supply: dict, applications: pd.DataFrame | None = None
 ) -> SupplyGap:
@@ -121,7 +119,7 @@ def _checked(demand, frame):
         for name in REQUIRED
         if name not in frame
     ]
-    dated = "date" in demand.rows
+    dated = "date" in demand.table
     if "day" not in frame and not ("date" in frame and dated):
         remedy = "add days after emergence" + ("" if dated else "; dates need a demand with temperatures")
         problems.append(Problem("column is missing", remedy, column="day"))
@@ -132,7 +130,7 @@ def _checked(demand, frame):
     if "day" in frame:
         applied["day"] = _number(frame["day"], "day", problems)
     else:
-        start = pd.to_datetime(demand.rows["date"].iloc[0]) - pd.Timedelta(days=1)
+        start = pd.to_datetime(demand.table["date"].iloc[0]) - pd.Timedelta(days=1)
         applied["day"] = (pd.to_datetime(frame["date"]) - start).dt.days.astype(float)
     for name in ("delay_low_days", "delay_high_days"):
         given = frame.get(name, pd.Series(0.0, index=frame.index))
@@ -160,7 +158,7 @@ def _number(column, name, problems, lowest=-np.inf):
 
 
 def _one(demand, nutrient, soil, applied):
-    curve = demand.rows[demand.rows["nutrient"] == nutrient]
+    curve = demand.table[demand.table["nutrient"] == nutrient]
     total = demand.totals.set_index("nutrient").loc[nutrient]
     days, fraction = curve["day"].to_numpy(), curve["fraction"]
     keep = [c for c in ("day", "date", "nutrient", "near_point") if c in curve]
@@ -202,3 +200,145 @@ def _first_day(table, gap):
     """First day short by more than a thousandth of the season's demand, which is rounding; NaN if none."""
     days = table.loc[above(gap, table["demand"].max() / 1000), "day"]
     return days.iloc[0] if len(days) else np.nan
+
+
+# ---- all fields of a season
+
+#: Nutrients whose pace through the season is followed.
+FOLLOWED = ("N", "P2O5", "K2O", "S")
+COLUMNS = ["at", "nutrient", "uptake_lb_ac", "soil_lb_ac", "applied_lb_ac", "first_short_day",
+           "first_short_stage", "largest_gap_lb_ac", "can_wait_lb_ac", "wait_stage", "reason", "source_key",
+           "provenance"]  # fmt: skip
+#: Share of a rate that is rounding: of rates in whole pounds, and of the curve.
+ROUNDING = 0.005
+#: Words for the time of a pass that stand before emergence.
+BEFORE = ("fall", "preplant", "planting")
+
+
+def season_supply(
+    targets: pd.DataFrame, uptake: pd.DataFrame, doses=None, last=None, soil=None
+) -> pd.DataFrame:
+    """Set what soil and passes give against the demand of every field.
+
+    Parameters
+    ----------
+    targets : DataFrame
+        Rates of one season, as `Targets.table`.
+    uptake : DataFrame
+        at, nutrient, uptake [lb/ac].
+    doses : DataFrame, optional
+        at, nutrient, stage, applied [lb/ac]: what passes bring, by their latest stage; the rate, at planting,
+        if None.
+    last : dict, optional
+        Crop -> the latest stage at which a pass could bring more.
+    soil : dict, optional
+        at -> CEC and pH, as far as tested.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`: the season's uptake, what of it the soil is taken to give (uptake less the rate before
+        credits), when what has been brought falls behind (even if demand is at the low end of what the spread
+        of published shares leaves open) and by how much at most, how much may wait until `wait_stage` without
+        that, and whether leaching or tie-up speak for waiting.
+
+    Notes
+    -----
+    The rate and the soil give their parts in step with the crop's uptake: by a day on which a share f of the
+    season is taken up, f x rate has to be there. After a stage may come what is taken up after it.
+    """
+    rows = targets[targets["nutrient"].isin(FOLLOWED)].merge(uptake, on=["at", "nutrient"], how="left")
+    rows = rows[rows["rate_lb_ac"] > 0]
+    parts = []
+    for (crop, nutrient), some in rows.groupby(["crop", "nutrient"], sort=False):
+        curve = _curve(crop, nutrient)
+        if curve is not None:
+            parts.append(_paced(some, curve, doses, (last or {}).get(crop), soil or {}))
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+    return table.sort_values("at", kind="stable").reset_index(drop=True)
+
+
+@cache
+def _curve(crop, nutrient):
+    """Days, shares of uptake, stages, spread of a share, sources, provenance; None where none is published.
+
+    The shares are those of any yield.
+    """
+    try:
+        demand = season_demand(crop, 1.0, "ton/ac", nutrients=[nutrient])
+    except FertkitError:
+        return None
+    used = demand.points[demand.points["used"] & (demand.points["nutrient"] == nutrient)]
+    marks = set(used["provenance"])
+    about = ";".join(dict.fromkeys(used["source_key"])), marks.pop() if len(marks) == 1 else "mixed"
+    shares = demand.table["day"].to_numpy(), demand.table["fraction"].to_numpy()
+    return *shares, demand.stages, float(demand.totals["spread"].iloc[0]), *about
+
+
+def _paced(rows, curve, doses, last, soil):
+    """The fields of one crop and one nutrient: one line each."""
+    days, share, stages, spread, keys, mark = curve
+    gross = rows["gross_lb_ac"].to_numpy()[:, None]
+    supply = _supplied(rows, doses, days, stages)
+    gap = np.clip(gross * share - supply, 0.0, None)
+    left_open = gross * (spread * 4 * share * (1 - share) + ROUNDING)
+    short = _first(days, above(gap, left_open))
+    wait, applied = _day(last, stages), supply[:, -1]
+    due = gross[:, 0] * share[days <= max(wait, 0.0)].max()
+    return pd.DataFrame({
+        "at": rows["at"].to_numpy(), "nutrient": rows["nutrient"].to_numpy(),
+        "uptake_lb_ac": rows["uptake"].to_numpy(),
+        "soil_lb_ac": np.clip(rows["uptake"].to_numpy() - gross[:, 0], 0.0, None), "applied_lb_ac": applied,
+        "first_short_day": short, "first_short_stage": [_stage(day, stages) for day in short],
+        "largest_gap_lb_ac": gap.max(axis=1),
+        "can_wait_lb_ac": np.clip(applied - due, 0.0, None) if wait > 0 else np.nan,
+        "wait_stage": last if wait > 0 else "",
+        "reason": [_reason(rows["nutrient"].iloc[0], soil.get(at, {})) for at in rows["at"]],
+        "source_key": keys, "provenance": mark,
+    })  # fmt: skip
+
+
+def _supplied(rows, doses, days, stages):
+    """What has been brought by each day, fields by days [lb/ac]: by passes, or the whole rate at once."""
+    credited = rows["credit_lb_ac"].to_numpy()[:, None] * np.ones(len(days))
+    if doses is None:
+        return credited + rows["rate_lb_ac"].to_numpy()[:, None]
+    nutrient, place = rows["nutrient"].iloc[0], {at: i for i, at in enumerate(rows["at"])}
+    own = doses[(doses["nutrient"] == nutrient) & doses["at"].isin(place)]
+    for dose in own.itertuples():
+        credited[place[dose.at]] += dose.applied * (days >= _day(dose.stage, stages))
+    return credited
+
+
+def _day(stage, stages):
+    """Day of a stage; before emergence, and what the scale does not know, -1."""
+    if stage is None or stage in BEFORE:
+        return -1.0
+    found = stages.loc[stages["stage"] == stage, "days"]
+    return float(found.iloc[0]) if len(found) else -1.0
+
+
+def _first(days, where):
+    return np.where(where.any(axis=1), days[where.argmax(axis=1)], np.nan)
+
+
+def _stage(day, stages):
+    """The last stage that has passed on a day."""
+    passed = stages[stages["days"] <= day] if len(stages) else stages
+    return passed["stage"].iloc[-1] if len(passed) else ""
+
+
+@cache
+def _edges():
+    rows = load_table("constants")
+    return rows[rows["group"] == "shift"].set_index("item")["value"].to_dict()
+
+
+def _reason(nutrient, soil):
+    """Whether leaching or tie-up in the soil speaks for a part of the rate later."""
+    edges, ph = _edges(), soil.get("pH", np.nan)
+    if nutrient == "N" or (nutrient == "K2O" and at_most(soil.get("CEC", np.inf), edges["CEC of sand"])):
+        return "leaching"
+    if nutrient == "P2O5" and (below(ph, edges["acid"]) or above(ph, edges["alkaline"])):
+        return "tie-up"
+    return ""

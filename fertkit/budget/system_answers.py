@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.policy import Policy, word_of
-from fertkit.budget.soil_reckon import rate_plans, reckon
-from fertkit.budget.soil_rules import bounded
+from fertkit.budget.soil_reckon import bounded, rate_plans, reckon
 from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.systems import COLUMNS, class_answers, needed_test, refusal
 from fertkit.budget.thresholds import OXIDE, fits, lb_ac_per_ppm, rate_systems

@@ -38,22 +38,18 @@ class SystemComparison(Result):
     Attributes
     ----------
     nutrient, crop : str
-    rows : DataFrame
+    table : DataFrame
         system, title, status, rate_lb_ac, zone, critical, limit, test_unit, equation, why_not (why a system
         gives no rate), source_key, provenance, carried (whether it speaks of this crop and nutrient at all).
     """
 
     nutrient: str
     crop: str
-    rows: pd.DataFrame
-
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.rows
+    table: pd.DataFrame
 
     @property
     def sources(self) -> pd.DataFrame:
-        return list_sources(self.rows["source_key"])
+        return list_sources(self.table["source_key"])
 
 
 @asks(own=own_tables, source=a_list, without=a_list)
@@ -167,7 +163,7 @@ def _ask(system, plan, tests, about, options):
         except FertkitError as error:
             refusals.append(error)
             continue
-        level = got.rows.set_index(got.rows["term"].str.removesuffix(" (of the rotation)"))
+        level = got.table.set_index(got.table["term"].str.removesuffix(" (of the rotation)"))
         low, high = (level["value"].get(name, np.nan) for name in ("critical level", "maintenance limit"))
         test_unit = got.test_unit
         return (system, plan["title"], got.status, got.rate_lb_ac, got.zone, low, high, test_unit,

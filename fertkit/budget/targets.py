@@ -7,9 +7,17 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_list, a_table, asks, either
-from fertkit.budget.evidence import checked_credits, checked_trials, credited
 from fertkit.budget.own import checked_own
-from fertkit.budget.policy import Policy, caps_of, policies, word_of
+from fertkit.budget.policy import (
+    Policy,
+    caps_of,
+    checked_credits,
+    checked_trials,
+    credited,
+    policies,
+    word_of,
+)
+from fertkit.budget.shortfall import corners
 from fertkit.budget.system_answers import NO_TEST, is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError
@@ -283,15 +291,8 @@ def _why_none(answers):
 
 
 def _base(policy, gross, why):
-    return {
-        "policy": policy,
-        "gross": gross,
-        "why": why,
-        "source_key": "",
-        "provenance": "",
-        "system": "",
-        "region": "",
-    }
+    blank = dict.fromkeys(("source_key", "provenance", "system", "region"), "")
+    return {"policy": policy, "gross": gross, "why": why} | blank
 
 
 def _by_removal(removal, why):
@@ -305,14 +306,8 @@ def _by_system(chosen, answers, why):
     chosen["chosen"] = True
     current = [r["rate_lb_ac"] for r in answers if r["status"] == "current" and np.isfinite(r["rate_lb_ac"])]
     span = {"low": min(current), "high": max(current)} if len(current) > 1 else {}
-    names = {
-        "policy",
-        "system",
-        "region",
-        "source_key",
-        "provenance",
-        *TABLE[TABLE.index("soil_class") :],
-    } & set(chosen)
+    of_system = TABLE[TABLE.index("soil_class") :]
+    names = {"policy", "system", "region", "source_key", "provenance", *of_system} & set(chosen)
     return {name: chosen[name] for name in names} | {"gross": chosen["rate_lb_ac"], "why": why} | span
 
 
@@ -368,23 +363,13 @@ def _value(rows, trials, per, area):
         rows.loc[at, ["field", "zone", "crop"]].to_dict()
         | {"nutrient": nutrient, "rate_lb_ac": rate * per, "gain_per_ac": gain * area}
         for (at, nutrient), trial in trials.items()
-        for rate, gain in _concave(trial.get("curve"))
+        for rate, gain in corners(_points(trial.get("curve")))
     ]
     names = ["field", "zone", "crop", "nutrient", "rate_lb_ac", "gain_per_ac"]
     return pd.DataFrame(curves, columns=names).drop_duplicates(ignore_index=True)
 
 
-def _concave(points):
-    """Corners of the least concave line above some points of rate and gain, by rate."""
-    if points is None or not isinstance(points, list | tuple | np.ndarray):
-        return []
-    corners: list[tuple] = []
-    for x, y in sorted((float(x), float(y)) for x, y in points):
-        while len(corners) > 1 and _turns_up(*corners[-2:], (x, y)):
-            corners.pop()
-        corners.append((x, y))
-    return corners
-
-
-def _turns_up(a, b, c):
-    return (b[0] - a[0]) * (c[1] - a[1]) >= (b[1] - a[1]) * (c[0] - a[0])
+def _points(curve):
+    """Pairs of rate and gain, by rate; none where no curve is given."""
+    given = curve if isinstance(curve, list | tuple | np.ndarray) else ()
+    return sorted((float(x), float(y)) for x, y in given)

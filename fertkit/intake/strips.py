@@ -81,6 +81,8 @@ class StripTrial(Result):
         no answer rests on.
     factor : str
         Column of a second factor beside the rates or treatments, empty where there is none.
+    factor_header : str
+        Its header as the file writes it.
     rate_columns : dict of str to str
         Nutrient -> column of its rates, where the file crosses several; `rate_column` is empty then, and
         ``treatment`` names the combinations.
@@ -103,6 +105,7 @@ class StripTrial(Result):
     factor: str = ""
     whole: bool = False
     rate_columns: dict = field(default_factory=dict)
+    factor_header: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -295,6 +298,7 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         crop=crop, standard_moisture_pct=standard, name=name, report=_report(draft, crop, how, wet),
         checks=checks_frame(_checks(table, lines)), notes=tuple(notes),
         factor=factor, whole="whole" in draft.frame,
+        factor_header=next((draft.text(role) for role in FACTORS if role in draft.frame), ""),
         rate_columns={nutrient: column for nutrient, (_, column) in _several_rates(draft).items()},
     )  # fmt: skip
 

@@ -128,7 +128,7 @@ def blend_bars(blend, ax):
 @figure(height=0.8)
 def system_rates(comparison, ax):
     """Draw the rate each soil-test system gives; a system without a rate says why."""
-    table, name = comparison.rows[comparison.rows["carried"]], subscript(comparison.nutrient)
+    table, name = comparison.table[comparison.table["carried"]], subscript(comparison.nutrient)
     old, rate = table["status"] == "superseded", table["rate_lb_ac"]
     highest = np.nanmax([*rate, 1.0])
     bars(ax, rate.where(~old), color=hue.curve)
@@ -156,7 +156,7 @@ def soil_rate_line(rate, ax):
         lw=2.4,
         ls=dash,
     )
-    levels = rate.rows[rate.rows["term"].str.contains("critical level|maintenance limit")]
+    levels = rate.table[rate.table["term"].str.contains("critical level|maintenance limit")]
     for term, level in zip(levels["term"], levels["value"], strict=True):
         if level in set(corners["test"]):
             ax.axvline(level, color=hue.grid, lw=1, zorder=0)
@@ -192,7 +192,7 @@ def ledger_years(ledger, ax, *, nutrient: str = "K2O"):
         The first of the ledger's, if it lacks this one.
     """
     name = nutrient if nutrient in ledger.nutrients else ledger.nutrients[0]
-    table = only(ledger.rows, nutrient=name)
+    table = only(ledger.table, nutrient=name)
     lower = panel_below(ax, 2.0) if table["test_ppm"].notna().any() else None
     x = table["season"]
     ax.bar(x, table["applied"], **APPLIED)
@@ -257,7 +257,7 @@ def skipped_year(result, ax, *, nutrient: str | None = None):
     nutrient = nutrient or tested[0]
     left_out = {"skipped": True, "band": "published range, year skipped"}
     for book, says, look in ((planned, "as planned", {}), (result.skipped, f"nothing in {year}", left_out)):
-        table = only(book.rows, nutrient=nutrient)
+        table = only(book.table, nutrient=nutrient)
         x, *path = _path(planned, table, nutrient)
         fan(ax, x, *path, says, **look)
         note(ax, f"{path[1][-1]:.0f}", (x[-1], path[1][-1]), (8, -3))

@@ -127,7 +127,7 @@ def stages(ax, demand) -> None:
 
     Where no stage has a day of its own, what publications call the days of their shares and peaks is written.
     """
-    end, last = demand.rows["day"].max(), 0.0
+    end, last = demand.table["day"].max(), 0.0
     look = {"va": "top", "ha": "center", "color": hue.quiet, "bbox": PAPER | {"alpha": 1}, "zorder": 6}
     for row in demand.stages.itertuples():
         if row.days - last >= end * 0.0115 * (len(row.stage) + 2) and 0 < row.days <= end:

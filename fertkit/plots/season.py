@@ -35,7 +35,7 @@ def season_curves(demand, ax, *, nutrients=None, taken: bool = True):
     taken : bool
         Add the panel of what is taken up; only without `ax`.
     """
-    names, end = _readable(demand, nutrients), demand.rows["day"].max()
+    names, end = _readable(demand, nutrients), demand.table["day"].max()
     look = dict(zip(names, zip(cycle(HUES), cycle(DASHES)), strict=False))
     lower = panel_below(ax, LOWER) if taken else None
     for name, (colour, dash) in look.items():
@@ -44,7 +44,7 @@ def season_curves(demand, ax, *, nutrients=None, taken: bool = True):
             _taken(lower, demand, name, colour, dash)
     _published(ax, demand, {name: colour for name, (colour, _) in look.items()})
     top = max(ax.get_ylim()[1], 0.0)
-    ax.set(xlim=(0, end), ylim=(min(0.0, demand.rows["daily"].min() * 1.1), top * 1.2))
+    ax.set(xlim=(0, end), ylim=(min(0.0, demand.table["daily"].min() * 1.1), top * 1.2))
     stages(ax, demand)
     days = f"days after {demand.starts}"
     title = f"{demand.crop.capitalize()}, {demand.yield_goal:g} {demand.yield_unit}: daily demand"
@@ -69,7 +69,7 @@ def _readable(demand, wanted) -> list[str]:
 def _level(demand, name):
     """Mean demand between published shares where few are published, the curve's daily demand elsewhere."""
     means = only(demand.stretches, nutrient=name)
-    return only(demand.rows, nutrient=name) if means.empty else means
+    return only(demand.table, nutrient=name) if means.empty else means
 
 
 def _daily(ax, demand, name, colour, dash):
@@ -91,7 +91,7 @@ def _published(ax, demand, colours):
 
     A peak that cannot be scaled to this yield is a dashed line from its low to its high end.
     """
-    last, beside = demand.rows["day"].max(), 0
+    last, beside = demand.table["day"].max(), 0
     peaks = demand.peaks[demand.peaks["nutrient"].isin(colours)].dropna(subset="published")
     for row in peaks.itertuples():
         colour, timed = colours[row.nutrient], not np.isnan(row.published_day)
@@ -110,7 +110,7 @@ def _published(ax, demand, colours):
 
 def _taken(ax, demand, name, colour, dash):
     """What is taken up so far, and the published shares of it; a wide ring leaves a dot in it to be seen."""
-    table, points = (only(t, nutrient=name) for t in (demand.rows, demand.points))
+    table, points = (only(t, nutrient=name) for t in (demand.table, demand.points))
     ax.plot(table["day"], table["cumulative"], color=colour, ls=dash, lw=1.8)
     total = only(demand.totals, nutrient=name)["uptake"].iloc[0]
     for used, look in (
@@ -161,7 +161,7 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
         stages(upper, demand)
         finish(upper, title, "", f"demand\n[{demand.unit} per day]", explain=[])
     ax = upper if lower is None else lower
-    table = only(gap.rows, nutrient=nutrient)
+    table = only(gap.table, nutrient=nutrient)
     day, wanted, early, late = (table[c] for c in ("day", "demand", "supply_early", "supply_late"))
     delayed, line = not late.equals(early), {"color": hue.curve, "lw": 1.2, "drawstyle": "steps-post"}
     if delayed:
@@ -202,7 +202,7 @@ def peak_dots(comparison, ax):
 
     The trade rule has no dots: it states a ratio and no rates.
     """
-    table, name = comparison.rows, subscript(comparison.nutrient)
+    table, name = comparison.table, subscript(comparison.nutrient)
     at, first, second = rows(ax, table["basis"], pitch=0.5), table["first"], table["second"]
     highest = np.nanmax([*first, *second])
     ax.hlines(at, first, second, color=hue.grid, lw=3, zorder=1)

@@ -30,7 +30,7 @@ class FarmAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """Every number of the answer: about, item, value, low, high, unit, remark."""
-        rows, names = self.budget.rows, self.budget.fields["field"]
+        rows, names = self.budget.table, self.budget.fields["field"]
         several = rows["field"].isin(names[names.duplicated()])
         about = rows["field"].mask(several, rows["field"].astype(str) + ", " + rows["crop"])
         return tidy(needs_rows(rows.assign(field=about)))
@@ -58,7 +58,7 @@ class FarmAnswer(Answer):
             "removed_with_uptake": f"removed where uptake is also published [{whole}]",
         }  # fmt: skip
         crops = {"crop": "crop", "area": f"area [{farm.area_unit}]"} | totals
-        unit = farm.rows["unit"].iloc[0]
+        unit = farm.table["unit"].iloc[0]
         fields = {
             "field": "field", "crop": "crop", "area": f"area [{farm.area_unit}]", "yield_goal": "yield goal",
             "yield_unit": "unit", "nutrient": "nutrient", "uptake": f"total uptake [{unit}]",
@@ -74,7 +74,7 @@ class FarmAnswer(Answer):
                 tables=(pick("The whole farm", farm.totals, totals),
                         pick("Crop by crop", farm.by_crop, crops)),
             ),
-            Section("Field by field", tables=(pick("Field by field", farm.rows, fields),)),
+            Section("Field by field", tables=(pick("Field by field", farm.table, fields),)),
         ]  # fmt: skip
 
 

@@ -172,7 +172,7 @@ def _leaf_rows(explanation):
 
 def _carried_rows(name, ledger):
     """What is applied, removed and left after the season; cost per acre or hectare."""
-    row, area = ledger.rows.iloc[0], ledger.unit.partition("/")[2]
+    row, area = ledger.table.iloc[0], ledger.unit.partition("/")[2]
     units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": f"money/{area}"}
     return parts.plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
 

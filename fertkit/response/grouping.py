@@ -82,7 +82,7 @@ class Grouping:
     @cached_property
     def within(self) -> TrialData:
         """The trial with a level for each cell."""
-        return _with_blocks(self.data, self.cells)
+        return replace(self.data, block=np.array([f"{code:05d}" for code in self.cells]))
 
     def rows_of(self, code: int) -> TrialData:
         """The strips of one group."""
@@ -122,10 +122,6 @@ class Plain:
         return float(self._df)
 
 
-def _with_blocks(data, codes):
-    return replace(data, block=np.array([f"{code:05d}" for code in codes]))
-
-
 def group_rows(trial, by, cluster=None, **read) -> Grouping:
     """Read a trial and its groups; refuse what a comparison cannot rest on."""
     table = one_trial(trial)
@@ -136,15 +132,18 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
     # Under a name of its own, for a column of sites or seasons would be swept out.
     own = f"group {by}"
     named = table.rename(columns={by: own}).reset_index(drop=True)
-    apart = [own, *([cluster] if cluster else [])]
-    data = read_trial_data(_again(trial, named), **read, by=apart)
+    if getattr(trial, "factor", "") == by:
+        by = trial.factor_header or by  # as the file writes it
+    held = named if isinstance(trial, pd.DataFrame) else trial.with_strips(named)
+    data = read_trial_data(held, **read, by=[own, *([cluster] if cluster else [])])
     rows = data.origin.index
     cells = named.loc[rows, own]
     empty = cells.index[cells.isna() | (cells.astype(str).str.strip() == "")]
     if len(empty):
         remedy = "name it, or leave the row out"
         raise InputError("trial", [Problem(f"no {by} is given", remedy, int(i) + 2, by) for i in empty])
-    labels, codes = _levels_of(cells)
+    codes, levels = pd.factorize(cells, sort=True)
+    labels = tuple(map(show, levels))
     _refuse_spellings(labels, by)
     shared = None if cluster is None else pd.factorize(named.loc[rows, cluster].astype(str))[0]
     without = named.loc[named.index.difference(rows), own]
@@ -152,15 +151,6 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
     grouping = Grouping(data, labels, codes, shared, lost)
     _refuse(grouping, by)
     return grouping
-
-
-def _again(trial, table):
-    return table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
-
-
-def _levels_of(cells):
-    codes, levels = pd.factorize(cells, sort=True)
-    return tuple(map(show, levels)), codes
 
 
 def _refuse_spellings(labels, by):

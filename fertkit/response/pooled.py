@@ -375,9 +375,9 @@ def contrast_checks(contrast) -> pd.DataFrame:
     most = limit("high share between sites", "network")
     ends = contrast.prediction_low, contrast.prediction_high
     spans = (contrast.low, contrast.high), ends
-    mean, ahead = (f"{plain(low)} to {plain(high)} {contrast.unit}" for low, high in spans)
+    span, ahead = (f"{plain(low)} to {plain(high)} {contrast.unit}" for low, high in spans)
     apart = at_least(contrast.i2_pct, most) and at_most(ends[0], 0, ends[1])
-    facts = {"k": contrast.k, "level": f"{contrast.level:.0%} interval", "mean": mean, "ahead": ahead,
+    facts = {"k": contrast.k, "level": f"{contrast.level:.0%} interval", "span": span, "ahead": ahead,
              "share": plain(contrast.i2_pct)}  # fmt: skip
     gains = not at_most(contrast.low, 0, contrast.high)
     rows = [

@@ -181,7 +181,7 @@ def _trial(name, trial, answer):
 
 def carried_text(ledger, source: bool = True) -> str:
     """Say what stays of the optimum rate once the yield of the strips has left; and by which source."""
-    row = ledger.rows.iloc[0]
+    row = ledger.table.iloc[0]
     applied, removed = round(float(row["applied"])), round(float(row["removed"]))
     text = f"{applied} {ledger.unit} {row['nutrient']} applied, {removed} removed at that yield"
     if row["nutrient"] == "N":

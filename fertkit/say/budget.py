@@ -63,7 +63,7 @@ def budget_lines(budget) -> list[Line]:
     note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
         said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(r, spread.loc[r.nutrient])}"))
-    own = budget.rows[budget.rows["source_key"] == ANALYSIS]
+    own = budget.table[budget.table["source_key"] == ANALYSIS]
     said += [row(r.nutrient, f"{short(r.removed)} removed, your analysis") for r in own.itertuples()]
     said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
     for r in budget.cautions.itertuples():
@@ -136,7 +136,7 @@ def _practice(budget):
 def farm_lines(farm) -> list[Line]:
     """Say what a whole farm needs."""
     n, fields = len(farm.fields), pd.concat([farm.fields, farm.left_out])
-    unit, names, all_of_them = farm.rows["field_unit"].iloc[0], fields["field"].nunique(), len(fields)
+    unit, names, all_of_them = farm.table["field_unit"].iloc[0], fields["field"].nunique(), len(fields)
     them, ends = ("fields" if names == all_of_them else "rows"), "s" if names > 1 else ""
     count = f"{names} field{ends}" if them == "fields" else f"{n} rows of {names} field{ends}"
     area = f"{farm.fields['area'].sum():,g}"
@@ -174,7 +174,7 @@ def _of_fields(some, n, them, apart):
 
 def _sources(farm):
     """One line a crop: where its numbers come from, and which of them are from memory."""
-    for crop, rows in farm.rows.groupby("crop", sort=False):
+    for crop, rows in farm.table.groupby("crop", sort=False):
         memory = rows.loc[rows["provenance"].map(mark) != "", "nutrient"].unique()
         marked = f"; {', '.join(memory)} [from memory]" if len(memory) else ""
         yield told(f"{keys(rows['uptake_source'], rows['removed_source'])}{marked}", crop)
@@ -185,7 +185,7 @@ def _sources(farm):
 
 def demand_lines(demand) -> list[Line]:
     """Say how demand runs through the season."""
-    last, note = demand.rows["day"].max(), Notes()
+    last, note = demand.table["day"].max(), Notes()
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
     head = lead(f"{demand.crop}, {goal}, {last:.0f} days from {demand.starts} [{demand.unit}]")
@@ -323,7 +323,7 @@ def peak_lines(peaks) -> list[Line]:
     """Say how the peak demand of two crops compares."""
     first, second = peaks.crops
     said = [lead(f"Peak {peaks.nutrient} demand, {first} against {second} [{peaks.unit}/day]")]
-    for r in peaks.rows.itertuples():
+    for r in peaks.table.itertuples():
         values = "" if np.isnan(r.first) else f"{daily(r.first)} against {daily(r.second)}, "
         least = "at least " if r.at_least else ""
         both = " against ".join(filter(None, [r.first_source, r.second_source]))

@@ -25,12 +25,12 @@ _PER = {"lb/ac": "lb {} per acre", "kg/ha": "kg {} per hectare"}
 
 def soil_rate_lines(rate) -> list[Line]:
     """Say the rate of one system, with its equation."""
-    memory = rate.rows.loc[rate.rows["provenance"].isin(["from_memory", "mixed"]), "term"]
+    memory = rate.table.loc[rate.table["provenance"].isin(["from_memory", "mixed"]), "term"]
     amount = f"{rate.rate:.0f} {_PER[rate.unit].format(rate.nutrient)}"
     said = [
         lead(f"{_titled(rate)}, {rate.crop}: {amount} and year, {rate.zone}"),
         detail(f"{rate.equation}{'' if rate.unit == rate.equation_unit else f' {rate.equation_unit}'}"),
-        detail(keys(rate.rows["source_key"]), "numbers of the equation"),
+        detail(keys(rate.table["source_key"]), "numbers of the equation"),
     ]
     said += [detail(", ".join(memory), "from memory, confirm before use")] if len(memory) else []
     said += [detail(rate.note, "note")] if rate.note else []
@@ -44,7 +44,7 @@ def _titled(system):
 def system_lines(comparison) -> list[Line]:
     """Say what each system asks for."""
     said = [lead(f"{comparison.crop}, {comparison.nutrient} by soil test [lb/ac a year]")]
-    rows = comparison.rows
+    rows = comparison.table
     for r in rows[rows["carried"]].itertuples():
         rate = f"no rate, {r.why_not}" if np.isnan(r.rate_lb_ac) else f"{r.rate_lb_ac:.0f}, {r.zone}"
         said.append(detail(f"{rate} ({keys([r.source_key])}{mark(r.provenance)})", _titled(r)))
@@ -57,8 +57,8 @@ def system_lines(comparison) -> list[Line]:
 def product_lines(product) -> list[Line]:
     """Say how much of a product gives a rate, and what comes with it."""
     liquid = "" if np.isnan(product.product_gal_ac) else f" ({product.product_gal_ac:.1f} gal/ac)"
-    with_it = ", ".join(f"{r.supplied_lb_ac:.1f} {r.nutrient}" for r in product.rows.itertuples())
-    source = f"{keys(product.rows['source_key'])}{mark(' '.join(product.rows['provenance']))}"
+    with_it = ", ".join(f"{r.supplied_lb_ac:.1f} {r.nutrient}" for r in product.table.itertuples())
+    source = f"{keys(product.table['source_key'])}{mark(' '.join(product.table['provenance']))}"
     amount = f"{product.material} {product.grade}: {product.product_lb_ac:.0f} lb/ac{liquid}"
     return [lead(f"{amount} supplies {with_it} lb/ac (analysis: {source})"), *_cautions(product)]
 
@@ -67,7 +67,7 @@ def blend_lines(blend) -> list[Line]:
     """Say the mix of least cost and what it supplies."""
     _, volume, area = blends.NAMES[blend.unit]
     said = [lead(f"Least cost {blend.cost:.2f} per {area}")]
-    analysis = blend.rows.set_index("product")
+    analysis = blend.table.set_index("product")
     for r in blend.used.itertuples():
         liquid = "" if np.isnan(r.volume) else f" ({r.volume:.1f} {volume})"
         of = analysis.loc[r.product]
@@ -90,12 +90,12 @@ def _cautions(result):
 
 def ledger_lines(ledger) -> list[Line]:
     """Say the balance of each nutrient and where the soil test goes."""
-    years = ledger.rows.drop_duplicates("season")["year"].tolist()
+    years = ledger.table.drop_duplicates("season")["year"].tolist()
     when = f"{len(years)} seasons, {years[0]} to {years[-1]}" if len(years) > 1 else f"1 season, {years[0]}"
     ends = ledger.end.set_index("nutrient")
-    by_nutrient = ledger.rows.groupby("nutrient", sort=False)
+    by_nutrient = ledger.table.groupby("nutrient", sort=False)
     rows = [row(name, _balance_of(ledger, name, group, ends.loc[name])) for name, group in by_nutrient]
-    removal, trend = keys(ledger.rows["removed_source"]), keys(ledger.rows["buffer_source"])
+    removal, trend = keys(ledger.table["removed_source"]), keys(ledger.table["buffer_source"])
     return [
         lead(f"{when} [{ledger.unit}]"), *rows,
         told(f"Removal: {removal}." + (f" Trend of the test: {trend}." if trend else "")),
@@ -131,7 +131,7 @@ def _over(group):
 
 def skipped_lines(skipped) -> list[Line]:
     """Say what a year without fertilizer saves and costs."""
-    rows = [row(r.nutrient, _not_applied(r, skipped.planned.unit)) for r in skipped.rows.itertuples()]
+    rows = [row(r.nutrient, _not_applied(r, skipped.planned.unit)) for r in skipped.table.itertuples()]
     return [lead(f"Nothing applied in {skipped.year}"), *rows, told(GOVERNS)]
 
 

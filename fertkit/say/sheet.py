@@ -217,7 +217,9 @@ def _trial(name, trial, answer):
             yield told(text, "Money")
     if name in answer.carried:
         ledger = answer.carried[name]
-        yield _sourced(carried_text(ledger, source=False), "Next year", ledger.rows["removed_source"].iloc[0])
+        yield _sourced(
+            carried_text(ledger, source=False), "Next year", ledger.table["removed_source"].iloc[0]
+        )
 
 
 def field_answer_lines(answer) -> list[Line]:

@@ -244,9 +244,7 @@ def analyse_strips(
     if design == "augmented" and not len(checks):
         raise NotEstimable("not augmented: no treatment is in every block beside entries that occur once")
     if design == "near checks":
-        from fertkit.trials.neighbours import near_checks
-
-        arranged, estimate = near_checks(arranged, designs.checks_of(arranged, check, checks))
+        arranged, estimate = models.near_checks(arranged, designs.checks_of(arranged, check, checks))
     else:
         estimate = MODELS[model](arranged)
     found = conclude(arranged, estimate, check=check, adjust=adjust, level=level)

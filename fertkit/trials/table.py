@@ -12,13 +12,14 @@ import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
 from fertkit.intake.strip_checks import REMEDY, why_no_strips
-from fertkit.results import counted
+from fertkit.results import counted, heading
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear
 from fertkit.trials.strips import describe, factor, nested, places, site_columns
 
 #: Columns that must hold one value where a curve is fitted.
 SINGLE_COLUMNS = ("nutrient", "crop", "unit", "rate_unit", "yield_unit")
+NEAR = 0.01  # of the highest rate: rates as applied, closer than any plan
 _LEAVE_OUT = "correct it or leave the row out"
 _LEAVE_EMPTY = "correct it, or leave the cell empty if the strip was lost"
 
@@ -120,7 +121,24 @@ class Trial:
             notes.append(f"{strips} left out, means adjusted for it: {names}")
         if not self.blocking:
             notes.append("no blocks given: strips are compared as fully randomised")
+        if near := self._near:
+            rates = " and ".join(f"{rate:g}" for rate in near)
+            notes.append(
+                f"rates as close as {rates} count as separate treatments; if they were planned as one, add a "
+                f"column 'planned {heading(self.treatment)}'"
+            )
         return tuple(notes)
+
+    @property
+    def _near(self) -> tuple:
+        """The two closest of the rates, where fewer were surely planned: most lie within 1 % of another."""
+        if not self.treatment.startswith("rate_") or not pd.api.types.is_numeric_dtype(self.labels):
+            return ()
+        rates = np.asarray(self.labels, dtype=float)
+        near = (np.diff(rates) <= NEAR * rates[-1]) & (rates[:-1] > 0)
+        beside = np.r_[near, False] | np.r_[False, near]
+        at = int(np.where(near, np.diff(rates), np.inf).argmin()) if near.any() else 0
+        return tuple(rates[at : at + 2]) if 2 * beside.sum() > (rates > 0).sum() else ()
 
     def terms(self) -> list:
         """Dummy columns of everything but the treatments, as (name, matrix)."""

@@ -146,10 +146,10 @@ def test_the_same_blend_per_hectare():
         {"N": 40 * per, "P2O5": 30 * per}, prices, caps={"N": 60 * per}, product_caps={"0-0-60": 80 * per},
         unit="kg/ha",
     )  # fmt: skip
-    assert metric.rows["rate_kg_ha"].to_numpy() == pytest.approx(us.rows["rate_lb_ac"] * per)
-    assert metric.rows["l_ha"][0] == pytest.approx(us.rows["gal_ac"][0] * 3.785411784 / 0.40468564224)
+    assert metric.table["rate_kg_ha"].to_numpy() == pytest.approx(us.table["rate_lb_ac"] * per)
+    assert metric.table["l_ha"][0] == pytest.approx(us.table["gal_ac"][0] * 3.785411784 / 0.40468564224)
     assert metric.cost == pytest.approx(us.cost_per_ac / 0.40468564224)
-    assert metric.rows["cost_per_ha"].sum() == pytest.approx(metric.cost)
+    assert metric.table["cost_per_ha"].sum() == pytest.approx(metric.cost)
     assert metric.nutrients["supplied_kg_ha"].to_numpy() == pytest.approx(metric.supplied.sum().to_numpy())
     assert "per hectare" in metric.summary()
     assert "lb" not in metric.summary().split("salt")[0]

@@ -50,7 +50,7 @@ def test_everything_of_one_mix():
     # 50 P2O5: 100 lb of A with 10 N; 50 K2O: 100 lb of B with 20 N; 10 S: 40 lb of C, 4 gal; N is asked
     # 50: 20 more as 50 lb of D. Money: 50 + 40 + 12 + 50 x .2/2.20462 = 4.54
     got = mix({"N": 50, "P2O5": 50, "K2O": 50, "S": 10}, caps={"N": 70.0, "Zn": 5.0})
-    rows = got.rows.set_index("product")
+    rows = got.table.set_index("product")
     assert rows["rate_lb_ac"].to_dict() == pytest.approx(
         {"made a": 100, "made b": 100, "made c": 40, "made d": 50}
     )
@@ -87,7 +87,7 @@ def test_the_same_in_metric_columns():
         caps={"N": 30 * PER},
         product_caps={"made a": 100.1 * PER},
     )
-    assert metric.rows.columns.tolist() == [
+    assert metric.table.columns.tolist() == [
         "product", "material", "source_key", "provenance", "rate_kg_ha", "l_ha", "price_per_kg",
         "cost_per_ha",
     ]  # fmt: skip
@@ -99,7 +99,7 @@ def test_the_same_in_metric_columns():
         ("rate_kg_ha", "rate_lb_ac", PER), ("l_ha", "gal_ac", 3.785411784 / ha),
         ("price_per_kg", "price_per_lb", KG), ("cost_per_ha", "cost_per_ac", 1 / ha),
     ):  # fmt: skip
-        np.testing.assert_allclose(metric.rows[column], us.rows[old] * times)
+        np.testing.assert_allclose(metric.table[column], us.table[old] * times)
     assert metric.cost == pytest.approx(us.cost_per_ac / ha)
     assert metric.nutrients.set_index("nutrient").loc["S", "marginal_cost"] == pytest.approx(1.2 * KG)
     assert metric.balance.columns.tolist() == [

@@ -17,7 +17,6 @@ from fertkit.budget import (
     product_rate,
     season_demand,
 )
-from fertkit.budget.degree_days import growing_degree_days
 from fertkit.budget.peaks import (
     BY_TOTAL,
     FROM_HIGHEST,
@@ -36,6 +35,7 @@ from fertkit.budget.timing import (
     PEAK,
     SHARE,
     SMOOTHNESS,
+    growing_degree_days,
     own_points,
     season_conditions,
     stage_place,

@@ -14,10 +14,10 @@ from fertkit.budget.buffers import decline_without_p, field_lime
 from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import read_fields
 from fertkit.budget.needs import nutrient_budget
-from fertkit.budget.pacing import season_supply
 from fertkit.budget.plan import plan_season
 from fertkit.budget.rotation import rotation_ledger
 from fertkit.budget.season import season_demand
+from fertkit.budget.supply import season_supply
 from fertkit.budget.targets import nutrient_targets
 from fertkit.errors import InputError
 from fertkit.reference import load_table
@@ -154,7 +154,7 @@ def test_a_full_rate_at_planting_is_never_short_and_a_cut_one_is():
     assert np.isnan(whole["first_short_day"])
     assert whole["soil_lb_ac"] == 100
     # 60 of 100 lb: short from where more than 60 % of the season's nitrogen is taken up, and 40 lb at the end
-    curve = season_demand("corn", 180, nutrients=["N"]).rows
+    curve = season_demand("corn", 180, nutrients=["N"]).table
     share = np.interp(cut["first_short_day"], curve["day"], curve["fraction"])
     assert 0.6 < share < 0.7
     assert cut["largest_gap_lb_ac"] == pytest.approx(40)
@@ -163,7 +163,7 @@ def test_a_full_rate_at_planting_is_never_short_and_a_cut_one_is():
 def test_what_is_taken_up_after_a_stage_may_wait_until_it():
     curve = season_demand("corn", 180, nutrients=["N"])
     day = curve.stages.set_index("stage")["days"]["V6"]
-    share = curve.rows.loc[curve.rows["day"] <= day, "fraction"].max()
+    share = curve.table.loc[curve.table["day"] <= day, "fraction"].max()
     row = season(last={"corn": "V6"}, N=100.0).loc["N"]
     assert row["can_wait_lb_ac"] == pytest.approx(100 * (1 - share))
     assert (row["wait_stage"], row["reason"]) == ("V6", "leaching")

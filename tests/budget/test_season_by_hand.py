@@ -230,7 +230,7 @@ def test_one_day_and_every_stage():
     assert stages["stage"].tolist() == [s for s in SCALE["stage"] for _ in range(3)]
     assert stages["day"].tolist() == [d for d in SCALE["days"] for _ in range(3)]
     assert stages.index.tolist() == list(range(12))
-    cut = made(rows=demand.rows[demand.rows["day"].between(15, 30)])  # V6 comes before the first day told
+    cut = made(table=demand.table[demand.table["day"].between(15, 30)])  # V6 comes before the first day told
     assert cut.by_stage["day"].unique().tolist() == [15.0, 20.0, 30.0]
     assert cut.by_stage["stage"].unique().tolist() == ["V6", "R1", "R5"]
     assert made(stages=SCALE.iloc[:0]).by_stage.empty

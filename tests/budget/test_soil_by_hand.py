@@ -14,8 +14,7 @@ import pytest
 
 from fertkit.budget import compare_systems, soil_rate
 from fertkit.budget.buffers import decline_without_p, soil_buffer
-from fertkit.budget.soil_reckon import _rates
-from fertkit.budget.soil_rules import Terms, _term, equation_rate
+from fertkit.budget.soil_reckon import Terms, _rates, _term, equation_rate
 from fertkit.budget.thresholds import (
     Thresholds,
     check_test,
@@ -95,7 +94,7 @@ def test_rates_of_a_system_on_a_mesh(case):
                 assert got.equation == f"{level:g} is at or above {limit + width:g}: nothing"
             else:
                 assert worked_again(got.equation) == (pytest.approx(rate), pytest.approx(rate, abs=0.051))
-            terms = got.rows.set_index("term")["value"]
+            terms = got.table.set_index("term")["value"]
             assert terms["critical level"] == critical
             assert terms["maintenance limit"] == limit
             assert terms["removal"] == 48.0
@@ -121,7 +120,7 @@ def test_own_removal_is_the_printed_one_if_none_is_given():
         ]
         assert got.rate_lb_ac == pytest.approx(goal * mine["value"].iloc[0])
         assert mine["value"].iloc[0] == pytest.approx(per, abs=0.011)
-        row = got.rows.set_index("term").loc["removal"]
+        row = got.table.set_index("term").loc["removal"]
         assert (row["source_key"], row["provenance"]) == ("TRI2020", mine["provenance"].iloc[0])
     with pytest.raises(InputError, match="removal_lb_ac"):
         asked(LINES[0], 10, removal_lb_ac=math.inf)
@@ -184,10 +183,10 @@ def test_checks_and_summary_of_a_rate():
     old = asked(LINES[4], 10, removal_lb_ac=48.0)
     checks = old.checks.set_index("check")
     assert not checks.loc["system is current", "passed"]
-    memory = old.rows["provenance"].isin(["from_memory", "mixed"]).sum()
+    memory = old.table["provenance"].isin(["from_memory", "mixed"]).sum()
     assert checks.loc["numbers not read in a source", "value"] == memory > 0
     assert not checks.loc["numbers not read in a source", "passed"]
-    new = dataclasses.replace(old, status="current", rows=old.rows.assign(provenance="found"))
+    new = dataclasses.replace(old, status="current", table=old.table.assign(provenance="found"))
     assert new.checks["passed"].all()
     assert "memory" not in new.summary()
     assert new.summary().startswith(
@@ -214,9 +213,9 @@ def test_the_higher_line_of_a_rotation(nutrient, crop, rotation, level):
     got = soil_rate(
         "tri_state_2020", nutrient, 5, crop, 60, extractant=M3, depth_in=8, rotation=rotation, cec=10
     )
-    terms = got.rows["term"].tolist()
+    terms = got.table["term"].tolist()
     name = "critical level (of the rotation)" if level == 30 and crop != "wheat" else "critical level"
-    assert got.rows.set_index("term").loc[name, "value"] == level
+    assert got.table.set_index("term").loc[name, "value"] == level
     assert ("maintenance limit" + name.removeprefix("critical level")) in terms
 
 
@@ -340,7 +339,7 @@ def test_several_systems_side_by_side():
     shallow = compare_systems("P", tests.assign(depth_in=6.0), "corn", 150, cases="high P-supply").table
     assert shallow.set_index("system").loc["iowa_2013", "zone"] == "low"
     assert shallow["system"].is_unique
-    assert got.rows.columns.tolist()[:4] == ["system", "title", "status", "rate_lb_ac"]
+    assert got.table.columns.tolist()[:4] == ["system", "title", "status", "rate_lb_ac"]
     said = got.summary()
     assert "Tri-State 1995 (superseded): no rate, needs a test by Bray-P1" in said
     assert re.search(r"Tri-State 2020: \d+, maintenance \(TRI2020", said)

@@ -130,9 +130,9 @@ def test_a_gap_of_just_a_thousandth_is_rounding():
     # demand of exactly 0.1 lb left over (a thousandth of 100) nothing is short, with 0.11 lb it is.
     season = made()
     for lump, short in ((0.1, False), (0.11, True), (0.149, True)):
-        rows = season.rows.assign(cumulative=0.0)
+        rows = season.table.assign(cumulative=0.0)
         rows.loc[rows["day"] == 20, "cumulative"] = 100.0
-        demand = dataclasses.replace(season, rows=rows)
+        demand = dataclasses.replace(season, table=rows)
         gap = supply_gap(demand, {"K2O": 100.0 - lump}).gaps.iloc[0]
         # 100 - (100 - 0.1) is 0.09999999999999432 in binary: below the thousandth
         assert (gap["first_day"] == 20) == short

@@ -102,7 +102,7 @@ def test_a_price_fits_nothing_again(showing):
 def test_costs_are_read_as_the_command_reads_them(showing):
     panel = showing("means")
     panel.set(grain_price=11.0)
-    assert panel.result.worth.rows.set_index("treatment")["cost"]["foliar boron"] == pytest.approx(6.0)
+    assert panel.result.worth.table.set_index("treatment")["cost"]["foliar boron"] == pytest.approx(6.0)
 
 
 WRONG = {

@@ -1,5 +1,6 @@
 """Curves by groups of one trial; R: tests/reference/r/groups.R."""
 
+import io
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import f, t
 
 from fertkit.errors import FertkitError, InputError, NotEstimable
+from fertkit.intake.strips import read_strips
 from fertkit.response import analyse_response, compare_groups
 from fertkit.response.group_rates import difference_of
 
@@ -293,6 +295,13 @@ def test_other_prices_refit_nothing(zones):
 def test_groups_that_cannot_be_compared(change, what):
     with pytest.raises(NotEstimable, match=what):
         compare_groups(change(made()), "hybrid", **MADE)
+
+
+def test_a_group_is_called_as_its_file_calls_it():
+    file = io.StringIO("Block,Strip,Rate [lb/ac],Yield [bu/ac]\n1,7,0,40\n1,7,50,44\n2,7,0,41\n2,7,50,45\n")
+    trial = read_strips(file, columns={"factor": "Strip"})
+    with pytest.raises(NotEstimable, match="'Strip' has one level, 7"):
+        compare_groups(trial, trial.factor, nutrient_price=0.5, grain_price=5)
 
 
 def test_every_row_names_its_group():

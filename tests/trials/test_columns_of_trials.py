@@ -6,7 +6,7 @@ import pytest
 
 from fertkit.trials import plan_strips
 from fertkit.trials.application import application_geojson
-from fertkit.trials.table import default_treatment, measured
+from fertkit.trials.table import arrange, default_treatment, measured
 
 MACHINES = {"header_width": 30, "applicator_width": 60, "strip_length": 400}
 FIELD = [(-93.0, 44.0), (-92.99, 44.0), (-92.99, 44.01), (-93.0, 44.01)]
@@ -48,3 +48,15 @@ def test_degrees_are_written_to_about_a_millimetre():
         for place in feature["geometry"]["coordinates"][0]:
             assert [round(degree, 8) for degree in place] == place
         assert any(round(v, 7) != v for place in feature["geometry"]["coordinates"][0] for v in place)
+
+
+@pytest.mark.parametrize(
+    ("rates", "said"),
+    [([0, 59.8, 60.1, 119.7, 120.0], "119.7 and 120 "), ([0, 60, 120, 180], ""), ([0, 1, 100, 200, 300], "")],
+)
+def test_rates_as_applied_are_said_to_count_one_by_one(rates, said):
+    # 0.3 of 120 lb/ac is 0.25 %: a spreader's error and no plan
+    table = pd.DataFrame({"rate_lb_ac": rates * 2, "yield_bu_ac": np.arange(2.0 * len(rates))})
+    notes = [note for note in arrange(table).notes if "planned rate [lb/ac]" in note]
+    assert len(notes) == bool(said)
+    assert all(said in note for note in notes)
