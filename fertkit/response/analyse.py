@@ -59,7 +59,7 @@ from fertkit.response.robust import IN_CODE, Treated, error_checks, treat
 from fertkit.response.worth import RateWorth, compare_rates
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import below, first_largest, same
-from fertkit.trials.diagnose import Doubtful
+from fertkit.trials.doubtful import Doubtful
 
 #: What every analysis rests on, by its names in ``reference/methods.csv``.
 METHODS = ("exact", "profile", "curves", "aicc", "average", "tails", "join", "bootstrap")

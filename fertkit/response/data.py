@@ -14,7 +14,8 @@ from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.sums import Sums, Sweep, make_sweep
 from fertkit.results import ByContent
 from fertkit.trials import linear
-from fertkit.trials.diagnose import LEFT, Doubtful, doubtful_in_each, smoother, systematic
+from fertkit.trials.diagnose import systematic
+from fertkit.trials.doubtful import LEFT, Doubtful, doubtful_in_each, smoother
 from fertkit.trials.linear import rate_groups
 from fertkit.trials.table import places, read_trial
 

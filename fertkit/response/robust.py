@@ -22,7 +22,7 @@ from fertkit.response.data import TrialData
 from fertkit.results import plain
 from fertkit.rounding import below
 from fertkit.trials import linear
-from fertkit.trials.diagnose import LEFT
+from fertkit.trials.doubtful import LEFT
 
 BOUND = 1.345  # Huber's k, in standard deviations: 95 % efficient with normal errors
 GEARY = np.sqrt(2 / np.pi), 0.2123  # mean and, times sqrt(n), spread of his ratio with normal errors

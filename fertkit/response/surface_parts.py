@@ -20,7 +20,7 @@ from fertkit.response.surface_form import best_in_box
 from fertkit.response.surface_region import cheapest, ends_of, least_last, misfit
 from fertkit.results import ByContent, checks_frame, counted
 from fertkit.rounding import above, at_least, at_most, same
-from fertkit.trials.diagnose import LEFT, doubtful_strips
+from fertkit.trials.doubtful import LEFT, doubtful_strips
 from fertkit.trials.limits import check_row
 
 #: Steps of the path to a yield; points a side of the grid of a figure.

@@ -13,7 +13,8 @@ from fertkit.response.robust import BOUND
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
-from fertkit.trials.diagnose import ORDER, say_doubtful
+from fertkit.trials.diagnose import ORDER
+from fertkit.trials.doubtful import say_doubtful
 from fertkit.trials.limits import meaning
 from fertkit.trials.strips import describe
 

@@ -11,7 +11,7 @@ from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, at_most
 from fertkit.say.line import Line, lead, notes, told
 from fertkit.say.response import CAUTIONED, net_gain_text
-from fertkit.trials.diagnose import say_doubtful
+from fertkit.trials.doubtful import say_doubtful
 
 #: From this probability on, nothing is shown.
 _CHANCE = 0.05

@@ -14,8 +14,9 @@ from fertkit.errors import NotEstimable
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame, counted, heading, show
 from fertkit.trials import linear
-from fertkit.trials.diagnose import ORDER, far_row, order_row, smoother, strip_names
+from fertkit.trials.diagnose import ORDER, far_row, order_row, strip_names
 from fertkit.trials.differences import all_pairs, compact_letters
+from fertkit.trials.doubtful import smoother
 from fertkit.trials.limits import check_row
 from fertkit.trials.mixed import RemlFit, components, fit_reml, shared
 from fertkit.trials.residuals import Residuals, conditional, residual_frame

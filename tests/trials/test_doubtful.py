@@ -13,7 +13,7 @@ from fertkit.intake import read_strips
 from fertkit.response import analyse_response
 from fertkit.say.response import optimum_text, stands_out
 from fertkit.trials import analyse_strips, linear
-from fertkit.trials.diagnose import Doubtful, doubtful_strips, say_doubtful, smoother
+from fertkit.trials.doubtful import Doubtful, doubtful_strips, say_doubtful, smoother
 
 CASE = Path(__file__).parents[1] / "cases" / "strips" / "one_zero.csv"
 PRICES = {"nutrient_price": 0.5, "grain_price": 4.5}

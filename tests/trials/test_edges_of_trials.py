@@ -8,7 +8,7 @@ from fertkit.errors import NotEstimable
 from fertkit.intake import read_points
 from fertkit.trials import blocks_for, linear
 from fertkit.trials.analyse import compact_letters
-from fertkit.trials.diagnose import _step_of, doubtful_strips
+from fertkit.trials.doubtful import _step_of, doubtful_strips
 from fertkit.trials.places import inside
 from fertkit.trials.points import find_delay
 from fertkit.trials.power import smallest_difference
