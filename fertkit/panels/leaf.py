@@ -7,7 +7,7 @@ from fertkit.intake.leaf import read_tissue
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.plots.leaf import sample_detail
-from fertkit.reference.load import load_ranges
+from fertkit.reference.load import load_ranges, short_names
 from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.report.field import page_name
 from fertkit.report.fields import answer_field
@@ -93,7 +93,7 @@ class LeafPanel(Panel):
         samples = dict.fromkeys(self.data.table["sample_id"].astype(str))
         controls.offer(self.controls["sample"], [(ALL_SAMPLES, ""), *((one, one) for one in samples)])
         self._every = score_tissue(self.data, **self._studies)
-        keys = [(key, key) for key in sorted(set(self._every.scored["source_key"]) - {""})]
+        keys = [(short_names(key), key) for key in sorted(set(self._every.scored["source_key"]) - {""})]
         controls.offer(self.controls["source"], [(ALL_SOURCES, ""), *keys])
 
     def compute(self, settings):

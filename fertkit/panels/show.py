@@ -19,6 +19,7 @@ import pandas as pd
 
 from fertkit.asked import a_text, asks
 from fertkit.errors import InputError
+from fertkit.reference.load import short_names
 from fertkit.report.page import Notes, drawn, shown
 from fertkit.results import capital, table_html
 from fertkit.say.line import HANGING, Kind, Line, told
@@ -224,8 +225,8 @@ def cautions(lines) -> str:
 def table(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = for_people(frame.head(SHOWN_ROWS))
-    if notes:
-        shown = shown.map(lambda cell: notes.put(cell) if isinstance(cell, str) else cell)
+    named = notes.put if notes else short_names
+    shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else cell)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
     return f"{scrolls}{table_html(shown)}</div>{more}"

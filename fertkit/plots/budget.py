@@ -9,6 +9,7 @@ from fertkit.errors import NotEstimable
 from fertkit.plots.forms import bars, only, rows, ticks, whiskers
 from fertkit.plots.palette import ALONG, ANSWER, FILLS, HOLLOW, PAPER, hue
 from fertkit.plots.style import figure, finish, is_narrow, note, panel_below, subscript
+from fertkit.reference.load import short_names
 from fertkit.say.line import mark, parts, short
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
@@ -79,7 +80,8 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
         note(ax, words if sourced or not is_narrow(ax) else words.replace(", ", ",\n"), start, va="center")
         if sourced:
             keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
-            note(ax, f"{keys}{mark(row.provenance)}", start, (0, -11), va="center", color=hue.quiet)
+            says = f"{short_names(keys)}{mark(row.provenance)}"
+            note(ax, says, start, (0, -11), va="center", color=hue.quiet)
     ax.set_xlim(0, longest * 1.6)
     if longest >= 10_000:
         ax.xaxis.set_major_formatter("{x:,.0f}")

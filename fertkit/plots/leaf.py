@@ -7,8 +7,10 @@ from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note
+from fertkit.reference.load import short_names
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import plain, plain_p
+from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import reported_interval
 from fertkit.tissue.dilution import critical_n
 
@@ -167,7 +169,7 @@ def _sources(ax, own, at, middle):
         if np.isnan(r.low):
             ends = [r.critical / middle, np.fmax(r.critical_high, r.critical) / middle]
             ax.plot(ends, [y, y], label="critical level or range", **TICKS)
-        remark(ax, y, r.source_key + ("*" if r.provenance == "from_memory" else ""))
+        remark(ax, y, short_names(r.source_key) + ("*" if r.provenance == "from_memory" else ""))
 
 
 def _result(ax, r, y, sources, middle, cv) -> str:
@@ -236,7 +238,7 @@ def balance_bars(balance, ax, *, sample=None):
     table, column = balance.indices, "specimen" if isinstance(sample, int) else "sample_id"
     table = only(table, **{column: asked("sample", sample, table[column])})
     table = only(table, specimen=table["specimen"].iloc[0]).sort_values("order", kind="stable")
-    at, short = rows(ax, table["nutrient"], pitch=0.32), table["verdict"] == "short by every source"
+    at, short = rows(ax, table["nutrient"], pitch=0.32), table["verdict"] == Verdict.SHORT
     colours = [CLASS_MARKS["low" if size < 0 else "high"].colour for size in table["index"]]
     look = {"color": colours, "hatch": ["////" * one for one in short], "edgecolor": hue.ink, "lw": 0.8}
     ax.barh(at, table["index"], 0.62, **look)
@@ -313,7 +315,7 @@ def nutrition_curve(index, ax):
         x = np.linspace(0.3, np.fmin(top, curve.w_max_t_ha), 300)
         y = critical_n(x, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
         memory = ", from memory" if curve.provenance == "from_memory" else ""
-        says = f"{curve.source_key} {curve.region}".strip() + f": critical nitrogen{memory}"
+        says = f"{short_names(curve.source_key)} {curve.region}".strip() + f": critical nitrogen{memory}"
         ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)

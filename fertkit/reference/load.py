@@ -1,6 +1,7 @@
 """Read the bundled publications, or a table of the user's own, through one checked door."""
 
 import csv
+import re
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -16,6 +17,9 @@ from fertkit.reference.schema import check_table, columns_of, table_of
 from fertkit.reference.text_tables import read_text_table
 from fertkit.rounding import below
 from fertkit.units import convert_concentration
+
+#: Keys that name no publication, as readers see them.
+_UNPUBLISHED = {"MEMO": "from memory", "COMMON_PRACTICE": "common practice"}
 
 
 @cache
@@ -199,6 +203,29 @@ def method_sources(*methods: str) -> pd.DataFrame:
 
 
 @asks(key=a_text)
+def short_names(text: str) -> str:
+    """Write a text for readers: each source key in it as a short name, BENDER2015 as Bender 2015."""
+    return keys_within().sub(lambda hit: _short_name(hit[0]), text)
+
+
+@cache
+def keys_within() -> re.Pattern:
+    """Match the bundled source keys within a text."""
+    keys = sorted(list_sources()["source_key"], key=len, reverse=True)
+    return re.compile(rf"\b(?:{'|'.join(map(re.escape, keys))})\b")
+
+
+@cache
+def _short_name(key: str) -> str:
+    """Split at the year and at underscores; surnames and words are capitalized, acronyms stay."""
+    if key in _UNPUBLISHED:
+        return _UNPUBLISHED[key]
+    first, *rest = re.sub(r"_|(?<=[A-Z])(?=(?:19|20)\d\d)", " ", key).split()
+    is_word = len(first) > 5 or re.match(rf"{first}\b", cite(key), re.IGNORECASE)
+    words = [first.capitalize() if is_word and first.isalpha() else first]
+    return " ".join([*words, *(word.capitalize() if word.isalpha() else word for word in rest)])
+
+
 def cite(key: str) -> str:
     """Give the full citation of one source key, or of several joined by ``;``.
 

@@ -16,7 +16,7 @@ import pandas as pd
 import fertkit
 from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
-from fertkit.reference.load import list_sources
+from fertkit.reference.load import keys_within, list_sources
 from fertkit.results import plain, plain_p
 from fertkit.say.line import HANGING, Kind
 
@@ -102,7 +102,7 @@ def _bundled() -> frozenset[str]:
 @cache
 def _runs() -> re.Pattern:
     """Keys of sources beside each other, with the brackets around them."""
-    one = rf"\b(?:{'|'.join(map(re.escape, sorted(_bundled())))})\b"
+    one = keys_within().pattern
     return re.compile(rf"([\[(]?)({one}(?:[,;] ?{one})*)([\])]?)")
 
 

@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.results import counted, failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
+from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import balance_notes
 from fertkit.tissue.indices import FILLING
 from fertkit.tissue.norms import OWN
@@ -24,7 +25,7 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
         rows = rows.sort_values("order", kind="stable")
         pairs = zip(rows["nutrient"], rows["index"], strict=True)
         order = " > ".join(f"{nutrient} ({plain(index)})" for nutrient, index in pairs)
-        judged = rows[rows["verdict"].isin(["short by every source", "sources disagree"])]
+        judged = rows[rows["verdict"].isin([Verdict.SHORT, Verdict.DISAGREE])]
         none = "nothing judged" if (rows["verdict"] == "not judged").all() else "none short"
         beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples()) or none
         said.append(told(f"order of need {order}; ranges: {beside}", sample))

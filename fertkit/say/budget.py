@@ -1,15 +1,12 @@
 """What a crop needs and when, and what a farm's fields need together."""
 
-from string import ascii_lowercase
-
 import numpy as np
 import pandas as pd
 
 from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
 from fertkit.budget.studies import ANALYSIS
-from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, OWN_POINTS, code_of
-from fertkit.reference.load import cite
+from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, code_of
 from fertkit.results import capital, plain
 from fertkit.rounding import above
 from fertkit.say.line import (
@@ -35,24 +32,15 @@ WHOLE_CROP = ("hay", "silage")
 # ---- needs
 
 
-class Notes:
-    """Letters for sources as they are first cited, for the foot of an answer; numbers are those of a page."""
+def _of(*sources: str) -> str:
+    """Keys of sources in brackets behind what they say; nothing for none."""
+    return f" [{named}]" if (named := keys(sources)) else ""
 
-    def __init__(self):
-        self.letters = {}
 
-    def __call__(self, key: str) -> str:
-        """Letter of a source in brackets: [a]; nothing for none."""
-        turn, place = divmod(len(self.letters), len(ascii_lowercase))
-        return f" [{self.letters.setdefault(key, ascii_lowercase[place] * (turn + 1))}]" if key else ""
-
-    def lines(self, memory=()) -> list[Line]:
-        """One line a source; those of `memory` were not read but remembered."""
-        said = []
-        for key, letter in self.letters.items():
-            remembered = ", from memory" if key in memory else ""
-            said.append(Line(Kind.SOURCE, f"[{letter}] {cite(key)} ({key}{remembered})"))
-        return said
+def _remembered(*columns) -> list[Line]:
+    """Say which sources were not read but remembered, of columns of keys, each with its provenance."""
+    memory = [key for named, how in columns for key, text in zip(named, how, strict=True) if mark(text)]
+    return notes([f"figures of {keys(memory)} are from memory: check them before use"] if memory else [])
 
 
 def budget_lines(budget) -> list[Line]:
@@ -60,16 +48,18 @@ def budget_lines(budget) -> list[Line]:
     kept = ", residue kept" if budget.baled == 0 else f", {budget.baled:.0%} of the residue baled"
     kept = kept if budget.part == "grain" else ""
     head = f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]"
-    note, said, spread = Notes(), [lead(head)], budget.spread.set_index("nutrient")
+    said, spread = [lead(head)], budget.spread.set_index("nutrient")
     for r in budget.defaults.itertuples():
-        said.append(row(r.nutrient, f"{_amounts(r, budget, note)}{_span(r, spread.loc[r.nutrient])}"))
+        said.append(row(r.nutrient, f"{_amounts(r, budget)}{_span(r, spread.loc[r.nutrient])}"))
     own = budget.table[budget.table["source_key"] == ANALYSIS]
     said += [row(r.nutrient, f"{short(r.removed)} removed, your analysis") for r in own.itertuples()]
-    said += [*_at_harvest(budget, note), *_practice(budget), *map(told, budget.notes)]
+    said += [*_at_harvest(budget), *_practice(budget), *map(told, budget.notes)]
     for r in budget.cautions.itertuples():
-        said.append(Line(Kind.CAUTION, f"Forage: {r.text}{''.join(map(note, r.source_key.split(';')))}"))
-    memory = budget.published.loc[budget.published["provenance"].map(mark) != "", "source_key"]
-    return [*said, *note.lines(set(memory)), told(GOVERNS)]
+        said.append(Line(Kind.CAUTION, f"Forage: {r.text}{_of(r.source_key)}"))
+    shown = budget.defaults
+    cited = [*shown["uptake_source"], *shown["removed_source"], *budget.at_harvest["source_key"]]
+    some = budget.published[budget.published["source_key"].isin(cited)]
+    return [*said, *_remembered((some["source_key"], some["provenance"])), told(GOVERNS)]
 
 
 def removed_with(budget) -> str:
@@ -79,19 +69,17 @@ def removed_with(budget) -> str:
     return f"removed with the {part}"
 
 
-def _amounts(r, budget, note):
-    """Uptake, removal and what stays of one nutrient; each amount with the number of its source."""
+def _amounts(r, budget):
+    """Uptake, removal and what stays of one nutrient; each amount with its source."""
     if not np.isnan(r.share_removed * r.uptake):
         uptake, removed, stays = parts(r.uptake, r.removed)
         share, most = f"{r.share_removed:.0%}", "at most " * (r.nutrient in budget.at_most_removed)
-        return (
-            f"{r.counted} {uptake}{note(r.uptake_source)}; {most}{removed} removed ({share}), {stays} stays"
-        )
+        return f"{r.counted} {uptake}{_of(r.uptake_source)}; {most}{removed} removed ({share}), {stays} stays"
     up, off = "uptake not published; ", "removal not published"
     if r.uptake_source:
-        up = f"{r.counted} {short(r.uptake)}{note(r.uptake_source)}; "
+        up = f"{r.counted} {short(r.uptake)}{_of(r.uptake_source)}; "
     if r.removed_source:
-        off = f"{short(r.removed)} {removed_with(budget)}{note(r.removed_source)}"
+        off = f"{short(r.removed)} {removed_with(budget)}{_of(r.removed_source)}"
         if above(r.removed, r.uptake):
             off = f"another study: {off}"
     return f"{'' if budget.part in WHOLE_CROP else up}{off}"
@@ -113,13 +101,13 @@ def _span(r, s):
     return "; one study each" if apart else "; one study"
 
 
-def _at_harvest(budget, note):
+def _at_harvest(budget):
     """What the crop holds at harvest by another study, where a season maximum leads."""
     shown = budget.defaults.set_index("nutrient")["counted"]
     for r in budget.at_harvest.itertuples():
         if shown.get(r.nutrient) == SEASON_MAXIMUM:
             uptake, removed, stays = parts(r.uptake, r.removed)
-            text = f"content {uptake}{note(r.source_key)}; {removed} removed ({r.share_removed:.0%})"
+            text = f"content {uptake}{_of(r.source_key)}; {removed} removed ({r.share_removed:.0%})"
             yield told(f"{text}, {stays} stays", f"{r.nutrient} at harvest, another study")
 
 
@@ -185,45 +173,45 @@ def _sources(farm):
 
 def demand_lines(demand) -> list[Line]:
     """Say how demand runs through the season."""
-    last, note = demand.table["day"].max(), Notes()
+    last = demand.table["day"].max()
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
     head = lead(f"{demand.crop}, {goal}, {last:.0f} days from {demand.starts} [{demand.unit}]")
-    said = [row(t.nutrient, _season_of(demand, t, means, note)) for t in demand.totals.itertuples()]
-    basis = _basis(demand, note)
-    marked = (demand.totals["uptake_source"], demand.totals["uptake_provenance"]), (
-        demand.points["source_key"], demand.points["provenance"]), (
-        demand.stages["source_key"], demand.stages["provenance"])  # fmt: skip
-    memory = {key for keys, marks in marked for key, text in zip(keys, marks, strict=True) if mark(text)}
-    return [head, *said, basis, *note.lines(memory)]
+    said = [row(t.nutrient, _season_of(demand, t, means)) for t in demand.totals.itertuples()]
+    memory = _remembered(
+        (demand.totals["uptake_source"], demand.totals["uptake_provenance"]),
+        (demand.points["source_key"], demand.points["provenance"]),
+        (demand.stages["source_key"], demand.stages["provenance"]),
+    )
+    return [head, *said, _basis(demand), *memory]
 
 
-def _season_of(demand, total, means, note):
+def _season_of(demand, total, means):
     """Total, peak, published shares and peaks, and what is lost of one nutrient."""
     peaks = demand.peaks[demand.peaks["nutrient"] == total.nutrient]
     top, compared = peaks.iloc[0], total.nutrient not in means
-    said = [f"{total.counted} {short(total.uptake)}{note(total.uptake_source)}"]
+    said = [f"{total.counted} {short(total.uptake)}{_of(total.uptake_source)}"]
     if compared:
         said.append(f"peak {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
     else:
         said.append(_stretches(means[total.nutrient]))
-    said.append(f"curve through {_conditions(demand.points, total, note)}")
-    said += [_peak(r, compared, note) for r in peaks.itertuples() if r.source_key]
+    said.append(f"curve through {_conditions(demand.points, total)}")
+    said += [_peak(r, compared) for r in peaks.itertuples() if r.source_key]
     if not np.isnan(total.at_harvest):
         lost = total.uptake - total.at_harvest
-        why = f"lost with fallen leaves and rain after flowering{note(total.loss_source)}"
+        why = f"lost with fallen leaves and rain after flowering{_of(total.loss_source)}"
         said.append(f"content at harvest {short(total.at_harvest)}; {short(lost)} {why}")
     return "; ".join(said)
 
 
-def _conditions(points, total, note):
+def _conditions(points, total):
     """Which published shares a curve follows, and how near it comes."""
     used = points[points["used"] & points["form"].ne(BOUND) & points["nutrient"].eq(total.nutrient)]
     said = []
     for (source, _), some in used.sort_values("day").groupby(["source_key", "provenance"], sort=False):
         shares = [f"{_share(r)} {_place(r)}" for r in some.itertuples()]
         other = ", another study" if some["joined"].any() else ""
-        said.append(f"{', '.join(shares)}{'' if source == OWN_POINTS else note(source)}{other}")
+        said.append(f"{', '.join(shares)}{_of(source)}{other}")
     off = f" (within {total.misfit:.1%} of the season)" if total.misfit >= 0.001 else ""
     return f"{', '.join(said)}{off}"
 
@@ -245,7 +233,7 @@ def _stretches(rows):
     return f"on average {', '.join(ends)}"
 
 
-def _peak(r, compared, note):
+def _peak(r, compared):
     """A published peak, and how far the curve's is from it where the two can be compared."""
     scaled = not np.isnan(r.published_scaled)
     shown = daily(r.published_scaled if scaled else r.published)
@@ -253,16 +241,17 @@ def _peak(r, compared, note):
         shown = f"{daily(r.published_low)} to {daily(r.published_high)}"
     when = f" on days {r.day_from:.0f} to {r.day_to:.0f}" if r.day_from < r.day_to and not r.stage else ""
     whose = "own" if r.provenance == "own table" else "published"
-    text = f"{whose} peak {shown} a day{when}{note(r.source_key)}, {r.basis}"
+    text = f"{whose} peak {shown} a day{when}{_of(r.source_key)}, {r.basis}"
     if not scaled or not compared:
         return text
+    if abs(r.difference_pct) < 0.5:
+        return f"{text}, as the curve's"
     side = "above" if r.difference_pct >= 0 else "below"
     return f"{text}, the curve's is {abs(r.difference_pct):.0f}% {side} it"
 
 
-def _basis(demand, note):
-    placed = "".join(note(key) for key in demand.stages["source_key"].str.split(";").explode().unique()
-                     if key and not key.startswith("own "))  # fmt: skip
+def _basis(demand):
+    placed = _of(*demand.stages["source_key"])
     kinds = {
         ONE_PEAK: "one daily peak where published shares allow it",
         FREE: "several peaks where they do not",

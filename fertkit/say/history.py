@@ -41,7 +41,7 @@ def _verdict(history) -> str:
         if not judged:
             return _without_year(history.path)
         left = repeats[repeats["open"] > 0]["nutrient"].unique()
-        more = f"; sources disagree on {', '.join(left)}" if len(left) else ""
+        more = f"; published ranges differ on {', '.join(left)}" if len(left) else ""
         return f"nothing was short in {_of(judged, count)}{more}."
     return "; ".join(_again(r) for r in short.itertuples()) + "."
 
@@ -96,7 +96,7 @@ def _step(rows, again) -> str:
     for nutrient, mine in left.groupby("nutrient", sort=False):
         whole = len(mine) == rows["spot"].nunique()
         where = "" if whole else " and".join(_in(spot) for spot in mine["spot"])
-        parts.append(f"sources disagree on {nutrient}{where}")
+        parts.append(f"published ranges differ on {nutrient}{where}")
     return f"{stage}: {', '.join(parts)}"
 
 

@@ -30,7 +30,7 @@ from fertkit.tissue.verdicts import HIGH as ABOVE
 
 DEFER = "Rates are local: follow your state's or province's guide, the product label and a certified adviser."
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
-_BESIDE = {Verdict.WITHIN: "within a critical range", Verdict.SHORT_IF_TOLD: "where a source cannot tell"}
+_BESIDE = (Verdict.WITHIN, Verdict.SHORT_IF_TOLD)
 _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one
 _AS_WELL = 24  # further shortages named one by one
 
@@ -41,7 +41,7 @@ def scored_by(scores) -> list[str]:
 
 
 def scores_lines(scores, most: int = 10) -> list[Line]:
-    """Say what is short, how sure, and where the sources disagree, in at most `most` findings."""
+    """Say what is short, how sure, and where they differ, in at most `most` findings."""
     if not (scores.agreement["sources"] > 0).any():
         return nothing_judged(scores.conditions, scores.scored)
     short, unknown = scores.shortfalls, scores.conditions["unknown"]
@@ -67,11 +67,11 @@ def _headline(scores, short):
     n = scores.scored["specimen"].nunique()
     held = scores.scored.loc[scores.scored["source_key"] != "", "specimen"].nunique()
     samples = counted(n, "sample") if held == n else f"{held} of {counted(n, 'sample')}"
-    beside = "".join(f", {of[name]} {where}" for name, where in _BESIDE.items() if name in of)
+    beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     return lead(
-        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} short by every "
-        f"source, {apart} where sources disagree{beside}"
+        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} below every "
+        f"published range, {apart} below some of them{beside}"
     )
 
 

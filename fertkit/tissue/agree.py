@@ -31,11 +31,11 @@ GROUP = [
 class Verdict(StrEnum):
     """What the sources of one result say together."""
 
-    SHORT = "short by every source"
-    SHORT_IF_TOLD = "short by every source that can tell"
-    DISAGREE = "sources disagree"
+    SHORT = "below every published range"
+    SHORT_IF_TOLD = "below every range that can be checked"
+    DISAGREE = "below some published ranges"
     WITHIN = "within a critical range"
-    ENOUGH = "enough by every source"
+    ENOUGH = "not below any published range"
     NOT_JUDGED = "not judged"
 
 

@@ -16,7 +16,8 @@ from fertkit.tissue.balance import balance_notes, results_grid
 from fertkit.tissue.score import score_tissue
 from fertkit.units import convert_concentration
 
-WIDE, WITHIN, NO_LIMIT = "above the limit", "within the limit", "no published limit"
+WIDE, SOME, WITHIN = "above the limit", "above some published limits", "within the limit"
+NO_LIMIT = "no published limit"
 
 
 @dataclass(frozen=True)
@@ -27,8 +28,8 @@ class RatioTable(Result):
     ----------
     ratios : DataFrame
         Also ``table``: specimen, sample_id, crop, growth_stage, plant_part, ratio, value, lowest_limit and
-        highest_limit (upper ends of the sources that hold for crop, stage and part), verdict (by every
-        source: above the limit, within the limit, sources disagree; or no published limit), when_wide,
+        highest_limit (upper ends of the sources that hold for crop, stage and part), verdict
+        (above the limit, within the limit, above some published limits or no published limit), when_wide,
         source_keys.
     notes : DataFrame
         note, source_key, provenance.
@@ -95,7 +96,7 @@ def ratios(samples) -> RatioTable:
     table = table.merge(usual[["ratio", "when_wide"]], on="ratio").join(context, on="specimen")
     over_low, over_high = (above(table["value"], table[n]) for n in ("lowest_limit", "highest_limit"))
     table["verdict"] = np.select(
-        [table["lowest_limit"].isna(), over_high, over_low], [NO_LIMIT, WIDE, "sources disagree"], WITHIN
+        [table["lowest_limit"].isna(), over_high, over_low], [NO_LIMIT, WIDE, SOME], WITHIN
     )
     table["source_keys"] = table["source_keys"].fillna("")
     columns = [

@@ -218,8 +218,7 @@ def test_the_leading_study_answers_for_all_it_gives_and_the_next_is_named():
     assert shown.loc["K2O", "removed_source"] == "KSU_SOY"
     assert shown.loc["K2O", ["share_removed", "stays"]].isna().all()  # of two studies
     text = nutrient_budget("soybean", 60).summary()
-    assert "removed with the grain [b]" in text
-    assert "  [b] " in text
+    assert "185 [BENDER2015]; 75 removed with the grain [KSU_SOY]" in text
 
 
 def test_studies_by_region_by_list_and_left_out():

@@ -256,27 +256,29 @@ def test_checks_count_points_and_measure_what_is_missed():
 
 
 def test_summary_line_by_line():
-    first, n, k, p, last, *sources = made().summary().splitlines()
+    first, n, k, p, last, memory = made().summary().splitlines()
     assert first == "soybean, 60 bu/ac, 40 days from emergence [lb/ac]"
     assert n == (
-        "  N     total uptake 200 [a]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to maturity; "
-        "curve through 40% by R1, 75% by R5 [b], 50% by R1 [c] (within 2.1% of the season); published peak "
-        "6 a day [b], scaled to this yield; published peak 4.5 to 5 a day [c], at the yield of that study"
+        "  N     total uptake 200 [BENDER2015]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to "
+        "maturity; curve through 40% by R1, 75% by R5 [SNYDER2000], 50% by R1 [BARTH2018] (within 2.1% of "
+        "the season); published peak 6 a day [SNYDER2000], scaled to this yield; published peak 4.5 to 5 a day "
+        "[BARTH2018], at the yield of that study"
     )
     assert k == (
-        "  K2O   total uptake 100 [a]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by R5, "
-        "100% by day 35 [b] (within 2.0% of the season); published peak 2.5 a day [b], scaled to this "
-        "yield, the curve's is 0% above it; published peak 2 a day [c], scaled to this yield, the curve's is "
-        "25% above it; content at harvest 60; 40 lost with fallen leaves and rain after flowering [d]"
+        "  K2O   total uptake 100 [BENDER2015]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by "
+        "R5, 100% by day 35 [SNYDER2000] (within 2.0% of the season); published peak 2.5 a day [SNYDER2000], "
+        "scaled to this yield, as the curve's; published peak 2 a day [BARTH2018], scaled to this yield, the "
+        "curve's is 25% above it; content at harvest 60; 40 lost with fallen leaves and rain after flowering "
+        "[GREGORY1979]"
     )
     assert p.startswith(
-        "  P2O5  total uptake 8 [a]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
+        "  P2O5  total uptake 8 [BENDER2015]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
     )
     assert "one daily peak where published shares allow it, several peaks where they" in last
-    assert last.endswith("Days of stages after emergence: [e].")
-    marks = ["from memory" in line for line in sources]  # BENDER2015 of K2O, BARTH2018, FEHR1977
-    assert marks == [True, False, True, False, True]
-    assert [line[:5] for line in sources] == [f"  [{k}]" for k in "abcde"]
+    assert last.endswith("Days of stages after emergence: [FEHR1977].")
+    # of the table: BENDER2015 of K2O, BARTH2018 and FEHR1977 alone are remembered
+    remembered = "figures of BENDER2015, BARTH2018, FEHR1977 are from memory: check them before use."
+    assert memory == f"Note: {remembered}"
     one = made(totals=made().totals.assign(curve="one peak", misfit=0.001))
     assert "several peaks" not in one.summary()
     assert one.summary().count("(within 0.1% of the season)") == 3
@@ -284,7 +286,7 @@ def test_summary_line_by_line():
     assert "the curve's is 10% below it" in lower.summary()
     assert "Days of stages" not in made(stages=SCALE.iloc[:0]).summary()
     joined = made(points=PLACED.assign(joined=PLACED["source_key"] == "BARTH2018"))
-    assert "75% by R5 [b], 50% by R1 [c], another study (within" in joined.summary()
+    assert "75% by R5 [SNYDER2000], 50% by R1 [BARTH2018], another study (within" in joined.summary()
 
 
 def test_sources_are_those_that_are_used_and_no_own():

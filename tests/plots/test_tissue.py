@@ -15,6 +15,7 @@ from fertkit.plots.leaf import (
     treatment_means,
 )
 from fertkit.plots.palette import CLASS_MARKS
+from fertkit.reference.load import short_names
 from fertkit.tissue import (
     build_norms,
     cnd,
@@ -75,7 +76,7 @@ def test_detail_draws_every_source_of_a_sample(scores):
         (scores.table["sample_id"] == "North")
         & (scores.table["low"].notna() | scores.table["critical"].notna())
     ]
-    assert sorted(t.rstrip("*") for t in texts) == sorted(rows["source_key"])
+    assert sorted(t.rstrip("*") for t in texts) == sorted(map(short_names, rows["source_key"]))
     assert "K  1.4 %" in labels
     assert any(t.endswith("*") for t in texts)  # remembered ranges are marked
 
@@ -141,7 +142,7 @@ def test_treatment_and_nutrition_and_norm_figures():
     ax = treatment_means(compare_treatments(frame(values), design), nutrient="N")
     assert [t.get_text() for t in ax.get_xticklabels()] == ["none", "with"]
     ax = nutrition_curve(nitrogen_nutrition_index("corn", [5, 25], [1.6, 1.2], names=["a", "b"]))
-    lines = [line.get_xdata().max() for line in ax.lines if line.get_label().startswith("PLENET2000")]
+    lines = [line.get_xdata().max() for line in ax.lines if line.get_label().startswith("Plenet 2000")]
     assert lines == pytest.approx([22.0])  # the curve is not drawn past its last biomass
     yields = {name: 100 + 10 * i for i, name in enumerate(values)}
     for method in ("dris", "cnd"):

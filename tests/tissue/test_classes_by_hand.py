@@ -234,11 +234,11 @@ def agreed(rows):
     if not judged:
         verdict = "not judged"
     elif len(short) == len(judged):
-        verdict = "short by every source that can tell" if untold else "short by every source"
+        verdict = "below every range that can be checked" if untold else "below every published range"
     elif short:
-        verdict = "sources disagree"
+        verdict = "below some published ranges"
     else:
-        verdict = "within a critical range" if within else "enough by every source"
+        verdict = "within a critical range" if within else "not below any published range"
     return {
         "sources": len(judged), "untold": len(untold), "short": len(short), "within": len(within),
         "deficient": sum(r["class"] == "deficient" for r in rows),
@@ -269,8 +269,9 @@ def test_agreement_counted_source_by_source():
             same = pytest.approx(value, nan_ok=True) if isinstance(value, float) else value
             assert found[name] == same, (nutrient, name)
     assert set(got["verdict"]) == {
-        "short by every source", "sources disagree", "enough by every source", "not judged",
-        "within a critical range", "short by every source that can tell",
+        "below every published range", "below some published ranges", "not below any published range",
+        "not judged",
+        "within a critical range", "below every range that can be checked",
     }  # fmt: skip
 
 

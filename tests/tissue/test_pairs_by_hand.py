@@ -146,14 +146,14 @@ def test_evidence_from_the_verdicts_of_both_areas(tidy):
         "Zn": "none",
     }  # fmt: skip
     assert got.loc["K", ["verdict_good", "verdict_poor"]].tolist() == [
-        "enough by every source", "short by every source",
+        "not below any published range", "below every published range",
     ]  # fmt: skip
     # of two specimens the worse verdict is told
     more = pd.concat([samples, samples.assign(specimen=samples["specimen"] + 2, value=good["K"] * 1.0)])
     more = more[(more["nutrient"] == "K")]
     both = more.assign(area=["good", "poor"] * 2, pair="A")
     worst = _with_verdicts(table[table["nutrient"] == "K"].copy(), both, range_verdicts(more))
-    assert worst["verdict_poor"].tolist() == ["short by every source"]
+    assert worst["verdict_poor"].tolist() == ["below every published range"]
 
 
 def test_what_differs_is_said_worst_first():

@@ -218,7 +218,7 @@ def test_what_is_said_of_a_balance(tidy):
     got = dop(samples, {"N": 3.0, "K": 2.0})
     lines = got.summary().splitlines()
     assert lines[0] == "Deviation from optimum percentage"
-    assert lines[1] == "a: order of need N (-66.7) > K (0); ranges: N short by every source"
+    assert lines[1] == "a: order of need N (-66.7) > K (0); ranges: N below every published range"
     assert lines[2] == "Left out, b: no nutrient of the optimum was measured"
     assert got.summary(most=0).splitlines()[1] == "1 more sample in the table"
     fine = dop(tidy({"a": {"N": 3.1}}), {"N": 3.0}).summary().splitlines()[1]

@@ -53,7 +53,7 @@ def test_a_source_that_cannot_tell_is_not_counted_as_agreeing(tidy):
     row = scores.shortfalls.set_index("nutrient").loc["Zn"]
     assert (row["sources"], row["short"], row["untold"], row["untold_sources"]) == (2, 2, 1, "KSU_CORN")
     assert (row["lowest_limit"], row["highest_limit"]) == (20, 20)
-    assert row["verdict"] == "short by every source that can tell"
+    assert row["verdict"] == "below every range that can be checked"
     line = next(line for line in scores.summary(most=20).splitlines() if ": Zn" in line)
     assert "below 2 of 3 published limits (20 mg/kg), 1 cannot tell" in line
     item = explain(scores).table.set_index("nutrient").loc["Zn"]
