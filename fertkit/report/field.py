@@ -16,6 +16,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
 from fertkit.report.sheet import Sheet, Words
 from fertkit.response.analyse import ResponseAnalysis
+from fertkit.response.prices import money_unit
 from fertkit.results import capital
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
@@ -173,7 +174,7 @@ def _leaf_rows(explanation):
 def _carried_rows(name, ledger):
     """What is applied, removed and left after the season; cost per acre or hectare."""
     row, area = ledger.table.iloc[0], ledger.unit.partition("/")[2]
-    units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": f"money/{area}"}
+    units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": money_unit("", area)}
     return parts.plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
 
 

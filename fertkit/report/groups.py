@@ -13,7 +13,7 @@ from fertkit.report.sections import Section
 from fertkit.report.trial import in_currency, notes_of, trial_rows
 from fertkit.response.groups import GroupedResponse, compare_groups
 from fertkit.response.optimum import status_in_words
-from fertkit.response.prices import area_of
+from fertkit.response.prices import area_of, money_axis, money_unit
 from fertkit.say import groups as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
 from fertkit.say.line import notes
@@ -60,7 +60,8 @@ class GroupsAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """Optima and their gains by group, what differs, what one rate costs: the tidy table of an answer."""
-        unit, area = self.groups.rate_unit, f"{self.groups.prices.money}/{area_of(self.groups.yield_unit)}"
+        unit, currency = self.groups.rate_unit, self.groups.prices.currency
+        area = money_unit(currency, area_of(self.groups.yield_unit))
         by_group = (row for name, one in self.trials.items() for row in parts.response_rows(name, one))
         apart = (
             (
@@ -170,13 +171,13 @@ def answer_groups(
 
 
 def _optima_section(groups):
-    area = f"{groups.prices.money}/{area_of(groups.yield_unit)}"
+    lost = money_axis("lost at the common rate", groups.prices.currency, area_of(groups.yield_unit))
     table = groups.groups.assign(status=groups.groups["status"].map(status_in_words))
     columns = {
         "group": groups.factor, "strips": "strips", "share": "share of the area",
         "rate": f"economic optimum [{groups.rate_unit}]", "text": f"{groups.level:.0%} interval",
         "status": "status",
-        "cost": f"lost at the common rate [{area}]", "cost_low": "at least", "cost_high": "at most",
+        "cost": lost, "cost_low": "at least", "cost_high": "at most",
     }  # fmt: skip
     return Section(
         f"Which rate paid best by {groups.factor}?", lines=say.optima(groups), figure=groups.plot,

@@ -21,7 +21,7 @@ from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
 from fertkit.response.prices import column as column_of
-from fertkit.response.prices import limit
+from fertkit.response.prices import limit, money_axis, money_unit
 from fertkit.results import failed, plain, show
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
@@ -89,7 +89,7 @@ class NetworkAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
-        money, over = f"{self.pooled.money}/{self.pooled.area}", self.pooled.against.itertuples()
+        money, over = money_unit(self.pooled.money, self.pooled.area), self.pooled.against.itertuples()
         against = (
             (self.title, f"net of {plain(r.rate)} against {plain(r.over)} {self.pooled.rate_unit}", r.net,
              r.net_low, r.net_high, money, f"{r.sites_losing} of {len(self.pooled.sites)} sites lose")
@@ -419,9 +419,9 @@ def _gain_section(answer):
 
 
 def _against_section(pooled):
-    money = f"{pooled.money}/{pooled.area}"
+    net = money_axis("net", pooled.money, pooled.area)
     names = {"rate": f"rate [{pooled.rate_unit}]", "over": f"against [{pooled.rate_unit}]",
-             "gain": f"yields more, mean of the sites [{pooled.yield_unit}]", "net": f"net [{money}]",
+             "gain": f"yields more, mean of the sites [{pooled.yield_unit}]", "net": net,
              "net_low": "from", "net_high": "to", "sites_losing": "sites that lose by it"}  # fmt: skip
     table = parts.pick("The common rate against others", pooled.against, names)
     return Section("What is it worth against other rates?", lines=against_lines(pooled), tables=(table,))
@@ -470,13 +470,13 @@ def _sites_table(answer):
         for name, trial in answer.trials.items()
     ]
     rows += [{"trial": name, "status": f"not analysed: {why}"} for name, why in answer.failed.items()]
-    unit, money = answer.pooled.rate_unit, f"{answer.pooled.money}/{answer.pooled.area}"
+    unit, lost = answer.pooled.rate_unit, "lost at the common rate"
     names = {
         "trial": "trial", "strips": "strips", "left_out": "without a yield",
         "tested": f"rates tested [{unit}]",
         "rate": f"economic optimum [{unit}]", "low": "from", "high": "to", "open": "upper end",
         "status": "status", "gain": f"yield gain there [{answer.pooled.yield_unit}]",
-        "curve": "curve pooled", "loss": f"lost at the common rate [{money}]",
+        "curve": "curve pooled", "loss": money_axis(lost, answer.pooled.money, answer.pooled.area),
     }  # fmt: skip
     return parts.pick("Trial by trial", pd.DataFrame(rows), names)
 

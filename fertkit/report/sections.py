@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit import asked
 from fertkit.reference.load import list_sources
 from fertkit.response.optimum import status_in_words
+from fertkit.response.prices import money_axis, money_unit
 from fertkit.results import CHECK_COLUMNS, ByContent, plain
 from fertkit.say.advice import nutrient_cautions
 from fertkit.say.worth import chances_text
@@ -103,10 +104,10 @@ def worth_rows(name, worth):
     for r in worth.table.itertuples():
         item = f"net of {plain(r.rate)} against {plain(r.over)} {worth.rate_unit}"
         chance = "" if np.isnan(r.chance_of_loss) else f"chance of losing money {r.chance_of_loss:.3g}"
-        yield name, item, r.net, r.net_low, r.net_high, f"{worth.money}/{worth.area}", chance
+        yield name, item, r.net, r.net_low, r.net_high, money_unit(worth.money, worth.area), chance
     if worth.year is not None:
-        yield from plain_rows(name, [("value of one more year of trial", worth.year.worth,
-                                      f"{worth.money}/{worth.area}", "same curve next year")])  # fmt: skip
+        one, unit = "value of one more year of trial", money_unit(worth.money, worth.area)
+        yield from plain_rows(name, [(one, worth.year.worth, unit, "same curve next year")])
 
 
 def plain_rows(about, items):
@@ -139,10 +140,11 @@ def curves_table(response, of: str = "") -> Table:
 
 def worth_section(worth, of: str = "") -> Section:
     """Return what rates are worth against each other."""
-    unit, money = worth.rate_unit, f"{worth.money}/{worth.area}"
+    unit, of_money = worth.rate_unit, (worth.money, worth.area)
     names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
              "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
-             "cost": f"costs more [{money}]", "net": f"net [{money}]", "net_low": "from", "net_high": "to",
+             "cost": money_axis("costs more", *of_money), "net": money_axis("net", *of_money),
+             "net_low": "from", "net_high": "to",
              "chance_of_loss": "chance of a loss, p"}  # fmt: skip
     return Section(
         f"What is each rate worth{of}?", lines=worth.lines(), figure=worth.plot,

@@ -14,7 +14,7 @@ from fertkit.report.sections import Section, Table
 from fertkit.report.trial import PRICE_STEPS, notes_of, trial_rows
 from fertkit.response.curves import get_curve
 from fertkit.response.optimum import status_in_words
-from fertkit.response.prices import area_of
+from fertkit.response.prices import area_of, money_axis
 from fertkit.response.surface import SurfaceAnalysis, analyse_surface
 from fertkit.say import surface as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
@@ -198,11 +198,11 @@ def _prices_table(analysis):
             rows.append(
                 (*prices.values(), *at.optimum.rates, status_in_words(at.optimum.status), at.net_gain.value)
             )
-    money = analysis.currency or "money"
-    names = [f"{n} price [{money} per {analysis.prices[n].nutrient_per}]" for n in today]
+    money = analysis.currency
+    names = [money_axis(f"{n} price", money, analysis.prices[n].nutrient_per) for n in today]
     names += [f"best {n} [{u}]" for n, u in zip(today, analysis.data.rate_units, strict=True)]
     frame = pd.DataFrame(
-        rows, columns=[*names, "status", f"net gain [{money}/{area_of(analysis.yield_unit)}]"]
+        rows, columns=[*names, "status", money_axis("net gain", money, area_of(analysis.yield_unit))]
     )
     return Table("Best combination at other prices", frame.drop_duplicates(ignore_index=True))
 

@@ -11,6 +11,7 @@ from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
 from fertkit.report.trial import notes_of, trial_rows
+from fertkit.response.prices import money_axis, money_unit
 from fertkit.results import Result, heading, show
 from fertkit.say import treatments as say
 from fertkit.say.line import Kind
@@ -68,7 +69,7 @@ class TreatmentAnswer(Answer):
         rows = [(f"mean at {show(r.treatment)}", r.mean, r.low, r.high, self.unit, r.letters)
                 for r in analysis.means.itertuples()]  # fmt: skip
         if self.worth is not None:
-            money = f"{self.worth.currency or 'money'} per area"
+            money = money_unit(self.worth.currency, self.unit.rpartition("/")[2] or "area")
             rows += [(f"net return of {show(r.treatment)}", r.net, r.net_low, r.net_high, money, "")
                      for r in self.worth.table.itertuples()]  # fmt: skip
         if self.margin is not None:
@@ -240,10 +241,10 @@ def _means_section(answer):
 
 
 def _money_section(answer):
-    worth, money = answer.worth, f"{answer.worth.currency or 'money'} per area"
+    worth, of_money = answer.worth, (answer.worth.currency, answer.unit.rpartition("/")[2] or "area")
     names = {"treatment": "treatment", "gain": f"gain over {show(worth.check)} [{answer.unit}]",
-             "cost": f"cost [{money}]", "break_even": f"gain that pays it [{answer.unit}]",
-             "net": f"net return [{money}]", "net_low": "from", "net_high": "to",
+             "cost": money_axis("cost", *of_money), "break_even": f"gain that pays it [{answer.unit}]",
+             "net": money_axis("net return", *of_money), "net_low": "from", "net_high": "to",
              "p_loses": "chance of a loss, p"}  # fmt: skip
     table = parts.pick("Net return over the check", worth.table, names)
     drawn = {"figure": worth.plot, "figure_says": "A bar that crosses 0 does not show whether it pays."}

@@ -14,6 +14,7 @@ from fertkit.report.sections import Section
 from fertkit.response.analyse import ResponseAnalysis, analyse_response
 from fertkit.response.money import NetReturn
 from fertkit.response.optimum import status_in_words
+from fertkit.response.prices import money_axis
 from fertkit.response.regret import Regret
 from fertkit.response.worth import RateWorth
 from fertkit.results import heading, show
@@ -362,7 +363,7 @@ def _prices_table(answer):
     unit, response = answer.response.rate_unit, answer.response
     rows = answer.by_price.assign(status=answer.by_price["status"].map(status_in_words))
     mass = response.prices.nutrient_per
-    names = {"price": f"nutrient price [{response.prices.money} per {mass}]",
+    names = {"price": money_axis("nutrient price", response.prices.currency, mass),
              "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",
              "low": "from", "high": "to", "gain": f"gain minus cost [{response.yield_unit}]",
              "status": "status"}  # fmt: skip

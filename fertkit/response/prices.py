@@ -272,7 +272,7 @@ class MoneyResult(Result):
 
 
 def money_text(amount: float, currency: str = "", area: str = "") -> str:
-    """Write money for people: to the cent below 10, to three digits below 100, whole above.
+    """Write money for people: to the cent below 10, to three digits below 100, whole above, thousands apart.
 
     Parameters
     ----------
@@ -280,17 +280,22 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
     currency : str
         The user's own name or sign of the money; "" or the label ``money`` where it has none.
     area : str
-        ``ac`` or ``ha``, or a unit of mass; the bare number if "".
+        ``ac`` or ``ha``, or a unit of mass; "" for an amount as such.
     """
     tiny = abs(amount) < 0.005 and area not in ("", *_AREAS)  # a price of a small mass
     size = plain(abs(amount)) if tiny or abs(amount) >= 9.995 else f"{abs(amount):.2f}"
     sign = "-" if amount < 0 and size not in ("0", "0.00") else ""
-    if not area:
-        return f"{sign}{size}"
+    if abs(amount) >= 999.5:
+        size = f"{abs(amount):,.0f}"
     if currency in ("", "money"):
-        return f"{sign}{size} per {_AREAS.get(area, area)}"
-    signed = not currency[-1].isalpha()
-    return f"{sign}{currency}{size}/{area}" if signed else f"{sign}{size} {currency}/{area}"
+        return f"{sign}{size} {money_unit('', area)}" if area else f"{sign}{size}"
+    per = f"/{area}" if area else ""
+    return f"{sign}{currency}{size}{per}" if not currency[-1].isalpha() else f"{sign}{size} {currency}{per}"
+
+
+def money_unit(currency: str, area: str) -> str:
+    """Name the unit of money per area or mass: ``EUR/ha``, or ``per acre`` without a name."""
+    return f"per {_AREAS.get(area, area)}" if currency in ("", "money") else f"{currency}/{area}"
 
 
 def column(name: str, unit: str) -> str:
@@ -299,8 +304,9 @@ def column(name: str, unit: str) -> str:
 
 
 def money_axis(what: str, currency: str, area: str) -> str:
-    """Label an axis of money per area: ``net return [EUR/ha]``, or ``net return per acre`` without a name."""
-    return f"{what} per {_AREAS[area]}" if currency in ("", "money") else f"{what} [{currency}/{area}]"
+    """Label an axis or column of money: ``net return [EUR/ha]``, ``net return per acre`` without a name."""
+    unit = money_unit(currency, area)
+    return f"{what} {unit}" if unit.startswith("per ") else f"{what} [{unit}]"
 
 
 def area_of(unit: str) -> str:
@@ -371,8 +377,8 @@ def price_check(
     low, high = (money.ratio * w / mass_kg(rate_mass) for w in weights)
     least, most = _usual(nutrient, rate_unit, top_rate, yield_mass == "bu" or crop in traded)
     taken = (
-        f"prices read as {plain(money.nutrient)} {prices.money} per {rate_mass} of nutrient and "
-        f"{plain(money.grain)} {prices.money} per {yield_mass} of crop: a price ratio by weight of "
+        f"prices read as {money_text(money.nutrient, prices.currency)} per {rate_mass} of nutrient and "
+        f"{money_text(money.grain, prices.currency)} per {yield_mass} of crop: a price ratio by weight of "
         f"{_range(low, high)}; usual are {plain(least)} to {plain(most)} "
         f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
     )

@@ -1,6 +1,7 @@
 """What a pass plan says: its cost, what goes on in which pass, what to buy, where money is short."""
 
 from fertkit.budget.shortfall import CLASS
+from fertkit.response.prices import money_text
 from fertkit.results import counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, detail, lead, missing, row, short, told
 
@@ -12,9 +13,11 @@ def pass_plan_lines(plan) -> list[Line]:
     driven = plan.passes[plan.passes["fields"] > 0]
     least = "Most value for" if plan.short_of_money else "Least cost"
     said = [
-        lead(f"{least} {_money(plan.cost)}: {counted(len(fields), 'field')}, {plain(acres)} acres treated")
+        lead(
+            f"{least} {money_text(plan.cost)}: {counted(len(fields), 'field')}, {plain(acres)} acres treated"
+        )
     ]
-    said += [row(r.name, f"{counted(r.fields, 'field')}, {plain(r.acres)} acres, {_money(r.cost)}")
+    said += [row(r.name, f"{counted(r.fields, 'field')}, {plain(r.acres)} acres, {money_text(r.cost)}")
              for r in driven.rename(columns={"pass": "name"}).itertuples()]  # fmt: skip
     said += [row(r.product, _bought(r)) for r in plan.purchases.itertuples() if r.need_lb > 0]
     said += _short(plan)
@@ -54,14 +57,10 @@ def watch_lines(watch, rate: str = "lb/ac") -> list[Line]:
     return said
 
 
-def _money(amount):
-    return f"{amount:,.0f}" if amount >= 10 else f"{amount:.2f}"
-
-
 def _bought(r):
     stock = f", {short(min(r.need_lb, r.on_hand_lb))} of it on hand" if r.on_hand_lb else ""
     lots = f" in {counted(int(r.lots), 'lot')}" if r.lots == r.lots and r.lots else ""
-    bought = f"; buy {r.tons:,.1f} tons{lots}, {_money(r.cost)}" if r.bought_lb else ""
+    bought = f"; buy {r.tons:,.1f} tons{lots}, {money_text(r.cost)}" if r.bought_lb else ""
     return f"{r.need_lb:,.0f} lb needed{stock}{bought}"
 
 

@@ -4,6 +4,7 @@ import numpy as np
 
 from fertkit.budget.mixing import EARLY
 from fertkit.reference.load import load_table
+from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import watch_lines
@@ -94,10 +95,9 @@ def _span(values):
 def _money(answer, area):
     """Cost, what to buy, what to drive, and what more money would do."""
     driven, words = answer.plan.passes, answer.words
-    money = f" {answer.currency}" if answer.currency else ""
-    each = f"{driven.cost / area:,.0f} a{'n acre' if words['area'] == 'ac' else ' hectare'}"
+    each = money_text(driven.cost / area, answer.currency, words["area"])
     what = "products and passes" if driven.passes["cost"].any() else "products, with passes at no cost"
-    said = [told(f"{driven.cost:,.0f}{money} for {what}, {each}.", "Cost")]
+    said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
         said.append(told(f"{', '.join(buy)}.", "Buy"))

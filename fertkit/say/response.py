@@ -307,12 +307,10 @@ def net_return_lines(net) -> list[Line]:
 def break_even(net) -> list[str]:
     """Say at which prices the answer would change."""
     mass = {"nutrient": net.rate_unit.split("/")[0], "grain": net.yield_unit.split("/")[0]}
-    currency = net.prices.currency
-    sign, name = (currency, "") if not currency[-1:].isalpha() else ("", f" {currency}")
     two = net.curve == "difference"
     return [
         f"{r.question.replace('optimum rate', 'better of the two rates') if two else r.question}: "
-        f"{sign}{plain(r.price)}{name} per {mass[r.price_of]}."
+        f"{money_text(r.price, net.prices.currency)} per {mass[r.price_of]}."
         for r in net.break_even.itertuples()
     ]
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.response.prices import money_text
 from fertkit.results import counted, failed, plain
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, row, told
 
@@ -82,14 +83,10 @@ def shed_lines(shed) -> list[Line]:
 
 def _product(r):
     parts = [f"{r.grade}{mark(r.provenance)}", r.form]
-    parts.append("not for sale" if np.isnan(r.price_per_lb) else f"{_money(r.price)} per {r.price_unit}")
+    parts.append("not for sale" if np.isnan(r.price_per_lb) else f"{money_text(r.price)} per {r.price_unit}")
     parts += [f"{plain(r.on_hand_lb)} lb on hand"] * (r.on_hand_lb > 0)
     parts += [f"in lots of {plain(r.lot_lb)} lb"] * (r.lot_lb > 0)
     return ", ".join(parts)
-
-
-def _money(price):
-    return f"{price:.0f}" if price >= 100 else f"{price:.2f}"
 
 
 def _pass(r, own):

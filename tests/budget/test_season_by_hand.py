@@ -261,8 +261,8 @@ def test_summary_line_by_line():
     assert n == (
         "  N     total uptake 200 [BENDER2015]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to "
         "maturity; curve through 40% by R1, 75% by R5 [SNYDER2000], 50% by R1 [BARTH2018] (within 2.1% of "
-        "the season); published peak 6 a day [SNYDER2000], scaled to this yield; published peak 4.5 to 5 a day "
-        "[BARTH2018], at the yield of that study"
+        "the season); published peak 6 a day [SNYDER2000], scaled to this yield; published peak 4.5 to 5 a "
+        "day [BARTH2018], at the yield of that study"
     )
     assert k == (
         "  K2O   total uptake 100 [BENDER2015]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by "

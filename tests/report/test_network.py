@@ -103,7 +103,7 @@ def test_two_rates_are_kept_and_in_no_pooled_curve(with_two_rates, kinds_of_site
     row = answer.tables["Trial by trial"].set_index("trial").loc["two"]
     assert row["status"].startswith("difference only")
     assert np.isnan(row["economic optimum [kg/ha]"])
-    assert np.isnan(row["lost at the common rate [money/ha]"])
+    assert np.isnan(row["lost at the common rate per hectare"])
     lines = " ".join(answer.summary().splitlines())
     assert "These 3 trials" in lines
     assert "not in the pooled curve: two" in lines

@@ -28,7 +28,9 @@ from fertkit.response.prices import (
         (-43.27, "EUR", "ha", "-43.3 EUR/ha"),
         (120.4, "", "ha", "120 per hectare"),
         (-3.6, "", "ac", "-3.60 per acre"),
-        (3.6, "$", "", "3.60"),
+        (3.6, "$", "", "$3.60"),
+        (11_993.4, "EUR", "", "11,993 EUR"),
+        (3.6, "", "", "3.60"),
     ],
 )
 def test_money_is_said_to_the_cent_below_ten_and_to_three_digits_above(amount, currency, area, said):
