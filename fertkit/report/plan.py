@@ -15,7 +15,7 @@ from fertkit.report.sections import Section, Table, checks_of, pick, plain_rows,
 from fertkit.report.workbook import inert_table, sheet_names
 from fertkit.say import plan_sheets as say
 from fertkit.say.line import HANGING
-from fertkit.say.plan import titles_of, why_of
+from fertkit.say.plan import NO_RATE, titles_of, why_of
 from fertkit.units import MEASURES, restated
 from fertkit.writing import write_whole
 
@@ -229,7 +229,7 @@ class PlanAnswer(Answer):
         ]
 
     def _farm(self):
-        lines = tuple(line for line in self.lines() if line.kind in HANGING or line.label == say.NO_RATE)
+        lines = tuple(line for line in self.lines() if line.kind in HANGING or line.label == NO_RATE)
         rates = Table(f"Rates of all fields [{self.words['rate']}]", self._by_field())
         if not (self.rates["rate_lb_ac"] > 0).any():  # every soil holds enough
             return Section("The farm", lines=lines, tables=(rates,))

@@ -112,7 +112,7 @@ def common_rate(result) -> str:
     top = same(result.common_rate, result.grouping.data.rates[-1])
     beyond = "at least the highest rate tested, " if top else ""
     return (
-        f"Best common rate{shares}: {beyond}{plain(result.common_rate)} {result.rate_unit}. Loss of each "
+        f"Best common rate{shares}: {beyond}{plain(result.common_rate, span=result.span)} {result.rate_unit}. Loss of each "
         f"{result.factor} against its own optimum: {costs}."
     )
 

@@ -1,7 +1,7 @@
 """What a season plan asks for, field by field."""
 
 from fertkit.results import counted
-from fertkit.say.line import GOVERNS, Line, detail, keys, lead, mark, missing, notes, row, short, told
+from fertkit.say.line import GOVERNS, Kind, Line, detail, keys, lead, mark, missing, notes, row, short, told
 
 #: Why a rate is what it is.
 WHY = {
@@ -15,6 +15,8 @@ WHY = {
     "elsewhere": "by removal: only systems of other regions or kinds fit the soil test",
     "no trial": "no trial, so by {system}",
 }
+#: Label of a nutrient that the plan leaves out.
+NO_RATE = "No rate"
 #: Of these reasons the systems tell more.
 UNDECIDED = ("no system", "elsewhere")
 LEFT_OUT = {
@@ -55,12 +57,19 @@ def target_lines(targets) -> list[Line]:
                 )
             )
             said += undecided_lines(targets, rows) if why in UNDECIDED else []
-    for (nutrient, crop, why), rows in targets.left_out.groupby(["nutrient", "crop", "why"], sort=False):
-        said.append(
-            missing("No rate", f"{nutrient} of {crop} on {counted(len(rows), 'field')}: {LEFT_OUT[why]}")
-        )
-        said += undecided_lines(targets, rows)
-    return [*said, told(GOVERNS)]
+    return [*said, *no_rate_lines(targets, targets.left_out), told(GOVERNS)]
+
+
+def no_rate_lines(targets, left_out):
+    """Say which nutrients have no rate, one line a reason, and what to do."""
+    for why, rows in left_out.groupby("why", sort=False):
+        where = [f"{nutrient} of {crop} on {counted(len(some), 'field')}"
+                 for (nutrient, crop), some in rows.groupby(["nutrient", "crop"], sort=False)]  # fmt: skip
+        yield Line(
+            Kind.MISSING, f"{', '.join(where)}: {LEFT_OUT[why]}; enter your own rate or one of a trial.",
+            NO_RATE, in_code=" ".join(["--policy", *(f"{n}=RATE" for n in rows["nutrient"].unique())]),
+        )  # fmt: skip
+        yield from undecided_lines(targets, rows)
 
 
 def undecided_lines(targets, rows) -> list[Line]:

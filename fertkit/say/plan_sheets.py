@@ -8,17 +8,13 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import watch_lines
-from fertkit.say.plan import LEFT_OUT, UNDECIDED, titles_of, undecided_lines, why_of
+from fertkit.say.plan import UNDECIDED, no_rate_lines, titles_of, undecided_lines, why_of
 
 _MOST = 6  # fields named in one sentence
 _ABOUT_REMOVAL = 1.0  # lb/ac, a step of the spreader: so little more than removal is not told
 _SURPLUS = 5.0  # lb/ac above the rate from where on the sheet of a field tells it
 _SPARE = 0.1  # share of what is bought, from which it is told what is left of it
 _LARGE = {"lb": (2000, "ton"), "kg": (1000, "t")}  # from where on masses are told in tons
-
-
-#: Label of a nutrient that the plan leaves out.
-NO_RATE = "No rate"
 
 
 def named(field, zone="") -> str:
@@ -75,9 +71,11 @@ def _not_taken(credits, words):
         (credits["kind"] == "manure") & (credits["taken_lb_ac"] == 0) & (credits["total_lb_ac"] > 0)
     ]
     idle = idle.assign(why=idle["why_not"].replace("", "no availability is published for it"))
-    for (nutrient, why), some in idle.groupby(["nutrient", "why"], sort=False):
-        where = ", ".join(named(r.field, r.zone) for r in some.head(_MOST).itertuples()) + _more(some)
-        text = f"{_span(some['total_lb_ac'])} {words['rate']} {nutrient} in manure on {where}"
+    for why, some in idle.groupby("why", sort=False):
+        places = some.drop_duplicates(["field", "zone"])
+        where = ", ".join(named(r.field, r.zone) for r in places.head(_MOST).itertuples()) + _more(places)
+        amounts = (f"{_span(of['total_lb_ac'])} {n}" for n, of in some.groupby("nutrient", sort=False))
+        text = f"{', '.join(amounts)} {words['rate']} in manure on {where}"
         yield told(f"{text}: {why}.", "Not credited")
 
 
@@ -151,13 +149,7 @@ def _carried(books, words):
 def _left_out(plan):
     """Nutrients without a rate, each with its reason and what to do."""
     rows = plan.targets.left_out[plan.targets.left_out["year"] == plan.year]
-    for (nutrient, crop, why), some in rows.groupby(["nutrient", "crop", "why"], sort=False):
-        yield Line(
-            Kind.MISSING, f"{nutrient} of {crop} on {counted(len(some), 'field')}: {LEFT_OUT[why]}; "
-            "enter your own rate or one of a trial.", NO_RATE,
-            in_code=f"--policy {nutrient}=RATE",
-        )  # fmt: skip
-        yield from undecided_lines(plan.targets, some)
+    yield from no_rate_lines(plan.targets, rows)
 
 
 def field_plan_lines(answer, field, zone) -> list[Line]:
