@@ -5,8 +5,8 @@ from matplotlib.patches import Patch, Polygon
 
 from fertkit.errors import unknown
 from fertkit.plots.forms import asked, only, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAGE, PAPER, SMALL, hue
-from fertkit.plots.style import figure, finish, grow, note
+from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
+from fertkit.plots.style import figure, finish, grow, is_narrow, note
 from fertkit.reference.load import short_names
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import plain, plain_p
@@ -17,11 +17,12 @@ from fertkit.tissue.dilution import critical_n
 #: Ratios written along a logarithmic axis, and those added where it is short.
 RATIOS, BETWEEN = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10, 20), (0.6, 0.85, 1.2)
 
-ACROSS = 12  # nutrients side by side; more go into a second band, so that letters stay readable
+ACROSS = 12  # nutrients side by side; more go into further bands, so that letters stay readable
+ON_A_TELEPHONE = 5
 TICKS = {"color": hue.accent, "marker": "|", "ms": 8, "mew": 1.8, "lw": 1.6, "zorder": 3}
 
 
-@figure(height=0.9, least=PAGE)
+@figure(height=0.9)
 def tissue_grid(scores, ax, *, most: int = 40):
     """Draw samples by nutrients, each cell shaded by its class and holding its value.
 
@@ -38,7 +39,8 @@ def tissue_grid(scores, ax, *, most: int = 40):
     table = scores.agreement
     specimens, first = _shown_samples(table, most), table.drop_duplicates("specimen").set_index("specimen")
     nutrients = ordered_nutrients(table["nutrient"].unique())
-    bands = np.array_split(nutrients, -(-len(nutrients) // ACROSS))
+    across = ON_A_TELEPHONE if is_narrow(ax) else ACROSS
+    bands = np.array_split(nutrients, -(-len(nutrients) // across))
     step = len(specimens) + 1.3  # from band to band
     place = {n: (x, k * step) for k, band in enumerate(bands) for x, n in enumerate(band)}
     drawn = table[table["specimen"].isin(specimens)]

@@ -111,10 +111,9 @@ def common_rate(result) -> str:
     costs = "; ".join(f"{name} {say(cost)}" for name, cost in result.costs.items())
     top = same(result.common_rate, result.grouping.data.rates[-1])
     beyond = "at least the highest rate tested, " if top else ""
-    return (
-        f"Best common rate{shares}: {beyond}{plain(result.common_rate, span=result.span)} {result.rate_unit}. Loss of each "
-        f"{result.factor} against its own optimum: {costs}."
-    )
+    best = f"{plain(result.common_rate, span=result.span)} {result.rate_unit}"
+    lost = f"Loss of each {result.factor} against its own optimum: {costs}."
+    return f"Best common rate{shares}: {beyond}{best}. {lost}"
 
 
 def differences(result) -> list[str]:

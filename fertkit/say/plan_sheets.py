@@ -74,8 +74,11 @@ def _not_taken(credits, words):
     for why, some in idle.groupby("why", sort=False):
         places = some.drop_duplicates(["field", "zone"])
         where = ", ".join(named(r.field, r.zone) for r in places.head(_MOST).itertuples()) + _more(places)
-        amounts = (f"{_span(of['total_lb_ac'])} {n}" for n, of in some.groupby("nutrient", sort=False))
-        text = f"{', '.join(amounts)} {words['rate']} in manure on {where}"
+        amounts = (
+            f"{_span(of['total_lb_ac'])} {words['rate']} {n}"
+            for n, of in some.groupby("nutrient", sort=False)
+        )
+        text = f"{', '.join(amounts)} in manure on {where}"
         yield told(f"{text}: {why}.", "Not credited")
 
 
