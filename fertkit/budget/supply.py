@@ -44,6 +44,10 @@ class SupplyGap(Result):
     applications: pd.DataFrame
 
     @property
+    def checks(self) -> pd.DataFrame:
+        return self.demand.checks
+
+    @property
     def sources(self) -> pd.DataFrame:
         return self.demand.sources
 

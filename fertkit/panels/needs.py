@@ -1,16 +1,21 @@
-"""Panel: what a crop takes up, what is removed with the harvest, and when through the season it is needed."""
+"""Panels: what a crop or a farm takes up, what is removed, when it is needed and whether supply keeps up."""
+
+import pandas as pd
 
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.own import checked_own
 from fertkit.budget.season import season_demand
+from fertkit.budget.supply import supply_gap
 from fertkit.budget.yields import goal_units, highest_goal, lb_ac_per
 from fertkit.errors import FertkitError
+from fertkit.intake.farm import read_farm
 from fertkit.panels import controls
 from fertkit.panels.base import Panel
 from fertkit.reference.profiles import as_typed, read_profile
+from fertkit.report.farm import answer_farm
 from fertkit.results import plain
 from fertkit.say.budget import in_short
-from fertkit.say.line import GOVERNS
+from fertkit.say.line import GOVERNS, Kind
 
 AMOUNTS, SEASON = "amounts", "season"
 QUESTIONS = [("How much?", AMOUNTS), ("When?", SEASON)]
@@ -123,3 +128,98 @@ class NeedsPanel(Panel):
         choice.value = unit
         self._pounds = number * lb_ac_per(unit, crop) if kept else before
         self._restate()
+
+
+class SupplyPanel(NeedsPanel):
+    """Set soil supply and two applications against the demand of a crop for one nutrient.
+
+    Parameters
+    ----------
+    crop, yield_unit, yield_goal, unit
+        As for `NeedsPanel`.
+    nutrient : str
+    soil, early, late : float
+        What the soil gives by the end of the season, and what is applied at emergence and later [`unit`].
+    late_day, delay : float
+        Days after emergence; days until an application is available, at most.
+    """
+
+    title = "Does the supply keep up?"
+    about = "Soil supply and applications against the demand of the season."
+
+    def ask(self):
+        asked, number = super().ask(), controls.number
+        asked["question"].value = SEASON
+        return asked | {
+            "nutrient": controls.choice("Nutrient", ["N", "P2O5", "K2O", "S"]),
+            "soil": number("From the soil by the end of the season", 60.0, 0, 1000, step=5),
+            "early": number("Applied at emergence", 40.0, 0, 1000, step=5),
+            "late": number("Applied later", 120.0, 0, 1000, step=5),
+            "late_day": number("Day of it, after emergence", 35.0, 0, 300),
+            "delay": number("Days until it is available, at most", 14.0, 0, 100),
+        }
+
+    def follow(self, name):
+        super().follow(name)
+        self.controls["question"].layout.display = "none"
+
+    def compute(self, settings):
+        doses = [(settings.early, 0), (settings.late, settings.late_day)]
+        given = [(settings.nutrient, rate, day, settings.delay) for rate, day in doses]
+        given = pd.DataFrame(given, columns=["nutrient", "rate", "day", "delay_high_days"])
+        return supply_gap(super().compute(settings), {settings.nutrient: settings.soil}, given)
+
+    def message(self):
+        return _rows_in_words(self.result)
+
+    def code(self):
+        s = self.settings
+        doses = [(s.nutrient, s.early, 0, s.delay), (s.nutrient, s.late, s.late_day, s.delay)]
+        season = super().code().replace("result =", "season =").rpartition("\n")[0]
+        return (
+            f"import pandas as pd\nfrom fertkit.budget import supply_gap\n{season}\n"
+            f"columns = ['nutrient', 'rate', 'day', 'delay_high_days']\n"
+            f"given = pd.DataFrame({doses}, columns=columns)\n"
+            f"result = supply_gap(season, {{{s.nutrient!r}: {s.soil}}}, given)\nprint(result.summary())"
+        )
+
+
+class FarmPanel(Panel):
+    """Add up what the fields of a farm need.
+
+    Parameters
+    ----------
+    data : path
+        Table of fields: crop, area and yield goal.
+    unit : {'', 'lb/ac', 'kg/ha'}
+        Unit of the amounts; the one that goes with the area if empty.
+    """
+
+    title = "What the farm needs"
+    about = "Uptake, removal and residue of every field, added up."
+    caution = GOVERNS
+    file_words = "Open a table of fields"
+
+    def ask(self):
+        return {"unit": controls.choice("Unit of the amounts", [("as the areas", ""), "lb/ac", "kg/ha"])}
+
+    def read(self, source, name):
+        return read_farm(source, name=name).table
+
+    def compute(self, settings):
+        return answer_farm(self.data, unit=settings.unit or None)
+
+    def message(self):
+        return _rows_in_words(self.result)
+
+    def code(self):
+        asked = f"{self.file!r}, unit={self.settings.unit or None!r}"
+        return (
+            f"from fertkit.report import answer_farm\nresult = answer_farm({asked})\nprint(result.summary())"
+        )
+
+
+def _rows_in_words(result) -> str:
+    """Give what an answer is about and its rows, one a line."""
+    lines = [line for line in result.lines() if line.kind in (Kind.LEAD, Kind.ROW)]
+    return "\n".join(": ".join(filter(None, [line.label, line.text])) for line in lines)

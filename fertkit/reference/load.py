@@ -202,7 +202,6 @@ def method_sources(*methods: str) -> pd.DataFrame:
     return list_sources(method_keys(*methods))
 
 
-@asks(key=a_text)
 def short_names(text: str) -> str:
     """Write a text for readers: each source key in it as a short name, BENDER2015 as Bender 2015."""
     return keys_within().sub(lambda hit: _short_name(hit[0]), text)
@@ -226,6 +225,7 @@ def _short_name(key: str) -> str:
     return " ".join([*words, *(word.capitalize() if word.isalpha() else word for word in rest)])
 
 
+@asks(key=a_text)
 def cite(key: str) -> str:
     """Give the full citation of one source key, or of several joined by ``;``.
 

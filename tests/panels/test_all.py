@@ -10,7 +10,7 @@ from fertkit.panels.any_trial import AnyTrialPanel
 from fertkit.panels.base import VIEWS
 from fertkit.panels.history import BalancePanel, HistoryPanel
 from fertkit.panels.leaf import LeafPanel
-from fertkit.panels.needs import NeedsPanel
+from fertkit.panels.needs import FarmPanel, NeedsPanel, SupplyPanel
 from fertkit.panels.plan import PlanPanel
 from fertkit.panels.season import SeasonPanel
 from fertkit.panels.trials import OptimumPanel, StripsPanel
@@ -24,6 +24,8 @@ MAKE = {
     "ratios": lambda demo: BalancePanel(demo("leaf_tests.csv")),
     "needs": lambda demo: NeedsPanel(crop="corn", yield_goal=210),
     "season": lambda demo: NeedsPanel(question="season"),
+    "supply": lambda demo: SupplyPanel(crop="corn", yield_goal=210),
+    "fields": lambda demo: FarmPanel(demo("fields.csv")),
     "strips": lambda demo: StripsPanel(demo("soybean_k_strips.csv"), crop="soybean"),
     "optimum": lambda demo: OptimumPanel(demo("corn_n_strips.csv"), crop="corn", **CORN_N),
     "any trial": lambda demo: AnyTrialPanel(demo("product_strips.csv"), crop="soybean", grain_price=11.0),

@@ -10,7 +10,7 @@ from fertkit.errors import InputError, LookupFailed
 from fertkit.reference import cite, list_sources, load_crops, load_ranges, load_table
 from fertkit.reference.crops import base_crop, bushel_lb, crop_name, nitrogen_note, trade_moisture_pct
 from fertkit.reference.facts import load_sheet
-from fertkit.reference.load import method_keys, method_sources
+from fertkit.reference.load import method_keys, method_sources, short_names
 from fertkit.reference.schema import check_table, schemas
 
 EAR_LEAF = {
@@ -231,3 +231,10 @@ def test_every_method_has_its_sources():
         assert set(keys.split(";")) <= set(list_sources()["source_key"]), method
     assert method_keys("tukey", "none", "tukey") == ("TUKEY1949", "KRAMER1956", "FISHER1935")
     assert method_sources("reml")["obtained"].tolist() == ["from_memory"]
+
+
+def test_readers_see_short_names_in_place_of_keys_and_each_names_one_source():
+    assert short_names("by [CLOVER2013, KSU_SOY], RB209_2020") == "by [Clover 2013, KSU Soy], RB209 2020"
+    assert short_names("BENDER2015_PAGE and a COUNTY_GUIDE") == "Bender 2015 Page and a COUNTY_GUIDE"
+    keys = list_sources()["source_key"]
+    assert keys.map(short_names).nunique() == len(keys)

@@ -6,3 +6,11 @@ assert abs(panel.result.defaults.set_index("nutrient")["uptake"]["N"] / corn["N"
 panel.set(question="season")
 assert panel.result.nutrients
 panel.start_over()
+
+short = supply.result.gaps["gap_at_end"].iloc[0]
+supply.set(late=supply.settings.late + short + 1, delay=0)
+assert supply.result.gaps["gap_at_end"].max() <= 0
+acres = farm.result.table["value"]
+farm.set(unit="kg/ha")
+assert farm.error is None
+assert len(farm.result.table) == len(acres)
