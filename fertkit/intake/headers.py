@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache, lru_cache
 
-from fertkit.intake.spellings import is_rating, name_kind, number_like, plain, role_words, spellings
+from fertkit.intake.spellings import is_rating, name_kind, number_like, plain, role_words, spaced, spellings
 from fertkit.intake.units import DRY, find_unit, is_other_matrix, unit_pattern
 from fertkit.tables import text_of
 
 #: Kinds of headers that name a nutrient, or what may be one.
 NUTRIENTS = ("nutrient", "oxide", "unclear")
+ELEMENT = {"P2O5": "P", "K2O": "K", "CaO": "Ca", "MgO": "Mg", "SO3": "S"}
 #: Roles that say whose a sample is, and of what.
 STATED = (
     *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
@@ -32,7 +33,6 @@ _DRY = re.compile(
     r"(?:dry[ -]?(?:matter|weight|wt|mass)?(?:\s*basis)?|d\.?[mw]\.? basis)(?=\s*[)\]]|$)"
 )
 _FOOTNOTE = re.compile(r"\s*[*†‡§]+\s*$|(?<=[\s%)\]])[¹²³⁴-⁹]+\s*$")
-_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _CHARGE = re.compile(r"(?<=[a-z])(?:[0-9]?\+{1,2})(?![a-z0-9])")
 _FOREIGN_UNIT = re.compile(r"\b(?:lbs?|kg|oz|tons?|mmol|meq|mol|cmol|acre|ac|ha|units?)\b|/")
 
@@ -69,7 +69,7 @@ def read_header(text: str) -> Header:
     words = _DRY.sub("", plain(_FOOTNOTE.sub("", text)).strip(" :;,.*"))
     if not words:
         return Header("blank")
-    apart = plain(_CAMEL.sub(" ", text)).strip(" :;,.*")  # ClientID as 'client id'
+    apart = plain(spaced(text)).strip(" :;,.*")  # ClientID as 'client id'
     role = next(
         (role_words("leaf")[w] for w in (re.sub(r"[\s_]+", " ", words), apart) if w in role_words("leaf")), ""
     )

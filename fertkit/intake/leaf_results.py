@@ -6,18 +6,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fertkit.errors import LookupFailed, Problem
-from fertkit.intake.headers import begins_with_nutrient, read_header
+from fertkit.intake.headers import ELEMENT, begins_with_nutrient, read_header
 from fertkit.intake.leaf_tables import Block, Layout
-from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_codes
+from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_results
 from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, share_plausible
-from fertkit.intake.spellings import is_no_result, is_rating, problem
+from fertkit.intake.spellings import problem
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of
 from fertkit.units import convert_concentration
 
 LENT_COLUMNS = ["specimen", "what"]
 UNREAD_COLUMNS = ["nutrient", "column", "why", "specimen"]
-ELEMENT = {"P2O5": "P", "K2O": "K", "CaO": "Ca", "MgO": "Mg", "SO3": "S"}
 _CLEARER = {"nitrate": "NO3-N", "sulfate": "SO4-S", "orthophosphate": "PO4-P"}
 _KJELDAHL = re.compile(r"\btkn\b|kjeldahl", re.IGNORECASE)
 _ALIKE = 0.02  # relative difference that rounding of two printed units can make
@@ -242,16 +241,9 @@ def read_cells(column: ResultColumn, style: NumberStyle, problems: list[Problem]
     """Read the cells of a column, in place; what is neither a result nor a rating becomes a problem."""
     readings = [read_number(cell, style) for cell in column.cells]
     unit = column.unit or next((r.unit for r in readings if r.unit), "")
-    readings = settle_codes(readings, lambda value: not unit or not impossible(column.nutrient, value, unit))
-    cells = zip(readings, column.cells, column.places, strict=True)
-    for i, (reading, cell, place) in enumerate(cells):
-        if reading.problem == "not a number" and (is_rating(cell) or is_no_result(cell)):
-            readings[i] = Reading(flag=text_of(cell))
-        elif reading.problem:
-            mark = "decimal mark" in reading.problem or "mixes" in reading.problem
-            key = "two decimal marks" if mark else "no plain result"
-            problems.append(problem(key, *place, str(cell), what=reading.problem))
-    column.readings, column.numbers = readings, np.array([r.value for r in readings], float)
+    could_be = lambda value: not unit or not impossible(column.nutrient, value, unit)  # noqa: E731
+    settled = settle_results(readings, column.cells, column.places, could_be, "no plain result", problems)
+    column.readings, column.numbers = settled, np.array([r.value for r in settled], float)
 
 
 def settle_units(columns: list[ResultColumn], given, problems: list[Problem]) -> list:

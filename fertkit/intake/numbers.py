@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from fertkit.cell_formats import Formatted
-from fertkit.intake.spellings import spellings
+from fertkit.intake.spellings import is_no_result, is_rating, problem, spellings
 from fertkit.intake.units import find_unit
 from fertkit.tables import text_of
 
@@ -318,3 +318,28 @@ def settle_codes(readings: list[Reading], could_be: Callable[[float], bool]) -> 
 
 def _missing(value):
     return Reading(flag=f"missing code {text_of(value)}")
+
+
+def settle_results(readings, cells, places, could_be, key: str, problems: list) -> list[Reading]:
+    """Settle the codes of a column of results; what is neither a result nor a rating becomes a problem.
+
+    Parameters
+    ----------
+    readings, cells, places : sequence
+        Reading, raw cell and (row, column) of each result.
+    could_be : callable
+        As for `settle_codes`.
+    key : str
+        Of the problem in ``messages.csv``.
+    problems : list of Problem
+        Added to.
+    """
+    settled = settle_codes(list(readings), could_be)
+    for i, (reading, cell, place) in enumerate(zip(settled, cells, places, strict=True)):
+        if reading.problem == "not a number" and (is_rating(cell) or is_no_result(cell)):
+            settled[i] = Reading(flag=text_of(cell))
+        elif reading.problem:
+            mark = "decimal mark" in reading.problem or "mixes" in reading.problem
+            asked = "two decimal marks" if mark else key
+            problems.append(problem(asked, *place, str(cell), what=reading.problem))
+    return settled

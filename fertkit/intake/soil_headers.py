@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import product
 
-from fertkit.intake.headers import Header
-from fertkit.intake.spellings import number_like, plain, role_words, spellings
+from fertkit.intake.headers import ELEMENT, Header
+from fertkit.intake.spellings import number_like, plain, role_words, spaced, spellings
 from fertkit.reference.load import load_table
 
 #: Units that an analyte may be stated in, by its own unit.
@@ -20,8 +20,6 @@ _LENGTH = r"(?:\"|”|″|'|′|(?<![a-z])(?:inch(?:es)?|in|cm|ft|feet|foot)(?![
 _SPAN = re.compile(
     rf"(?P<top>\d+(?:[.,]\d+)?)\s*(?:{_LENGTH})?\s*(?:-|–|—|to|bis|a)\s*(?P<end>\d+(?:[.,]\d+)?)\s*(?P<unit>{_LENGTH})"
 )
-_FOOTNOTE = re.compile(r"\s*[*†‡§]+\s*$")
-_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _GLUED = re.compile(r"(?<![a-z])([a-z]{1,2}|no3-?n|cec)(ppm|mg/kg|lbs?/ac?|%)(?![a-z])")
 _INSIDE = re.compile(r"\b(lbs?|kg)\s+(n|p|k|s|p2o5|k2o|no3-?n)\s*/\s*(ac?|acre|ha)\b")  # lb N/A
 _RATIO = re.compile(r"(?<![a-z0-9])1\s*:\s*\d(?:[.,]\d)?(?![a-z0-9])")
@@ -46,7 +44,6 @@ class SoilHeader(Header):
     span: tuple = ()
 
 
-_ELEMENT = {"P2O5": "P", "K2O": "K", "CaO": "Ca", "MgO": "Mg", "SO3": "S"}
 _METHODS = {
     "P": ("ICP", "colorimetric"), "buffer_pH": ("SMP", "Sikora", "Woodruff", "Adams-Evans", "Mehlich"),
     "pH": ("CaCl2", "KCl"), "OM": ("loss on ignition", "Walkley-Black"),
@@ -186,13 +183,13 @@ def _unglued(word):
 @lru_cache(maxsize=50_000)
 def read_soil_header(text: str) -> SoilHeader:
     """Read one header cell, e.g. ``Bray-1 P ppm`` -> P by Bray-P1 in ppm, ``B Depth`` -> role depth_from."""
-    bare = _FOOTNOTE.sub("", str(text))
+    bare = re.sub(r"\s*[*†‡§]+\s*$", "", str(text))
     words = plain(bare).strip(" :;,.")
     if not words:
         return SoilHeader("blank")
     if len(words) > _LONGEST:
         return SoilHeader("unknown")
-    for form in dict.fromkeys((words, plain(_CAMEL.sub(" ", bare)).strip(" :;,."))):
+    for form in dict.fromkeys((words, plain(spaced(bare)).strip(" :;,."))):
         header = _role(form) or _test(form)
         if header:
             return header
@@ -287,7 +284,7 @@ def _meant(words, said, unit, span):
         if names & {"NO3-N", "S"}:
             return SoilHeader("nutrient", *names, complaint="ion or element is not stated")
     names = {"buffer_pH"} if "buffer_pH" in names else names
-    names -= {_ELEMENT[oxide] for oxide in oxides}  # 'P lb P2O5/ac' counts in the oxide
+    names -= {ELEMENT[oxide] for oxide in oxides}  # 'P lb P2O5/ac' counts in the oxide
     of = sorted(names | oxides)
     if "limit" in kinds and of:
         return SoilHeader("limit", of[0])
@@ -301,7 +298,7 @@ def _meant(words, said, unit, span):
     if len(of) > 1 or cation or {"saturation", "recommendation"} & set(kinds):
         return SoilHeader("ratio", words, unit)
     compound = next(iter(oxides), "")
-    name = _ELEMENT[compound] if compound else of[0]
+    name = ELEMENT[compound] if compound else of[0]
     extractant, method = _extraction(name, words, extractants, kinds.get("method", []))
     if "rating" in kinds and not unit:
         return SoilHeader("rating", name, extractant=extractant)
