@@ -17,7 +17,7 @@ from fertkit.budget.yields import (
     yield_unit,
 )
 from fertkit.errors import FertkitError, InputError, Problem, UnitError
-from fertkit.intake.fields import read_field_table
+from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above
@@ -51,7 +51,7 @@ def read_fields(
     Returns
     -------
     fields : DataFrame
-        as `checked_rows` gives them, with area and the other columns of `fertkit.intake.fields.FieldTable`;
+        as `checked_rows` gives them, with area and the other columns of `fertkit.intake.lists.FieldTable`;
         or what `then` makes of them.
     area_unit : str
     notes : tuple of str

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 from fertkit.errors import LookupFailed, Problem, shorten
-from fertkit.intake.parts import adds_petiole, find_part, plant_part
+from fertkit.intake.parts import adds_petiole, find_part
 from fertkit.intake.spellings import listed, plain, problem
-from fertkit.intake.stages import find_span, stage_span
+from fertkit.intake.stages import find_span
 from fertkit.reference.crops import base_crop, crop_name, crops_named_in, leaf_crop, load_crops, other_crop
 from fertkit.results import counted
 
@@ -173,18 +173,23 @@ def crop_of(text) -> str:
 
 
 @lru_cache(maxsize=20_000)
+def _read(role: str, crop: str, text: str):
+    """The span of a stage, or the part, that a text names; None if it names none."""
+    return (find_span if role == "growth_stage" else find_part)(crop, text)
+
+
 def _reads(role: str, crop: str, text: str) -> bool:
-    return (find_span if role == "growth_stage" else find_part)(crop, text) is not None
+    return _read(role, crop, text) is not None
 
 
-def _agree(role, crop, one, other):
+def _agree(role, crop, *texts):
     """Whether two entries of a line can both hold; what cannot be read contradicts nothing."""
-    if not (_reads(role, crop, one) and _reads(role, crop, other)):
-        return plain(one) == plain(other)
+    one, other = (_read(role, crop, text) for text in texts)
+    if one is None or other is None:
+        return len(set(map(plain, texts))) == 1
     if role == "plant_part":
-        return bool(plant_part(crop, one).names & plant_part(crop, other).names)
-    one_span, other_span = stage_span(crop, one), stage_span(crop, other)
-    return one_span.first <= other_span.last and other_span.first <= one_span.last
+        return bool(one.names & other.names)
+    return one.first <= other.last and other.first <= one.last
 
 
 @lru_cache(maxsize=20_000)
@@ -222,9 +227,7 @@ def _two(left, right, crop):
 def _meaning(role, found, crop):
     if role == "crop":
         return found["crop"]
-    crop = crop or found["crop"]
-    look_up = stage_span if role == "growth_stage" else plant_part
-    return str(look_up(crop, found[role]))
+    return str(_read(role, crop or found["crop"], found[role]))
 
 
 def _cut(text):

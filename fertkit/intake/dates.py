@@ -9,17 +9,7 @@ NO_ORDER = "day and month order is unclear; write dates like 2026-07-21"
 _ORDERS = ("dmy", "mdy", "ymd")
 _SERIAL_FROM, _SERIAL_TO = 20_000, 80_000  # spreadsheet day numbers of 1954 to 2119
 _SLASHED = re.compile(r"(\d{1,4})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{1,4})(?:[ T]\d{1,2}:.*)?")
-_NAMED = (
-    "%d-%b-%y",
-    "%d-%b-%Y",
-    "%d %b %Y",
-    "%d %b %y",
-    "%d %B %Y",
-    "%B %d, %Y",
-    "%b %d, %Y",
-    "%d-%B-%Y",
-    "%Y-%b-%d",
-)
+_NAMED = ("%d %b %y", "%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%Y %b %d")
 
 
 def read_dates(cells, date_format: str | None = None) -> tuple[list, list[str], str]:
@@ -72,7 +62,9 @@ def _read(cell, order, pattern):
         return _by_order(hit, order)
     if re.fullmatch(r"\d{5}(\.\d+)?", text):
         return _serial(float(text))
-    return _by_patterns(text, ["%Y%m%d"] if re.fullmatch(r"\d{8}", text) else _NAMED)
+    if re.fullmatch(r"\d{8}", text):
+        return _by_patterns(text, ["%Y%m%d"])
+    return _by_patterns(re.sub(r"[\s,-]+", " ", text), _NAMED)
 
 
 def _serial(number):

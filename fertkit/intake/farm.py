@@ -1,12 +1,13 @@
 """The files of a farm: fields, soil tests, shed and passes, each by itself or as sheets of one workbook."""
 
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 
 from fertkit.asked import a_file, a_text, asks
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.intake.fields import read_field_table
+from fertkit.intake.lists import read_field_table
 from fertkit.intake.shed import Shed, read_shed
 from fertkit.intake.soil import SoilTests, read_soil
 from fertkit.tables import open_tables
@@ -65,20 +66,18 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
     held = fields.read() if hasattr(fields, "read") else fields
     name = name or (Path(held).name if isinstance(held, str | Path) else None)
     sheets = _sheets(held, name)
-    reading = {"fields": _names(held)} | reading  # a sample belongs to the field its name begins with
+    read_tests = partial(
+        read_soil, **{"fields": _names(held)} | reading
+    )  # a sample's name begins with its field
     problems, read = [], {}
-    for part, given, words in (("soil", soil, SOIL), ("shed", shed, SHED)):
+    for part, reader, given, words in (
+        ("soil", read_tests, (soil,), SOIL), ("shed", read_shed, (shed, passes), SHED)
+    ):  # fmt: skip
         try:
-            if given is not None:
-                read[part] = read_soil(given, **reading) if part == "soil" else read_shed(given, passes)
+            if given[0] is not None:
+                read[part] = reader(*given)
             elif sheet := _of(sheets, words, name):
-                here = {"sheet": sheet, "name": name}
-                soil_tests = part == "soil"
-                read[part] = (
-                    read_soil(_again(held), **here, **reading)
-                    if soil_tests
-                    else read_shed(_again(held), **here)
-                )
+                read[part] = reader(_again(held), sheet=sheet, name=name)
         except InputError as error:
             problems += error.of_file()
     if problems:

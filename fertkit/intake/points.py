@@ -16,7 +16,7 @@ from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
 from fertkit.intake.shapes import from_utm, read_map, utm_zone
 from fertkit.intake.spellings import plain, problem, roles_of, spaced
 from fertkit.intake.strip_headers import read_header
-from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, take_length
+from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, measured_in
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
 from fertkit.reference.load import list_sources
@@ -31,8 +31,6 @@ _FACTORS = {
     "flow": {"lb/s": LB_KG, "kg/s": 1.0}, "length": LENGTH_M, "amount": dict.fromkeys(AREA_UNITS),
     "speed": {"mph": 5280 * LENGTH_M["ft"] / 3600, "km/h": 1 / 3.6, "m/s": 1.0, "ft/s": LENGTH_M["ft"]},
 }  # fmt: skip
-_SPEEDS = {"mph": "mph", "mi/h": "mph", "km/h": "km/h", "kmh": "km/h", "kph": "km/h", "m/s": "m/s",
-           "ft/s": "ft/s"}  # fmt: skip
 _HEAD_BYTES = 65_536
 _DEGREES = {"lon": 180, "lat": 90}
 _PLANE = ("easting", "northing")
@@ -169,12 +167,6 @@ def to_metres(lon, lat, centre=None):
     return (lon - centre[0]) * degree * np.cos(np.radians(centre[1])), (lat - centre[1]) * degree, centre
 
 
-def to_degrees(x, y, centre):
-    """Turn metres east and north of a centre back to degrees: (lon, lat); see `to_metres`."""
-    degree = np.radians(1.0) * EARTH_M
-    return x / (degree * np.cos(np.radians(centre[1]))) + centre[0], y / degree + centre[1]
-
-
 # ---- the log
 
 
@@ -265,7 +257,7 @@ def place_role(header, role) -> bool:
 
 def _measured(role, header, units) -> bool:
     measures = ROLES[role].measures
-    return not measures or _unit(measures, units.get(role, header)) in _FACTORS[measures]
+    return not measures or measured_in(measures, units.get(role, header)) in _FACTORS[measures]
 
 
 def _harvested(headers) -> list[str]:
@@ -309,21 +301,12 @@ def _units_of(taken, units, problems) -> dict[str, str]:
         spare = role == "speed" and "distance" in taken
         if not measures or spare or (role == "yield" and "flow" in taken):
             continue
-        known, unit = _FACTORS[measures], _unit(measures, units.get(role, header))
+        known, unit = _FACTORS[measures], measured_in(measures, units.get(role, header))
         if unit in known:
             stated[role] = unit
         else:
             problems.append(problem("no point unit", column=header, role=role, known=", ".join(known)))
     return stated
-
-
-def _unit(measures, text) -> str:
-    if measures == "amount":
-        return area_unit(text)
-    words = re.split(r"[\s_()\[\]]+", plain(text))
-    if measures == "speed":
-        return next((_SPEEDS[word] for word in words if word in _SPEEDS), "")
-    return take_length(words, measures)
 
 
 def _check_plane(raw, taken, problems):
@@ -419,7 +402,7 @@ def _metric(raw, stated, width, crop, moistures, yield_unit) -> dict[str, np.nda
     if "width" in raw:
         across = raw["width"] * LENGTH_M[stated["width"]]
     else:
-        across = np.full(len(distance), width[0] * LENGTH_M[_unit("length", width[1])])
+        across = np.full(len(distance), width[0] * LENGTH_M[measured_in("length", width[1])])
     area = distance * across
     bushel = bushel_lb(crop) if "bu" in f"{yield_unit}{stated.get('yield', '')}" else None
     seconds = raw.get("seconds", np.full(len(area), np.nan))

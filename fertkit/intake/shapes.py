@@ -66,13 +66,17 @@ def read_outline(path) -> dict:
     InputError
         If the file is no GeoJSON.
     """
-    try:
-        held = json.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (ValueError, RecursionError):
-        held = None
+    held = _json(Path(path).read_bytes())
     if not isinstance(held, dict):
         raise InputError(Path(path).name, [Problem("not a GeoJSON object", "export the outline again")])
     return held
+
+
+def _json(data):
+    try:
+        return json.loads(data.decode("utf-8-sig"))
+    except (ValueError, RecursionError):
+        return None
 
 
 def named(words, keys):
@@ -148,12 +152,10 @@ def _begins(source) -> bytes:
 
 
 def _features(data, name) -> dict:
-    try:
-        held = json.loads(data.decode("utf-8-sig"))
-        if isinstance(held["features"], list) and all(isinstance(f, dict) for f in held["features"]):
-            return held
-    except (ValueError, KeyError, TypeError, RecursionError):
-        pass
+    held = _json(data)
+    features = held.get("features") if isinstance(held, dict) else None
+    if isinstance(features, list) and all(isinstance(f, dict) for f in features):
+        return held
     raise InputError(name, [Problem("not a GeoJSON collection of features", "export it again")])
 
 

@@ -274,7 +274,7 @@ def _checks_beside(raw, at, beside, over, units):
     roles = {read_header(name).role for name in names.values()}
     if not (stated or (sure and len(measured) == 1)) or len(checks) != 1 or not roles <= {"", "treatment"}:
         return None
-    if any(h.dry or _OF_YIELD & _senses_of(h.text) for h in headers.values()) or not all(names.values()):
+    if any(h.dry or says(h.text, *_OF_YIELD) for h in headers.values()) or not all(names.values()):
         return None
     if _reckoned([[text_of(row[i]) for i in over] for row in raw.cells[at + 1 :]]):
         return None
@@ -292,10 +292,6 @@ def _name(text) -> str:
     """The treatment in the header of its yields: Check of 'Check yield (bu/ac)'."""
     rest = set(take_unit(words_of(text))[2]) - set(ROLES["yield"].words)
     return " ".join(part for part in re.split(r"[\s_]+", _bare(text)) if set(words_of(part)) & rest)
-
-
-def _senses_of(text) -> set[str]:
-    return {sense for sense in _OF_YIELD if says(text, sense)}
 
 
 def _reckoned(rows) -> bool:

@@ -121,7 +121,7 @@ def take_mass(words) -> tuple[str, list[str]]:
 
 
 def take_length(words, measure="length") -> str:
-    """Find a length among words, or an area of a plot ('square'); '' if there is none."""
+    """Find a length among words, or an area of a plot ('square'), a flow, a speed; '' if there is none."""
     table = spellings(measure)
     units = [table[w] for w in [*map(" ".join, pairwise(words)), *words] if w in table]
     return next((u for u in units if u != "in"), "".join(units[:1]))  # "width in ft" are feet
@@ -143,7 +143,7 @@ def measured_in(measure, text) -> str:
     words = words_of(text)
     if measure == "mass":
         return take_mass(words)[0]
-    return take_length(words, measure) if measure in ("length", "square") else take_unit(words)[0]
+    return take_unit(words)[0] if measure in ("rate", "amount") else take_length(words, measure)
 
 
 def is_unit(text) -> bool:

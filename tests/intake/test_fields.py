@@ -8,7 +8,7 @@ import pytest
 from fertkit.budget import farm_budget
 from fertkit.budget.fields import read_fields
 from fertkit.errors import InputError
-from fertkit.intake.fields import read_field_table
+from fertkit.intake.lists import read_field_table
 
 
 def table(text, **options):
