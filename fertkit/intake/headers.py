@@ -77,9 +77,9 @@ def read_header(text: str) -> Header:
         return Header("role", role)
     if find_unit(words):
         return Header("unit", unit=find_unit(words))
-    value = re.fullmatch(rf"(?P<name>.*?)[\s,_;:(\[\-]+(?P<unit>{unit_pattern()})[)\]]?", words)
-    if value and role_words("leaf").get(value["name"]) == "value":
-        return Header("role", "value", find_unit(value["unit"]))
+    unit = next((unit for name, unit in _splits(words) if role_words("leaf").get(name) == "value"), "")
+    if unit:
+        return Header("role", "value", find_unit(unit))
     ratio = _RATIO.fullmatch(words)
     if ratio and (ratio["both"] or {ratio["top"], ratio["under"]} <= set(spellings("nutrient"))):
         return Header("ratio", words)
@@ -94,31 +94,35 @@ def _with_unit(words):
     method = re.fullmatch(r"(?P<rest>.*\S)\s*[(\[,]\s*(?P<method>[a-z -]+)[)\]]?", words)
     if method and set(re.split("[ -]+", method["method"].strip())) <= {*spellings("noise"), "oes", "aes"}:
         return _with_unit(method["rest"])
-    units = unit_pattern()
-    for pattern in (
-        rf"(?P<name>{_nutrient_words()})(?P<unit>{units})",
-        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:\-]*[(\[{{]\s*(?P<unit>{units})\s*[)\]}}](?:\s*{DRY})?",
-        rf"(?P<name>.*?[^\s,_;:(\[{{])[\s,_;:.|/\-]+(?P<unit>{units})",
-        r"(?P<name>.*?[^\s,_;:(\[{])(?P<unit>%)",
-        rf"(?P<unit>{units})[\s,_;:\-]+(?P<name>.+)",
-        r"(?P<unit>%)(?P<name>.+)",
-    ):
-        hit = re.fullmatch(pattern, words)
-        if hit:
-            kind, name = name_of(hit["name"])
-            if not kind and hit["name"] in spellings("nutrient with unit"):
-                kind, name = "nutrient", spellings("nutrient with unit")[hit["name"]]
-            if kind:
-                complaint = "another matrix than dry matter" if is_other_matrix(hit["name"]) else ""
-                return Header(kind, name, find_unit(hit["unit"]), complaint)
+    for text, unit in _splits(words):
+        kind, name = name_of(text)
+        if not kind and text in spellings("nutrient with unit"):
+            kind, name = "nutrient", spellings("nutrient with unit")[text]
+        if kind:
+            complaint = "another matrix than dry matter" if is_other_matrix(text) else ""
+            return Header(kind, name, find_unit(unit), complaint)
     return _with_foreign_unit(words)
 
 
+@lru_cache(maxsize=20_000)
+def _splits(words) -> list[tuple[str, str]]:
+    """Ways to part a header into a name and a unit, the surest first: Znppm, Zn (ppm), Zn ppm, ppm Zn."""
+    ends = range(len(words) - 1, 0, -1)
+    ways = [(words[:end], words[end:]) for end in ends if words[:end] in _nutrient_words()]
+    for seam in re.finditer(r"[\s,_;:\-]*[(\[{]\s*", words):
+        inner = re.fullmatch(rf"(.*?)\s*[)\]}}](?:\s*{DRY})?", words[seam.end() :])
+        ways += [(words[: seam.start()], inner[1])] if inner else []
+    seams = [hit.span() for hit in re.finditer(r"[\s,_;:.|/\-]+|(?=%$)", words)]
+    ways += [(words[:start], words[end:]) for start, end in seams]
+    seams = [hit.span() for hit in re.finditer(r"[\s,_;:\-]+|(?<=^%)", words)]
+    ways += [(words[end:], words[:start]) for start, end in seams]
+    return [(name, unit) for name, unit in ways if name and unit and unit_pattern().fullmatch(unit)]
+
+
 @cache
-def _nutrient_words():
-    """Names and symbols, longest first, to be found without a blank before their unit, as in 'Znppm'."""
-    words = [w for kind in ("nutrient", "oxide", "unclear") for w in spellings(kind)]
-    return "|".join(re.escape(w) for w in sorted(words, key=len, reverse=True))
+def _nutrient_words() -> frozenset[str]:
+    """Names and symbols, to be found without a blank before their unit, as in 'Znppm'."""
+    return frozenset(word for kind in NUTRIENTS for word in spellings(kind))
 
 
 def _with_foreign_unit(words):
@@ -188,8 +192,9 @@ def _misspelt(word: str) -> str:
 def heading_unit(text: str) -> str:
     """Return the unit at the end of a group heading such as 'Micronutrients (ppm)'; '' if there is none."""
     words = _DRY.sub("", plain(text))
-    hit = re.fullmatch(rf"(?:.*[\s,(\[])?(?P<unit>{unit_pattern()})[)\]]?", words)
-    return find_unit(hit["unit"]) if hit else ""
+    starts = [0, *(hit.end() for hit in re.finditer(r"[\s,(\[]", words))]
+    tails = (words[start : len(words) - (words[-1:] in (")", "]"))] for start in reversed(starts))
+    return next((find_unit(tail) for tail in tails if unit_pattern().fullmatch(tail)), "")
 
 
 # ---- header rows of a wide table, and what the lines around them add

@@ -188,20 +188,15 @@ def _forms():
 
 
 @cache
-def _any_of(form):
+def _any_of(form) -> re.Pattern:
     ends = lambda w: ("\\b" if w[0].isalnum() else "") + re.escape(w) + ("\\b" if w[-1].isalnum() else "")  # noqa: E731
-    return "|".join(ends(word) for word in sorted(_forms()[form], key=len, reverse=True))
-
-
-@cache
-def _pattern(form):
-    return re.compile(rf"(?:{_any_of(form)})[\s\-]*")
+    return re.compile(f"(?:{'|'.join(map(ends, sorted(_forms()[form], key=len, reverse=True)))})")
 
 
 def stripped(text: str, form: str) -> str:
     """Return text without the words of a form it begins with."""
-    hit = _pattern(form).match(text)
-    return text[hit.end() :] if hit else text
+    hit = _any_of(form).match(text)
+    return text[hit.end() :].lstrip(" -") if hit else text
 
 
 @lru_cache(maxsize=20_000)
@@ -209,9 +204,9 @@ def _canonical(text):
     """A stage's words without those that say nothing, heights and their relation in one spelling."""
     text = text.strip(" .,;:-")
     for form in ("over", "under", "in", "bloom", ""):
-        text = re.sub(rf"(?:{_any_of(form)})", f" {form} ", text)
+        text = _any_of(form).sub(f" {form} ", text)
     text = re.sub(r"(?:(?<=\d)(?=in\b)|\s+)", " ", text)
-    hit = re.match(rf"(?P<rest>.* in)[\s,]+(?:{_any_of('before')})\s+(?P<name>\w+)", text)
+    hit = re.match(rf"(?P<rest>.* in)[\s,]+{_any_of('before').pattern}\s+(?P<name>\w+)", text)
     text = f"{hit['rest']} before {hit['name']}" if hit else text
     return text.strip(" .,;:-")
 

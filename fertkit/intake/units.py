@@ -44,11 +44,11 @@ DRY = (
 
 
 @cache
-def unit_pattern() -> str:
+def unit_pattern() -> re.Pattern:
     """Return the regular expression of every unit of concentration, longest first, blanks or '_' optional."""
     words = sorted(spellings("unit"), key=len, reverse=True)
     loose = [re.escape(w).replace(r"\ ", r"[\s_]*").replace("/", r"(?:\s*/\s*|_)") for w in words]
-    return rf"(?:{'|'.join(loose)})(?:[\s_,(-]*{DRY})?"
+    return re.compile(rf"(?:{'|'.join(loose)})(?:[\s_,(-]*{DRY})?")
 
 
 @cache
