@@ -1,8 +1,9 @@
 """Read a soil laboratory's file, whatever its shape, into one frame of tests by field, zone and point."""
 
 import re
+from collections import Counter
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -17,10 +18,10 @@ from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.soil_headers import SoilHeader, length_unit, read_depth, read_soil_header, stated_under
 from fertkit.intake.soil_results import (
     ask_whether_real,
-    extractants_of,
     furrow_slice,
     read_numbers,
     results_of,
+    set_extractants,
     settle_units,
     without_copies,
     without_recommendations,
@@ -178,29 +179,29 @@ def read_soil(
     raw, layout = _open(source, name, sheet, columns or {})
     problems = [p for block in layout.blocks for p in raw.shifted(*_rows(block))] + list(layout.asked)
     notes = [*layout.filled, *lines_set_aside(layout, "soil lines set aside")]
-    cells, report = results_of(layout, problems, notes)
-    if not len(cells):
+    results, report = results_of(layout, problems, notes)
+    if not results:
         raise InputError(raw.name, problems or [problem("no soil tests")])
-    style = number_style(cells["cell"], raw.delimiter)
+    style = number_style((r["cell"] for r in results), raw.delimiter)
     style = NumberStyle(decimal, "as given") if decimal else style
     unit_of = units if isinstance(units, dict) else {"": units} if units else {}
-    table = with_places(cells, layout, fields, date_format, problems, notes)
-    table["top_in"], table["depth_in"] = layers_of(table, unit_of.get("depth", ""), depth_in, problems)
-    table["extractant"], table["method"] = extractants_of(table, layout, extractant, problems)
-    table = without_recommendations(table, notes)
-    read_numbers(table, style, problems)
-    settle_units(table, unit_of, problems, report)
-    table = table[table["value"].notna() | (table["flag"] != "")]
-    ask_whether_real(table, problems, notes)
+    results = with_places(results, layout, fields, date_format, problems, notes)
+    set_layers(results, unit_of.get("depth", ""), depth_in, problems)
+    set_extractants(results, layout, extractant, problems)
+    results = without_recommendations(results, notes)
+    read_numbers(results, style, problems)
+    settle_units(results, unit_of, problems, report)
+    results = [r for r in results if r["value"] == r["value"] or r["flag"]]
+    ask_whether_real(results, problems, notes)
     if not problems:
-        table = without_copies(table, problems, report, notes)
-    if problems:
-        raise InputError(raw.name, sorted(dict.fromkeys(problems), key=lambda p: p.row or 0))
-    if table.empty:
-        raise InputError(raw.name, [problem("no soil tests")])
-    table = table.sort_values(["row"], kind="stable").reset_index(drop=True)
-    rows = pd.DataFrame(report, columns=["what", "item", "detail", "row"]).drop_duplicates(ignore_index=True)
-    return SoilTests(table[COLUMNS], rows, (*notes, *hidden_rows(raw, table["row"])), raw.name)
+        results = without_copies(results, problems, report, notes)
+    if problems or not results:
+        asked = dict.fromkeys(problems or [problem("no soil tests")])
+        raise InputError(raw.name, sorted(asked, key=lambda p: p.row or 0))
+    notes += hidden_rows(raw, (r["row"] for r in results))
+    table = pd.DataFrame(sorted(results, key=lambda r: r["row"]), columns=COLUMNS)
+    rows = pd.DataFrame(list(dict.fromkeys(report)), columns=["what", "item", "detail", "row"])
+    return SoilTests(table.astype({"sampled": "datetime64[ns]"}), rows, tuple(notes), raw.name)
 
 
 def sampling_means(table: pd.DataFrame) -> pd.DataFrame:
@@ -267,24 +268,22 @@ def _open(source, name, sheet, columns):
 # ---- whose a test is: field, zone, sample, date and layer
 
 
-def with_places(cells, layout, fields, date_format, problems, notes):
+def with_places(results, layout, fields, date_format, problems, notes) -> list[dict]:
     """Add field, zone, sample, sampled and the cells of the depth to each result."""
-    places = pd.DataFrame(place for b, block in enumerate(layout.blocks) for place in _places(b, block))
-    gaps = places[places["field_column"] & (places["field"] == "")]
-    problems += [problem("place missing", int(row), role="field") for row in gaps["row"]]
-    nameless = places[(places[["field", "zone", "sample"]] == "").all(axis=1)]
-    problems += [problem("soil no field", int(row)) for row in nameless["row"].head(1)]
-    for b, of in places.groupby("block"):
-        block = layout.blocks[b]
-        if block.turned and len(of) > 1 and not of["column_named"].any():
-            problems.append(problem("soil samples unnamed", int(of["row"].iloc[0])))
-    for block in layout.blocks:
+    places = [place for b, block in enumerate(layout.blocks) for place in _places(b, block)]
+    gaps = [place for place in places if place["field_column"] and not place["field"]]
+    problems += [problem("place missing", place["row"], role="field") for place in gaps]
+    nameless = [place for place in places if not (place["field"] or place["zone"] or place["sample"])]
+    problems += [problem("soil no field", place["row"]) for place in nameless[:1]]
+    for b, block in enumerate(layout.blocks):
+        own = [place for place in places if place["block"] == b]
+        if block.turned and len(own) > 1 and not any(place["column_named"] for place in own):
+            problems.append(problem("soil samples unnamed", own[0]["row"]))
         problems += _named_twice(block)
     _name_fields(places, fields or (), notes)
-    places["sampled"] = _dates(places, date_format, problems, notes)
-    return cells.merge(
-        places.drop(columns=["row", "column_named", "field_column"]), on=["block", "line"], how="left"
-    )
+    _read_dates(places, date_format, problems, notes)
+    of = {(place["block"], place["line"]): place for place in places}
+    return [of[r["block"], r["line"]] | r for r in results]
 
 
 def _places(b, block: Block):
@@ -335,18 +334,20 @@ def _is_loose(block, j):
 
 def _name_fields(places, fields, notes):
     """Name the fields of samples without one: a known one they begin with, or the name that points share."""
-    bare = places["field"] == ""
-    names = places["sample"].mask(places["sample"] == "", places["zone"])[bare]
+    bare = [place for place in places if not place["field"]]
+    names = [place["sample"] or place["zone"] for place in bare]
     known = sorted(fields, key=len, reverse=True)
-    taken = names.map(partial(_known_field, known=known)).mask(lambda field: field == "", names)
-    if not known:
-        stems = names.map(lambda name: hit["field"] if (hit := _POINT.fullmatch(name)) else name)
-        taken = stems.where(names.groupby(stems).transform("nunique") > 1, names)
-    places.loc[bare, "field"] = taken
+    stems = [hit["field"] if (hit := _POINT.fullmatch(name)) else name for name in names]
+    points = Counter(stem for stem, _ in dict.fromkeys(zip(stems, names, strict=True)))
+    split = Counter()
+    for place, name, stem in zip(bare, names, stems, strict=True):
+        shared = stem if points[stem] > 1 else name
+        place["field"] = (_known_field(name, known) or name) if known else shared
+        split.update([shared] * (shared != name))
     same = {plain(field): field for field in known}
-    places["field"] = [same.get(plain(field), field) for field in places["field"]]
-    split = taken[names != taken].value_counts(sort=False)
-    if len(split) and not known:
+    for place in places:
+        place["field"] = same.get(plain(place["field"]), place["field"])
+    if split and not known:
         told = (f"{field} ({n} samples)" for field, n in split.items())
         notes.append(problem("points of a field", named=listed(told, 6)))
 
@@ -358,31 +359,29 @@ def _known_field(name, known):
     return next((f for f, rest in rests if _REST.fullmatch(rest)), "")
 
 
-def _dates(places, date_format, problems, notes):
-    """Dates of sampling; a year alone is its first day, and one that can be read two ways is asked about."""
-    alone = (places["date"].map(text_of) == "") & places["year"].str.fullmatch(r"(19|20)\d\d")
-    cells = places["date"].astype(object).mask(alone, places["year"] + "-01-01")
-    dates, complaints, _ = read_dates(list(cells), date_format)
-    notes += [problem("year alone")] * bool(alone.any())
-    for what, row, cell in zip(complaints, places["row"], places["date"], strict=True):
+def _read_dates(places, date_format, problems, notes):
+    """Read the dates of sampling, in place; a year alone is its first day, an unclear one is asked about."""
+    alone = [text_of(p["date"]) == "" and bool(re.fullmatch(r"(19|20)\d\d", p["year"])) for p in places]
+    cells = [f"{p['year']}-01-01" if year else p["date"] for p, year in zip(places, alone, strict=True)]
+    notes += [problem("year alone")] * any(alone)
+    dates, complaints, _ = read_dates(cells, date_format)
+    for place, date, what in zip(places, dates, complaints, strict=True):
+        place["sampled"] = date
         if what:
             key = "soil date order" if what == NO_ORDER else "soil date not read"
-            problems.append(problem(key, int(row), "sampled", text_of(cell)))
-    return pd.Series(pd.to_datetime(pd.Series(dates, dtype=object)), places.index).astype("datetime64[ns]")
+            problems.append(problem(key, place["row"], "sampled", text_of(place["date"])))
 
 
-def layers_of(table, unit, depth_in, problems):
-    """Give the top and end [in] of each result's layer: of its header, its line, or as the caller says."""
+def set_layers(results, unit, depth_in, problems):
+    """Give each result the top and end of its layer [in]: of its header, its line, or as the caller says."""
     unit, otherwise = length_unit(unit) if unit else "", np.nan if depth_in is None else depth_in
-    layers, asked = [], {}
-    columns = (table[name] for name in ("span", "depth", "depth_unit", "row"))
-    for span, text, of_header, row in zip(*columns, strict=True):
-        layer = span or (0.0, otherwise)
-        if not span and plain(text) not in ("", "-", "na", "n/a"):
-            layer = read_depth(text, unit or of_header)
+    asked = {}
+    for r in results:
+        layer, text = r["span"] or (0.0, otherwise), r["depth"]
+        if not r["span"] and plain(text) not in ("", "-", "na", "n/a"):
+            layer = read_depth(text, unit or r["depth_unit"])
         if isinstance(layer, str):
-            asked.setdefault(text, problem("depth not read", int(row), "depth", text, what=layer))
+            asked.setdefault(text, problem("depth not read", r["row"], "depth", text, what=layer))
             layer = 0.0, np.nan
-        layers.append(layer)
+        r["top_in"], r["depth_in"] = layer
     problems += asked.values()
-    return [top for top, _ in layers], [end for _, end in layers]

@@ -52,7 +52,7 @@ _METHODS = {
 
 def units_of(analyte: str) -> tuple[str, ...]:
     """Return the units an analyte may be stated in; the bases have equivalents, too."""
-    return UNITS[analytes().loc[analyte, "unit"]] + (("meq/100 g",) if analyte in BASES else ())
+    return UNITS[analytes()[analyte]["unit"]] + (("meq/100 g",) if analyte in BASES else ())
 
 
 # ---- words of the trade
@@ -86,9 +86,9 @@ def serves(extractant: str) -> tuple[str, ...]:
 
 
 @cache
-def analytes():
+def analytes() -> dict[str, dict]:
     """Return what is known of each analyte: unit, limits, valence, by its name."""
-    return load_table("soil_analytes").set_index("analyte")
+    return load_table("soil_analytes").set_index("analyte").to_dict("index")
 
 
 @cache
@@ -124,7 +124,7 @@ def _unit_pattern():
 def _phrases() -> dict[tuple[str, ...], list[tuple[str, str]]]:
     """Every phrase in words -> what it may say, (kind, name)."""
     table: dict[tuple, list] = {}
-    known = set(analytes().index)
+    known = set(analytes())
 
     def add(text, kind, name):
         words = tuple(_key(text).split())

@@ -1,10 +1,11 @@
 """The results of a soil report, cell by cell: which test each is of, by which extractant, in one unit."""
 
 import re
+from collections import Counter
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
-import pandas as pd
 
 from fertkit.errors import LookupFailed, unknown
 from fertkit.intake.headers import begins_with_nutrient
@@ -39,7 +40,7 @@ def results_of(layout: Layout, problems, notes):
 
     Returns
     -------
-    cells : DataFrame
+    results : list of dict
         block, line, row, column, cell, flag, and what its header says: analyte, unit, compound, span,
         extractant, method.
     report : list of (what, item, detail, row)
@@ -57,7 +58,7 @@ def results_of(layout: Layout, problems, notes):
                 report.append(("not used", f"column '{label}'", _ASIDE[filled], None))
             if filled and block.headers[j].kind == "unknown" and begins_with_nutrient(label):
                 notes.append(problem("soil header not known", column=label))
-    return pd.DataFrame(records), report
+    return records, report
 
 
 def _record(b, block, i, j, header, cell, flag):
@@ -141,7 +142,7 @@ def _test_name(header):
 
 
 def _complaint(header, row, column, value=None):
-    own = analytes().loc[header.name, "unit"]
+    own = analytes()[header.name]["unit"]
     blanks = {"analyte": header.name, "unit": own, "units": ", ".join(units_of(header.name))}
     if "ion" in header.complaint:
         return problem("soil ion", row, column, value, **blanks)
@@ -151,41 +152,36 @@ def _complaint(header, row, column, value=None):
 # ---- extractants
 
 
-def extractants_of(table, layout, given, problems):
-    """Give the extractant and method of each result: stated, given by the caller, or of the lines above."""
+def set_extractants(results, layout, given, problems):
+    """Give each result its extractant and method: stated, given by the caller, or of the lines above.
+
+    An index is of the one extractant that the file names for its analyte.
+    """
     wanted = given if isinstance(given, dict) else {"": given} if given else {}
     named = {analyte: _extractant_given(analyte, text) for analyte, text in wanted.items()}
-    above_table = _named_above(layout)
-    answers = {}
-    for analyte in table["analyte"].unique():
-        every = named.get("", ("", ""))
-        fitting = (one for one in (every, above_table) if analyte in serves(one[0]))
-        answers[analyte] = named.get(analyte) or next(fitting, ("", ""))
-    extractants = _beside_index(table)
-    bare, fallback = extractants == "", table["analyte"].map(answers)
-    extractants = extractants.mask(bare, fallback.str[0])
-    methods = table["method"].mask(bare & (table["method"] == ""), fallback.str[1])
-    advice = _perhaps_recommended(table.assign(extractant=extractants))
-    missing = table[(extractants == "") & table["analyte"].isin(EXTRACTED) & ~advice]
-    for row in missing[["analyte", "column", "unit"]].drop_duplicates().itertuples():
-        blanks = {"analyte": row.analyte, "example": EXTRACTED[row.analyte]}
-        key = "index without extractant" if row.unit == "index" else "extractant missing"
-        problems.append(problem(key, column=row.column, **blanks))
-    return extractants, methods
-
-
-def _beside_index(table):
-    """Extractants as stated; an index is of the one extractant that the file names for its analyte."""
-    stated = table[table["extractant"] != ""].drop_duplicates(["analyte", "extractant"])
-    alone = stated[~stated.duplicated("analyte", keep=False)]
-    alone = dict(zip(alone["analyte"], alone["extractant"], strict=True))
-    index = (table["unit"] == "index") & (table["extractant"] == "")
-    return table["extractant"].mask(index, [alone.get(analyte, "") for analyte in table["analyte"]])
+    for_all = named.get("", ("", "")), _named_above(layout)
+    stated: dict[str, set] = {}
+    for r in results:
+        stated.setdefault(r["analyte"], set()).update({r["extractant"]} - {""})
+    asked = {}
+    for r in results:
+        analyte = r["analyte"]
+        if r["unit"] == "index" and not r["extractant"] and len(stated[analyte]) == 1:
+            (r["extractant"],) = stated[analyte]
+        if not r["extractant"]:
+            fitting = (one for one in for_all if analyte in serves(one[0]))
+            r["extractant"], method = named.get(analyte) or next(fitting, ("", ""))
+            r["method"] = r["method"] or method
+        if not r["extractant"] and analyte in EXTRACTED and not _perhaps_recommended(r):
+            key = "index without extractant" if r["unit"] == "index" else "extractant missing"
+            blanks = {"analyte": analyte, "example": EXTRACTED[analyte]}
+            asked[problem(key, column=r["column"], **blanks)] = True
+    problems += asked
 
 
 def _extractant_given(analyte, text):
     """(extractant, method) that the caller states for an analyte, or for all ('')."""
-    if analyte and analyte not in analytes().index:
+    if analyte and analyte not in analytes():
         raise LookupFailed(f"an extractant is given for {analyte}, not a soil test")
     if not extractant_of(text)[0]:
         words = load_table("soil_words")
@@ -201,34 +197,37 @@ def _named_above(layout):
     return found.pop() if len(found) == 1 else ("", "")
 
 
-def _perhaps_recommended(table):
-    return (table["compound"] != "") & table["unit"].isin(["lb/ac", "kg/ha"]) & (table["extractant"] == "")
+def _perhaps_recommended(r) -> bool:
+    return r["compound"] != "" and r["unit"] in ("lb/ac", "kg/ha") and not r["extractant"]
 
 
-def without_recommendations(table, notes):
+def without_recommendations(results, notes) -> list[dict]:
     """Set aside oxides per area without an extractant: what a laboratory advises, not what it found."""
-    advice = _perhaps_recommended(table)
-    notes += [problem("soil recommendation", column=c) for c in table.loc[advice, "column"].unique()]
-    return table[~advice].reset_index(drop=True)
+    advice = dict.fromkeys(r["column"] for r in results if _perhaps_recommended(r))
+    notes += [problem("soil recommendation", column=column) for column in advice]
+    return [r for r in results if not _perhaps_recommended(r)]
 
 
 # ---- numbers: read, brought to one unit, and asked about where no soil holds as much
 
 
-def read_numbers(table, style, problems):
+def read_numbers(results, style, problems):
     """Read every cell, in place: value, censored, flag and the unit that stands in it."""
-    pairs = [_reading(cell, unit, style) for cell, unit in zip(table["cell"], table["unit"], strict=True)]
-    readings = pd.Series([reading for reading, _ in pairs], dtype=object)
-    for (analyte, column), of in table.groupby(["analyte", "column"], sort=False):
-        most, places = analytes().loc[analyte, "most"], [(int(row), column) for row in of["row"]]
+    columns: dict[tuple, list] = {}
+    for r in results:
+        columns.setdefault((r["analyte"], r["column"]), []).append(r)
+    for (analyte, column), of in columns.items():
+        readings, units = zip(*(_reading(r["cell"], r["unit"], style) for r in of), strict=True)
+        cells, places, most = (
+            [r["cell"] for r in of],
+            [(r["row"], column) for r in of],
+            analytes()[analyte]["most"],
+        )
         could_be = lambda value, most=most: value <= most  # noqa: E731
-        at = table.index.get_indexer(of.index)
-        readings[at] = settle_results(readings[at], of["cell"], places, could_be, "no soil result", problems)
-    table["value"] = np.array([r.value for r in readings], float)
-    table["censored"] = [r.censored for r in readings]
-    flags = zip((r.flag for r in readings), table["flag"], strict=True)
-    table["flag"] = ["; ".join(filter(None, pair)) for pair in flags]
-    table["in_cell"] = [unit for _, unit in pairs]
+        readings = settle_results(readings, cells, places, could_be, "no soil result", problems)
+        for r, reading, unit in zip(of, readings, units, strict=True):
+            flag = "; ".join(filter(None, (reading.flag, r["flag"])))
+            r |= {"value": reading.value, "censored": reading.censored, "flag": flag, "in_cell": unit}
 
 
 def _reading(cell, unit, style):
@@ -243,35 +242,32 @@ def _reading(cell, unit, style):
     return read_number(cell, style), ""
 
 
-def settle_units(table, given, problems, report):
+def settle_units(results, given, problems, report):
     """Bring each result to the unit its analyte is known in, in place; what cannot be is asked about."""
-    if strange := sorted(set(given) - {"", "depth", *analytes().index}):
+    if strange := sorted(set(given) - {"", "depth", *analytes()}):
         raise LookupFailed(f"units are given for {', '.join(strange)}, not soil tests")
-    alike = ["analyte", "unit", "in_cell", "column", "compound", "top_in", "depth_in"]
-    asked, values, units = [], table["value"].copy(), table["unit"].copy()
-    for (analyte, *stated, column, compound, top, depth), rows in table.groupby(
-        alike, sort=False, dropna=False
-    ):
-        own = analytes().loc[analyte, "unit"]
-        stated = {*stated} - {""}
+    asked = {}
+    for r in results:
+        analyte, column, own = r["analyte"], r["column"], analytes()[r["analyte"]]["unit"]
+        stated = {r["unit"], r["in_cell"]} - {""}
         unit = _unit_of(analyte, own, stated, given)
         if analyte in given and stated - {unit}:
             said = f"{unit} as the user vouches; the file says {' and '.join(sorted(stated))}"
             report.append(("inferred", f"unit of '{column}'", said, None))
         blanks = {"analyte": analyte, "unit": own, "units": ", ".join(units_of(analyte))}
         if unit is None:
-            asked.append(problem("two units", column=column, nutrient=analyte))
-        elif own and not unit and rows["value"].notna().any():
-            asked.append(problem("soil unit missing", column=column, **blanks))
+            asked[problem("two units", column=column, nutrient=analyte)] = True
+        elif own and not unit and r["value"] == r["value"]:
+            asked[problem("soil unit missing", column=column, **blanks)] = True
         elif own and unit and unit not in units_of(analyte):
-            asked.append(problem("not a soil unit", column=column, stated=unit, **blanks))
+            asked[problem("not a soil unit", column=column, stated=unit, **blanks)] = True
         elif own and unit:
-            values[rows.index], unit, how = converted(rows["value"], analyte, unit, compound, top, depth)
+            layer = r["top_in"], r["depth_in"]
+            r["value"], unit, how = converted(r["value"], analyte, unit, r["compound"], *layer)
             what = "kept" if unit == "lb/ac" else "converted"
             report += [(what, f"{analyte} of '{column}'", "; ".join(how), None)] * bool(how)
-        units[rows.index] = unit if own else ""
-    table["value"], table["unit"] = values, units
-    problems += dict.fromkeys(asked)
+        r["unit"] = unit if own else ""
+    problems += asked
 
 
 def _unit_of(analyte, own, stated, given):
@@ -308,7 +304,7 @@ def converted(value, analyte, unit, compound="", top_in=0.0, depth_in=np.nan):
         "lb/ac": ("ppm", 1 / furrow_slice()["value"]), "mg/100 g": ("ppm", 10.0), "g/kg": ("%", 0.1),
     }  # fmt: skip
     if analyte in BASES:
-        factors["meq/100 g"] = "ppm", 10 * ATOMIC_WEIGHT[analyte] / analytes().loc[analyte, "valence"]
+        factors["meq/100 g"] = "ppm", 10 * ATOMIC_WEIGHT[analyte] / analytes()[analyte]["valence"]
     if unit in factors:
         to, factor = factors[unit]
         how.append(f"{unit} to {to}, times {factor:g}")
@@ -316,63 +312,81 @@ def converted(value, analyte, unit, compound="", top_in=0.0, depth_in=np.nan):
     return value, unit, how
 
 
+@cache
 def furrow_slice():
     """Return the row of the constant that makes ppm of pounds in a layer of two million pounds."""
     return load_table("constants").set_index("item").loc["ppm_to_lb_per_ac"]
 
 
-def ask_whether_real(table, problems, notes):
+def ask_whether_real(results, problems, notes):
     """Ask about tests no soil has, and note rare ones, results of a rating alone and odd limits."""
-    limits = analytes().loc[table["analyte"]].set_index(table.index)
-    value = table["value"] / np.where(table["unit"] == "lb/ac", furrow_slice()["value"], 1.0)
-    own = (table["unit"] == limits["unit"]) | table["unit"].isin(["lb/ac", "mg/l"])
-    judged, below = table["value"].notna() & own, table["censored"] != "<"
-    impossible = judged & ((value > limits["most"]) | ((value < limits["least"]) & below))
-    unusual = judged & ~impossible & ((value > limits["high"]) | ((value < limits["low"]) & below))
-    for key, rows, told in (
-        ("impossible soil test", impossible, problems),
-        ("unusual soil test", unusual, notes),
-    ):
-        for at, row in table[rows].head(_MOST_NOTES).iterrows():
-            blanks = {end: f"{limits.loc[at, end]:g}" for end in ("least", "most")}
-            blanks |= {"analyte": row["analyte"], "amount": f"{number(row['value'])} {row['unit']}".strip()}
-            blanks["own"] = limits.loc[at, "unit"]
-            told.append(problem(key, int(row["row"]), row["column"], text_of(row["cell"]), **blanks))
-    for row in table[table["value"].isna()].head(_MOST_NOTES).itertuples():
-        key = "rating alone" if row.censored == "" else "soil limit not given"
-        blanks = {"analyte": row.analyte, "word": row.flag}
-        notes.append(problem(key, int(row.row), row.column, row.flag, **blanks))
+    strange: dict[str, list] = {"impossible soil test": [], "unusual soil test": []}
+    alone = [r for r in results if r["value"] != r["value"]]
+    for r in results:
+        limits, below = analytes()[r["analyte"]], r["censored"] == "<"
+        value = r["value"] / (furrow_slice()["value"] if r["unit"] == "lb/ac" else 1.0)
+        if r["unit"] not in (limits["unit"], "lb/ac", "mg/l"):
+            continue
+        if value > limits["most"] or (value < limits["least"] and not below):
+            strange["impossible soil test"].append(r)
+        elif value > limits["high"] or (value < limits["low"] and not below):
+            strange["unusual soil test"].append(r)
+    for (key, rows), told in zip(strange.items(), (problems, notes), strict=True):
+        for r in rows[:_MOST_NOTES]:
+            limits = analytes()[r["analyte"]]
+            blanks = {end: f"{limits[end]:g}" for end in ("least", "most")} | {"own": limits["unit"]}
+            blanks |= {"analyte": r["analyte"], "amount": f"{number(r['value'])} {r['unit']}".strip()}
+            told.append(problem(key, r["row"], r["column"], text_of(r["cell"]), **blanks))
+    for r in alone[:_MOST_NOTES]:
+        key = "rating alone" if r["censored"] == "" else "soil limit not given"
+        notes.append(problem(key, r["row"], r["column"], r["flag"], analyte=r["analyte"], word=r["flag"]))
 
 
-def without_copies(table, problems, report, notes):
+def without_copies(results, problems, report, notes) -> list[dict]:
     """Keep one of two columns or lines that say the same; ask about columns that do not."""
-    keys = ["block", "line", "analyte", "extractant", "method", "top_in", "depth_in"]
-    drop = []
-    several = table[table["value"].notna()]
-    several = several[several.duplicated(keys, keep=False)]
-    for _, group in several.groupby(keys, sort=False, dropna=False):
-        kept = group.sort_values("unit", key=lambda unit: unit != "ppm", kind="stable").iloc[0]
-        for k, row in group.drop(kept.name).iterrows():
-            if {row["unit"], kept["unit"]} & {"index", "mg/l"} and row["unit"] != kept["unit"]:
+    tests: dict[tuple, list] = {}
+    for r in results:
+        if r["value"] == r["value"]:
+            tests.setdefault(_key(r, "block", "line", *_TEST, "top_in", "depth_in"), []).append(r)
+    copies = set()
+    for of in tests.values():
+        kept = min(of, key=lambda r: r["unit"] != "ppm")
+        for r in of:
+            units = {r["unit"], kept["unit"]}
+            if r is kept or (len(units) > 1 and units & {"index", "mg/l"}):
                 continue
-            alike = not above(abs(row["value"] - kept["value"]), _ALIKE * max(row["value"], kept["value"]))
-            if alike or (row["unit"] == "lb/ac" != kept["unit"]):
-                drop.append(k)
+            alike = not above(abs(r["value"] - kept["value"]), _ALIKE * max(r["value"], kept["value"]))
+            if alike or r["unit"] == "lb/ac" != kept["unit"]:
+                copies.add(id(r))
                 same = f"the same test as '{kept['column']}'"
-                report.append(("not used", f"column '{row['column']}'", same, None))
+                report.append(("not used", f"column '{r['column']}'", same, None))
             else:
-                blanks = {"analyte": row["analyte"], "first": kept["column"]}
-                blanks["extractant"] = row["extractant"] or "no extractant"
-                problems.append(problem("soil second column", int(row["row"]), row["column"], **blanks))
-    table = table.drop(index=drop)
-    sample = ["field", "zone", "sample", "sampled", "top_in", "depth_in", *keys[2:5], "unit"]
-    named = table["sample"] != ""
-    again = named & table.duplicated([*sample, "value", "censored"])
-    lines = sorted(set(table.loc[again, "row"]) - set(table.loc[~again, "row"]))
+                blanks = {"analyte": r["analyte"], "first": kept["column"]}
+                blanks["extractant"] = r["extractant"] or "no extractant"
+                problems.append(problem("soil second column", r["row"], r["column"], **blanks))
+    return _without_lines_again([r for r in results if id(r) not in copies], notes)
+
+
+def _without_lines_again(results, notes) -> list[dict]:
+    """Leave out lines that repeat an earlier one, and note samples that are given again otherwise."""
+    seen, again, new = set(), set(), set()
+    for r in results:
+        key = _key(r, *_SAMPLE, "value", "censored")
+        (again if r["sample"] and key in seen else new).add(r["row"])
+        seen.add(key)
+    lines = sorted(again - new)
     notes += [problem("soil line again", rows=listed(lines, 8))] * bool(lines)
-    table = table[~table["row"].isin(lines)]
-    twice = table[(table["sample"] != "") & table.duplicated(sample, keep=False)]
-    if len(twice):
-        names = listed(twice["sample"].unique(), 6)
-        notes.append(problem("soil sample again", names=names))
-    return table
+    results = [r for r in results if r["row"] not in lines]
+    often = Counter(_key(r, *_SAMPLE) for r in results)
+    names = dict.fromkeys(r["sample"] for r in results if r["sample"] and often[_key(r, *_SAMPLE)] > 1)
+    notes += [problem("soil sample again", names=listed(names, 6))] * bool(names)
+    return results
+
+
+_TEST = ("analyte", "extractant", "method")
+_SAMPLE = ("field", "zone", "sample", "sampled", "top_in", "depth_in", *_TEST, "unit")
+
+
+def _key(r, *names) -> tuple:
+    """Values for comparing; two that are missing are alike."""
+    return tuple(None if r[name] != r[name] else r[name] for name in names)
