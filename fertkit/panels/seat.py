@@ -12,11 +12,14 @@ import socket
 import sys
 import threading
 from importlib import import_module
+from pathlib import Path
 
 #: Where the keeper of seats listens, told to the server and by it to each kernel.
 ADDRESS = "FERTKIT_SEATS"
 #: How often the keeper looks whether the server is still there [s].
 LOOK_UP = 5
+#: How long nobody asks before notebooks are rehearsed, and how long who asks has between two cells [s].
+AT_REST, BETWEEN_CELLS = 2, 0.001
 #: First line of a kernel that is no fork.
 EARLY = "from fertkit.panels import seat; seat.load_early(get_ipython())"
 #: Modules that every panel needs to draw its first figure; heavier ones of single panels are left to them.
@@ -28,12 +31,6 @@ NEEDED_EARLY = (
 OF_A_KERNEL = (
     "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "tornado.platform.asyncio",
     "tornado.queues", "IPython.core.completerlib", "IPython.core.debugger", "IPython.extensions.storemagic",
-)  # fmt: skip
-#: Invented files to try panels on.
-A_LEAF = b"Sample,Crop,Stage,Plant part,N (%),K (%)\nA,corn,R1,ear leaf,3.1,1.9\nB,corn,R1,ear leaf,2.2,1.2\n"
-A_TRIAL = "Block,N rate (lb/ac),Yield (bu/ac)\n" + "".join(
-    f"{block},{rate},{100 + 0.7 * rate - 0.002 * rate**2 + (block * 7 + rate) % 5}\n"
-    for block in (1, 2, 3) for rate in (0, 60, 120, 180)
 )  # fmt: skip
 
 
@@ -65,31 +62,17 @@ def _load() -> None:
         import_module(name)
 
 
-def rehearse() -> list:
-    """Answer once in each of the panels that lessons use most, so that a fork has little to load or make.
+def keep_seats(listening: int, folder: str) -> None:
+    """Load what panels need, then fork a kernel for each that asks, until the server ends.
 
-    Returns
-    -------
-    list of Panel
-    """
-    from fertkit import panels
-
-    trial = {"crop": "corn", "nutrient_price": 0.5, "grain_price": 4.5}
-    return [
-        panels.LeafPanel(A_LEAF),
-        panels.NeedsPanel(),
-        panels.StripsPanel(A_TRIAL.encode(), crop="corn"),
-        panels.OptimumPanel(A_TRIAL.encode(), **trial),
-    ]
-
-
-def keep_seats(listening: int) -> None:
-    """Load and rehearse what panels need, then fork a kernel for each that asks, until the server ends.
+    While nobody asks, the notebooks are rehearsed; those whose files have changed, anew.
 
     Parameters
     ----------
     listening : int
         File descriptor of a Unix socket that listens already, so that who asks early only waits.
+    folder : str
+        Where the notebooks lie.
     """
     import gc
 
@@ -98,27 +81,50 @@ def keep_seats(listening: int) -> None:
     _load()
     for name in OF_A_KERNEL:
         import_module(name)
-    rehearse()
-    import_module("ipywidgets").Widget.close_all()
     gc.collect()
     gc.freeze()  # else the collector would write to every page of memory that forks share
     seats = socket.socket(fileno=listening)
-    seats.settimeout(LOOK_UP)
-    beside = os.getppid()
+    rehearsed, beside = {}, os.getppid()
+    steps, rest = _rehearse(Path(folder), rehearsed), AT_REST
     while os.getppid() == beside:
+        seats.settimeout(rest)
         try:
             line, _ = seats.accept()
         except TimeoutError:
+            rest = next(steps)
             continue
         line.setblocking(True)
         if os.fork() == 0:
             seats.close()
-            _become(line)
+            _become(line, rehearsed.values())
         line.close()
+        rest = AT_REST
 
 
-def _become(line) -> None:
+def _rehearse(folder: Path, rehearsed: dict):
+    """Rehearse cell by cell, without end; give how long to wait for who asks before the next step [s]."""
+    from fertkit.panels.rehearsal import Rehearsal, watch_files
+
+    opened = watch_files()
+    while True:
+        for path in sorted(folder.glob("*.ipynb")):
+            if path in rehearsed and rehearsed[path].fresh():
+                continue
+            if path in rehearsed:
+                rehearsed.pop(path).forget()
+            one = Rehearsal(path, opened)
+            for _ in one.run():
+                yield BETWEEN_CELLS
+            rehearsed[path] = one
+        yield LOOK_UP
+
+
+def _become(line, rehearsed) -> None:
     """Be the kernel that was asked for; end when who asked ends."""
+    from ipykernel.kernelapp import IPKernelApp
+
+    from fertkit.panels.rehearsal import forget_pages, play_in
+
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     asked = json.loads(line.makefile().readline())
     line.sendall(f"{os.getpid()}\n".encode())
@@ -126,19 +132,17 @@ def _become(line) -> None:
     os.environ.clear()
     os.environ.update(asked["environment"])
     threading.Thread(target=_end_with, args=(line,), daemon=True).start()
-    _launch([*asked["arguments"], "--HistoryManager.enabled=False"])  # nobody types there
+    kernel = IPKernelApp.instance()
+    kernel.initialize([*asked["arguments"], "--HistoryManager.enabled=False"])  # nobody types there
+    forget_pages()
+    play_in(kernel.shell, rehearsed)
+    kernel.start()
     os._exit(0)
 
 
 def _end_with(line) -> None:
     line.recv(1)
     os._exit(0)
-
-
-def _launch(arguments) -> None:
-    from ipykernel.kernelapp import IPKernelApp
-
-    IPKernelApp.launch_instance(arguments)
 
 
 #: What stands in for a fork: a process of 3 MB that hands signals on to it and ends when it does.
@@ -171,11 +175,13 @@ def main(arguments) -> None:
             line.close()
         else:
             return _stand_in(line, arguments)
-    return _launch([*arguments, f"--IPKernelApp.exec_lines={EARLY}"])
+    from ipykernel.kernelapp import IPKernelApp
+
+    return IPKernelApp.launch_instance([*arguments, f"--IPKernelApp.exec_lines={EARLY}"])
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["keep"]:
-        keep_seats(int(sys.argv[2]))
+        keep_seats(int(sys.argv[2]), sys.argv[3])
     else:
         main(sys.argv[1:])

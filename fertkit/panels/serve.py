@@ -162,7 +162,7 @@ def _lab_options() -> list[str]:
 
 
 @contextmanager
-def seats():
+def seats(folder: Path):
     """Keep a process beside the server that forks a kernel for each page; give the variables that say so."""
     if not seat.can_fork():
         yield {}
@@ -172,7 +172,7 @@ def seats():
         listening.bind(address)
         listening.listen(64)
         keeper = subprocess.Popen(
-            [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno())],
+            [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno()), str(folder)],
             pass_fds=[listening.fileno()], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             # threads of a library do not survive a fork; pools of memory of their own would be theirs alone
             env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "1"},
@@ -289,11 +289,16 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
     token = "".join(map(secrets.choice, [LETTERS] * LENGTH)) if share else secrets.token_urlsafe(24)
     url = address(page, port, token, host)
     says = invitation(url, host) if share else ""
-    line = command(notebook_folder(folder), page=page, room=room, port=port, host=host)
+    folder = notebook_folder(folder)
+    line = command(folder, page=page, room=room, port=port, host=host)
     in_charge = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _end) if in_charge else None
     # a person at the terminal can do nothing about a server's warnings
-    with TemporaryFile() as log, class_guesses(room) as asked, seats() if page else nullcontext({}) as kept:
+    with (
+        TemporaryFile() as log,
+        class_guesses(room) as asked,
+        seats(folder) if page else nullcontext({}) as kept,
+    ):
         process = subprocess.Popen(line, env=environment(token) | asked | kept, stderr=log)
         try:
             wait_until_up(process, port, host)

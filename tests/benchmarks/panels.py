@@ -42,7 +42,7 @@ MOVE = """() => new Promise((resolve) => {
 def server():
     """Serve the notebooks as pages; give the address of one, and the process of the server."""
     port = serve.free_port()
-    with serve.seats() as kept:
+    with serve.seats(NOTEBOOKS) as kept:
         process = subprocess.Popen(
             serve.command(NOTEBOOKS, page=True, room=False, port=port),
             env=serve.environment(TOKEN) | kept, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,

@@ -22,7 +22,7 @@ NOTEBOOK, TOKEN = "06_workshop_shortfall.ipynb", "a-word-for-the-room"
 def main(seats: int) -> None:
     host, port = serve.local_address(), serve.free_port()
     folder = Path(__file__).parents[2] / "notebooks"
-    with serve.seats() as kept, sync_playwright() as playwright:
+    with serve.seats(folder) as kept, sync_playwright() as playwright:
         server = subprocess.Popen(
             serve.command(folder, page=True, room=True, port=port, host=host),
             env=serve.environment(TOKEN) | kept, stderr=subprocess.DEVNULL,

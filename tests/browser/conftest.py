@@ -37,10 +37,12 @@ def start_server(tmp_path_factory):
         own = {f"JUPYTER_{name}_DIR": str(home / name) for name in ("CONFIG", "DATA", "RUNTIME")}
         own["JUPYTERLAB_WORKSPACES_DIR"] = str(home / "workspaces")
         own |= kept.enter_context(serve.class_guesses(room))
+        if page:
+            own |= kept.enter_context(serve.seats(Path(folder)))
         log = (home / "log").open("w")
         process = subprocess.Popen(
             serve.command(Path(folder), page=page, room=room, port=port, host=host),
-            env=serve.environment(token) | own | (kept.enter_context(serve.seats()) if page else {}),
+            env=serve.environment(token) | own,
             stdout=log, stderr=subprocess.STDOUT,
         )  # fmt: skip
         started.append((process, log))

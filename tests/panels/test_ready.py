@@ -1,11 +1,18 @@
-"""A kernel of ours loads what panels need with the first thing it runs, once, and all of it."""
+"""A kernel of ours has what panels need before its first answer; a fork has the answers, while they hold."""
 
+import gc
+import json
+import os
 import subprocess
 import sys
 
-from fertkit.panels import seat
+import pytest
+from IPython.core.interactiveshell import InteractiveShell
+
+from fertkit.panels.rehearsal import Rehearsal, play_in, watch_files
 from fertkit.panels.seat import EARLY, NEEDED_EARLY
 
+OPENED = watch_files()
 SHELL = """
 import sys
 from IPython.core.interactiveshell import InteractiveShell
@@ -30,6 +37,68 @@ def test_the_first_cell_loads_what_the_first_answer_needs(demo):
     assert run.returncode == 0, run.stderr
 
 
-def test_what_is_rehearsed_has_an_answer(undrawn, monkeypatch):
-    monkeypatch.setattr("fertkit.panels.base.Panel.raise_errors", True)
-    assert all(panel.result is not None for panel in seat.rehearse())
+FIRST = """from pathlib import Path
+import ipywidgets
+read = Path("numbers.txt").read_text()
+box = ipywidgets.FloatText(value=float(read))
+box"""
+SECOND = "box.value + 1"
+PRINTS = "print(box.value)"
+
+
+@pytest.fixture
+def rehearsed(tmp_path):
+    """A notebook of four cells after its rehearsal, of which the third prints."""
+    (tmp_path / "numbers.txt").write_text("3")
+    cells = [{"cell_type": "code", "source": one} for one in (FIRST, SECOND, PRINTS, SECOND)]
+    (tmp_path / "lesson.ipynb").write_text(json.dumps({"cells": cells}))
+    before = os.getcwd()
+    one = Rehearsal(tmp_path / "lesson.ipynb", OPENED)
+    list(one.run())
+    os.chdir(before)
+    gc.unfreeze()
+    return one
+
+
+@pytest.fixture
+def asked(rehearsed):
+    """What a shell makes of cells, and the shell."""
+    shell = InteractiveShell()
+    play_in(shell, [rehearsed])
+    return shell, lambda source: shell.run_cell(source).result
+
+
+def test_a_cell_is_played_and_not_run_again(rehearsed, asked):
+    shell, run = asked
+    box = run(FIRST)
+    assert box is rehearsed.cells[0].value
+    assert rehearsed.cells[0].made[-1] is box
+    box.value = 5  # the page moved it; run again, the cell would give 6
+    assert run(SECOND) == 4
+    assert shell.user_ns["box"] is box
+
+
+def test_what_printed_and_what_follows_is_run(rehearsed, asked, capsys):
+    _, run = asked
+    assert [cell.source for cell in rehearsed.cells] == [FIRST, SECOND]
+    run(FIRST).value = 7
+    run(SECOND)
+    run(PRINTS)
+    assert capsys.readouterr().out.endswith("7.0\n")
+    assert run(SECOND) == 8
+
+
+def test_after_another_cell_nothing_is_played(asked):
+    _, run = asked
+    run(FIRST)
+    run("box.value = 10")
+    assert run(SECOND) == 11
+
+
+@pytest.mark.parametrize("name", ["numbers.txt", "lesson.ipynb"])
+def test_a_file_changed_since_is_read_again(rehearsed, asked, tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    assert rehearsed.fresh()
+    (tmp_path / name).write_text("12")
+    assert not rehearsed.fresh()
+    assert asked[1](FIRST) is not rehearsed.cells[0].value
