@@ -76,6 +76,7 @@ def test_no_drawing_state():
         assert "matplotlib.pyplot" not in set(imports(tree)), f"{file} uses pyplot's global state"
 
 
+@cache
 def loaded_by(statement: str) -> set[str]:
     """Modules a fresh interpreter holds after a statement."""
     code = f"import sys; {statement}; print(*sys.modules)"

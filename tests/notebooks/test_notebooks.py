@@ -34,7 +34,7 @@ PYTEST = "import sys; sys.modules['rfc3987_syntax'] = None; import pytest; sys.e
 
 
 def run_nbval(paths):
-    """Execute notebooks of one folder with nbval, in a process of its own so that its settings are its own."""
+    """Execute notebooks of one folder with nbval, in a process of its own: its settings are its own."""
     options = ["--nbval-lax", "--nbval-current-env", "--nbval-cell-timeout=120", "-q", "-c", "/dev/null",
                "--rootdir", str(paths[0].parent), "-p", "no:cacheprovider", "-p", "no:xdist"]  # fmt: skip
     done = subprocess.run(

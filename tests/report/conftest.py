@@ -9,6 +9,7 @@ import pytest
 
 from fertkit.intake.farm import read_farm
 from fertkit.report import answer_farm, answer_field, answer_network, answer_trial
+from fertkit.report.page import svg_picture
 from fertkit.report.plan import answer_plan
 
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
@@ -93,10 +94,18 @@ def page_of(request):
 
     def page(kind):
         if kind not in made:
-            made[kind] = request.getfixturevalue(kind).page()
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr("fertkit.report.page.svg_picture", svg_picture)
+                made[kind] = request.getfixturevalue(kind).page()
         return made[kind]
 
     return page
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Make the figures of a page, but write none out, where a test looks at its words alone."""
+    monkeypatch.setattr("fertkit.report.page.svg_picture", lambda ax: "data:image/svg+xml;base64,")
 
 
 MARGIN = 15 / 25.4 * 72  # of the style sheet [pt]

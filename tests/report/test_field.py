@@ -9,6 +9,8 @@ from fertkit.cli import main
 from fertkit.errors import InputError, NotEstimable
 from fertkit.report import answer_field
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 PRICES = {"nutrient_price": 0.45, "grain_price": 11.0}
 HEAD = "Sample,Field,Crop,Stage,Part,K %,P %,N %,S %,Mg %,Mn ppm,Zn ppm,Fe ppm,B ppm\n"
 PART = "trifoliate without petiole"

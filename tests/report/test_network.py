@@ -11,6 +11,8 @@ from fertkit.errors import InputError, NotEstimable
 from fertkit.report import answer_network
 from fertkit.say.trials import pooled_lines
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 
 

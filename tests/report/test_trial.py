@@ -13,6 +13,8 @@ from fertkit.report import answer_network, answer_trial
 from fertkit.say.response import stretch
 from fertkit.trials import plan_strips
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 PRICES = {"nutrient_price": 1.0, "grain_price": 0.2}
 
 
