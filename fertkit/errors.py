@@ -6,6 +6,7 @@ gathered and raised together, so that a user mends the file once.
 
 import re
 from collections.abc import Iterable
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 _TOLD_APART, _ROWS_NAMED = 3, 12  # alike problems told one by one; rows named when they are told together
@@ -220,3 +221,16 @@ def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
     """Make the error for a name that is not in a list of valid names."""
     remedy = f"choose one of: {', '.join(sorted(map(str, valid)))}"
     return LookupFailed(f"unknown {kind} '{shorten(value)}'", remedy=remedy)
+
+
+@contextmanager
+def naming(path, draft=None):
+    """Name a file in errors of the system that name none (those of a full disk), or that name its draft."""
+    try:
+        yield
+    except OSError as error:
+        ours = error.filename is None or str(error.filename) == str(draft)
+        if ours and error.errno is not None:
+            error.filename = str(path)
+            del error.filename2
+        raise

@@ -8,25 +8,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fertkit.asked import a_content, a_path, asks
+from fertkit.errors import naming
 
 
 def plain_letters(name: str, longest: int = 40) -> str:
     """Write a name of the user in letters, digits and dashes that any file system takes; maybe nothing."""
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", plain)[:longest].strip("-")
-
-
-@contextmanager
-def naming(path, draft=None):
-    """Name a file in errors of the system that name none (those of a full disk), or that name its draft."""
-    try:
-        yield
-    except OSError as error:
-        ours = error.filename is None or str(error.filename) == str(draft)
-        if ours and error.errno is not None:
-            error.filename = str(path)
-            del error.filename2
-        raise
 
 
 @contextmanager

@@ -16,11 +16,20 @@ from types import SimpleNamespace
 
 from fertkit import __version__
 from fertkit.batch import farms, samples, trials
-from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, Problem, shorten, unknown
+from fertkit.errors import (
+    FertkitError,
+    InputError,
+    LookupFailed,
+    NotEstimable,
+    Problem,
+    naming,
+    shorten,
+    unknown,
+)
 from fertkit.intake.strip_headers import ROLES, each
 from fertkit.reference.load import load_ranges
 from fertkit.response.prices import one_ratio, positive
-from fertkit.writing import naming, write_whole
+from fertkit.writing import write_whole
 
 KINDS = {"trials": trials, "samples": samples, "farms": farms}
 EMPTY = "empty the folder, or use another"  # what to do where a folder is not what a run left

@@ -1,15 +1,14 @@
 """The command line: one subcommand a question, each a thin call on the library."""
 
 import argparse
+import gc
 import re
 import sys
 import warnings
 from contextlib import redirect_stdout
 
 from fertkit import __version__
-from fertkit.cli.questions import add_questions
-from fertkit.errors import FertkitError, harmless
-from fertkit.writing import naming
+from fertkit.errors import FertkitError, harmless, naming
 
 PRINTED = "what is printed"  # in place of the name of a file
 
@@ -17,8 +16,8 @@ PRINTED = "what is printed"  # in place of the name of a file
 def main(argv=None) -> int:
     """Run the command line; give 0, 2 when the input cannot be used, or 130 when it is stopped."""
     arguments = None
-    if argv is None and not sys.warnoptions:
-        warnings.simplefilter("ignore")  # a person at the terminal can do nothing about a library's warning
+    if argv is None:
+        _set_up()
     try:
         parser = _parser()
         arguments = parser.parse_args(_as_spoken(sys.argv[1:] if argv is None else argv))
@@ -39,6 +38,16 @@ def main(argv=None) -> int:
         print(harmless(f"fertkit: {error.filename or 'file'}: {error.strerror or error}"), file=sys.stderr)
         return 2
     return 0
+
+
+def _set_up():
+    """Settle what holds for the process of one command: quick on small tables, without warnings."""
+    gc.set_threshold(50_000)  # what is loaded stays: to look for what does not takes a tenth of the time
+    import pandas as pd
+
+    pd.set_option("mode.string_storage", "python")  # small tables of text are handled in half the time
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # a person at the terminal can do nothing about a library's warning
 
 
 def _as_spoken(argv):
@@ -73,6 +82,8 @@ class _Shown:
 
 
 def _parser():
+    from fertkit.cli.questions import add_questions
+
     parser = argparse.ArgumentParser(
         prog="fertkit",
         description="Crop nutrition field by field: needs, leaf tests, strip trials, optimum rate.",

@@ -202,16 +202,18 @@ def method_sources(*methods: str) -> pd.DataFrame:
     return list_sources(method_keys(*methods))
 
 
+_KEY = re.compile(r"\b[A-Z][A-Z0-9_]+\b")
+
+
 def short_names(text: str) -> str:
     """Write a text for readers: each source key in it as a short name, BENDER2015 as Bender 2015."""
-    return keys_within().sub(lambda hit: _short_name(hit[0]), text)
+    known = _places_of_sources()
+    return _KEY.sub(lambda hit: _short_name(hit[0]) if hit[0] in known else hit[0], text)
 
 
-@cache
-def keys_within() -> re.Pattern:
-    """Match the bundled source keys within a text."""
-    keys = sorted(list_sources()["source_key"], key=len, reverse=True)
-    return re.compile(rf"\b(?:{'|'.join(map(re.escape, keys))})\b")
+def keys_within(text: str) -> frozenset[str]:
+    """Give the bundled source keys that a text names."""
+    return frozenset(_KEY.findall(text)).intersection(_places_of_sources())
 
 
 @cache

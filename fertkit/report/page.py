@@ -77,7 +77,8 @@ class Notes:
 
     def put(self, text: str) -> str:
         """Return a text with numbers in place of the keys of its sources."""
-        return _runs().sub(self._put, text)
+        keys = keys_within(text)
+        return _runs(keys).sub(self._put, text) if keys else text
 
     def _put(self, run) -> str:
         opened, closed = run[1], run[3]
@@ -100,9 +101,9 @@ def _bundled() -> frozenset[str]:
 
 
 @cache
-def _runs() -> re.Pattern:
+def _runs(keys: frozenset) -> re.Pattern:
     """Keys of sources beside each other, with the brackets around them."""
-    one = keys_within().pattern
+    one = rf"\b(?:{'|'.join(sorted(keys))})\b"
     return re.compile(rf"([\[(]?)({one}(?:[,;] ?{one})*)([\])]?)")
 
 

@@ -15,6 +15,7 @@ the lower end of that range, and a value inside the range is low but left open b
 
 from enum import StrEnum
 from functools import cache
+from math import erfc
 
 import numpy as np
 import pandas as pd
@@ -201,11 +202,18 @@ def probability_below(value, limit, cv):
     float or array
         ``Phi((limit - value) / (value * cv))``: a normal error around the reported value, nothing else known.
     """
-    from scipy.special import ndtr
-
     value = np.asarray(value, float)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return ndtr((limit - value) / np.where(value > 0, value * cv, np.nan))
+        return _normal((limit - value) / np.where(value > 0, value * cv, np.nan))
+
+
+def _normal(z):
+    """Phi of each z, a few of them without the time scipy.special takes to load."""
+    if np.size(z) > 10_000:
+        from scipy.special import ndtr
+
+        return ndtr(z)
+    return np.vectorize(erfc, otypes=[float])(-z / np.sqrt(2))[()] / 2
 
 
 def reported_interval(value, cv, z: float = 1.96):
