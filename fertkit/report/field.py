@@ -191,22 +191,23 @@ def _needs_section(budget):
     }  # fmt: skip
     rows = budget.defaults.assign(share=100 * budget.defaults["share_removed"])
     return Section(
-        "Nutrient needs and removal", lines=(*_of_kind(budget, Kind.PRACTICE), *budget.notes),
+        "Nutrient needs and removal", lines=(*_of_kind(budget.lines(), Kind.PRACTICE), *budget.notes),
         figure=budget.plot, figure_says=say.needs_text(budget),
         tables=(parts.pick("Needs and removal", rows, names),),
     )  # fmt: skip
 
 
 def _season_section(season):
-    by_nutrient = (f"{line.label} {line.text}." for line in season.lines() if line.label in say.MAIN)
+    lines = season.lines()
+    by_nutrient = (f"{line.label} {line.text}." for line in lines if line.label in say.MAIN)
     return Section(
-        "When it needs it", lines=(*by_nutrient, *_of_kind(season, Kind.SOURCE)), figure=season.plot,
-        figure_says=" ".join([say.SEASON_FIGURE, *(line.plain for line in _of_kind(season, Kind.NOTE))]),
+        "When it needs it", lines=(*by_nutrient, *_of_kind(lines, Kind.SOURCE)), figure=season.plot,
+        figure_says=" ".join([say.SEASON_FIGURE, *(line.plain for line in _of_kind(lines, Kind.NOTE))]),
     )  # fmt: skip
 
 
-def _of_kind(result, *kinds):
-    return [line for line in result.lines() if line.kind in kinds]
+def _of_kind(lines, *kinds):
+    return [line for line in lines if line.kind in kinds]
 
 
 def _leaf_section(scores):
@@ -220,13 +221,14 @@ def _leaf_section(scores):
     rows = scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
     values = [r.value if r.censored == "" else value_text(r) for r in rows.itertuples()]
     rows = rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
-    told = _of_kind(scores, Kind.LEAD, Kind.TEXT)[:4]
+    lines = scores.lines()
+    told = _of_kind(lines, Kind.LEAD, Kind.TEXT)[:4]
     return Section(
         "Is it running short now?",
-        lines=[f"{capital(line.plain)}." for line in _of_kind(scores, Kind.MISSING, Kind.QUESTION)],
+        lines=[f"{capital(line.plain)}." for line in _of_kind(lines, Kind.MISSING, Kind.QUESTION)],
         figure=scores.plot, figure_says=". ".join(line.plain for line in told) + ".",
         tables=(parts.pick("Results outside a published range", rows, names),) if len(rows) else (),
-        cautions=[f"{capital(line.text)}." for line in _of_kind(scores, Kind.CAUTION)],
+        cautions=[f"{capital(line.text)}." for line in _of_kind(lines, Kind.CAUTION)],
     )  # fmt: skip
 
 
