@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.asked import a_table_of, above_zero, asks, zero_or_more
 from fertkit.budget.soil_reckon import CUT
 from fertkit.errors import InputError, Problem, unknown
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants, load_table
 from fertkit.rounding import at_least, below
 from fertkit.units import convert_area_rate, from_element
 
@@ -168,8 +168,7 @@ def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     >>> float(lime_rates(field)["rate_ton_ac"].round(2).item())
     0.75
     """
-    rows = load_table("constants")
-    rows = rows[rows["group"] == "lime"].set_index("item")
+    rows = constants("lime")
     neutral, per = rows["value"]["buffer pH without acidity"], rows["value"]["acidity per unit of buffer pH"]
     numbers = fields.assign(credit_ton_ac=fields.get("credit_ton_ac", 0.0))
     numbers = numbers[["ph", "buffer_ph", "target_ph", "credit_ton_ac"]].apply(pd.to_numeric, errors="coerce")
@@ -230,8 +229,8 @@ def field_lime(fields: pd.DataFrame, levels: pd.DataFrame, target_ph: float | No
     rows = fields[["field", "zone"]].drop_duplicates().merge(ph, on=["field", "zone"])
     rows = rows.merge(buffer.rename(columns={"value": "buffer_ph"}), on=["field", "zone"])
     rows = rows.assign(target_ph=np.nan if target_ph is None else target_ph)
-    table = load_table("constants").set_index("item")
-    other = (rows["method"] != BUFFER) | (rows["buffer_ph"] > table["value"]["buffer pH without acidity"])
+    neutral = constants("lime")["value"]["buffer pH without acidity"]
+    other = (rows["method"] != BUFFER) | (rows["buffer_ph"] > neutral)
     rows["why_not"] = np.where(other, "another buffer", "no target" if target_ph is None else "")
     due, columns = rows[rows["why_not"] == ""], ["rate_ton_ac", "equation", "source_key", "provenance"]
     limed = lime_rates(due)[columns] if len(due) else pd.DataFrame(columns=columns)

@@ -9,7 +9,7 @@ from fertkit.asked import a_table_of, asks
 from fertkit.budget.products import find_product, nutrients_per_gallon
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.reference.fertilizers import PERCENT
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants, load_table
 from fertkit.units import convert_area_rate
 
 #: Nutrients of a manure, and the columns of a user's own analysis [lb/ton as applied].
@@ -205,7 +205,7 @@ def _stated(amount, row, number, at, problems):
         return _of_manure(row, AMOUNT_OF[amount], number, at, problems)
     if amount == "water_nitrate_ppm":
         inches = _number(row, "water_in", at + 2, problems)
-        water = load_table("constants").set_index("item").loc["acre_inch_lb"]
+        water = constants().loc["acre_inch_lb"]
         pounds = number / 1e6 * inches * water["value"]
         return [(at, "N", "water nitrate", *[pounds] * 3, water["source_key"], water["provenance"], "")]
     try:

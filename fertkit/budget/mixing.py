@@ -10,7 +10,7 @@ from fertkit.budget.products import NEVER_WITH_SEED, seed_limits, speaks_of_prod
 from fertkit.errors import FertkitError
 from fertkit.intake.stages import find_span
 from fertkit.reference.fertilizers import PERCENT
-from fertkit.reference.load import load_cautions, load_table
+from fertkit.reference.load import constants, load_cautions, load_table
 
 #: Times of a pass that are no stage of a crop, in order; a stage is later than all of them.
 BEFORE = ("fall", "preplant", "planting")
@@ -135,9 +135,7 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
 
 def band_limits() -> list[tuple[str, float, str]]:
     """Return the limits of a band beside and below the row: basis, most [lb/ac], source."""
-    table = load_table("constants")
-    rows = table[table["group"] == "band_limit"]
-    return list(rows[["item", "value", "source_key"]].itertuples(index=False, name=None))
+    return list(constants("band_limit")[["value", "source_key"]].itertuples(name=None))
 
 
 def _not_for(crop, one):

@@ -6,7 +6,7 @@ import numpy as np
 
 from fertkit.budget.rates import RESIDUE_PARTS, _per_lb, _uptake_per_lb, parts_of, published_rates
 from fertkit.errors import InputError, Problem
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import OwnTables, read_own
 from fertkit.rounding import above, at_most
@@ -97,8 +97,7 @@ def _statements(own):
 
 def _apart(own):
     """Rows of one source that say something else of the same thing, in whatever unit."""
-    table = load_table("constants").set_index("item")["value"]
-    near, first = table["agreement of one's own rows"], {}
+    near, first = constants()["value"]["agreement of one's own rows"], {}
     for about, value, row, column in _statements(own):
         before, other = first.setdefault(about, (value, row))
         if at_most(abs(value - before), near * max(value, before)):

@@ -14,7 +14,7 @@ from fertkit.budget.products import cautions_of
 from fertkit.budget.programme import OPEN, TIE
 from fertkit.errors import NotEstimable
 from fertkit.reference.fertilizers import PERCENT
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import constants, list_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, at_most
 from fertkit.units import SHORT_TON_LB
@@ -314,8 +314,7 @@ def _nutrients(farm, rates, edges):
 
 def _watch(farm, rates):
     """Fields whose nitrogen all goes on in fall, and those that get much more S or P2O5 than they ask for."""
-    constants = load_table("constants")
-    least = constants[constants["group"] == "surplus"].set_index("item")["value"]
+    least = constants("surplus")["value"]
     time = farm.passes["earliest"].to_numpy()
     sown = farm.fields["crop"].str.startswith("winter").to_numpy()[:, None]  # before its planting is fall too
     fall = np.where(sown, np.isin(time, BEFORE), time == "fall")

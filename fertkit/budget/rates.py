@@ -13,7 +13,7 @@ import numpy as np
 from fertkit.budget.yields import base_of, lb_ac_per
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.crops import bushel_lb, is_known, related_crops, trade_moisture_pct
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants, load_table
 from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
 from fertkit.reference.own import NO_TABLES
 from fertkit.units import SHORT_TON_LB, convert_area_rate, from_element
@@ -258,13 +258,8 @@ def _trace(rows):
 
 def residue_ratio(crop: str) -> float | None:
     """Dry straw or stover per unit of dry grain [lb/lb], or None if no value is carried."""
-    table = load_table("constants")
-    name = f"{base_of(crop)} "
-    rows = table[
-        (table["group"] == "harvest_ratio")
-        & table["item"].str.startswith(name)
-        & (table["unit"] == "mass/mass")
-    ]
+    rows = constants("harvest_ratio")
+    rows = rows[rows.index.str.startswith(f"{base_of(crop)} ") & (rows["unit"] == "mass/mass")]
     return None if rows.empty else float(rows["value"].iloc[0])
 
 

@@ -24,7 +24,7 @@ from fertkit.budget.timing import (
 )
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import NotEstimable, typed
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import constants, list_sources, load_table
 from fertkit.reference.profiles import as_list, lineage
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least, at_most, same
@@ -273,7 +273,7 @@ def _calendar(scale, points, temperatures, unit):
 
 def _published_curve(conditions, scale, axis, uptake, peaks):
     """Curve of one nutrient, where it ends, its kind, its misfit and the spread of a published share."""
-    limits = load_table("constants").set_index("item")["value"]
+    limits = constants()["value"]
     start, stop, ripe = ("gdd_from", "gdd_f", "gdd_f") if axis == "gdd" else ("day_from", "day", "days")
     whole = conditions[conditions["form"].eq(POINT) & same(conditions["low"], 1)]
     end = float(whole[stop].min()) if len(whole) else float(scale[ripe].max())
@@ -358,7 +358,7 @@ _BESIDE = ("the other publication is within 10 % of the season total",
 
 
 def _point_checks(demand):
-    limit = load_table("constants").set_index("item")["value"]["distance from a published share"]
+    limit = constants()["value"]["distance from a published share"]
     for total in demand.totals.itertuples():
         name, misfit = total.nutrient, total.misfit
         shares = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]

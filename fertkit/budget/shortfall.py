@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants
 
 OWN, GIVEN, CLASS = "own response", "value", "soil-test class"
 
@@ -51,8 +51,7 @@ def curve_segments(rate, gain, target: float) -> list[tuple[float, float]]:
 @cache
 def class_weight(nutrient: str, text: str) -> float:
     """Place of a soil-test class in the order in which money goes to fields (common practice)."""
-    table = load_table("constants")
-    order = table[table["group"] == "class_order"].set_index("item")["value"]
+    order = constants("class_order")["value"]
     word = "nitrogen" if nutrient == "N" else text.lower()
     fits = [item for item in order.index if word.startswith(item)]
     return float(order[max(fits, key=len) if fits else "no test"])

@@ -10,7 +10,7 @@ from fertkit.asked import asks, holding
 from fertkit.budget.season import SeasonDemand, season_demand
 from fertkit.budget.yields import refuse
 from fertkit.errors import FertkitError, InputError, Problem
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants
 from fertkit.results import Result
 from fertkit.rounding import above, at_most, below
 
@@ -332,15 +332,9 @@ def _stage(day, stages):
     return passed["stage"].iloc[-1] if len(passed) else ""
 
 
-@cache
-def _edges():
-    rows = load_table("constants")
-    return rows[rows["group"] == "shift"].set_index("item")["value"].to_dict()
-
-
 def _reason(nutrient, soil):
     """Whether leaching or tie-up in the soil speaks for a part of the rate later."""
-    edges, ph = _edges(), soil.get("pH", np.nan)
+    edges, ph = constants("shift")["value"], soil.get("pH", np.nan)
     if nutrient == "N" or (nutrient == "K2O" and at_most(soil.get("CEC", np.inf), edges["CEC of sand"])):
         return "leaching"
     if nutrient == "P2O5" and (below(ph, edges["acid"]) or above(ph, edges["alkaline"])):

@@ -130,9 +130,7 @@ def _chosen(rows, source, without, region, own):
         return rows.reset_index(drop=True)
     named = rows["system"].map(regions).fillna("").str.split(";")
     home = [in_region(pd.Series(names, dtype=object), region).any() for names in named]
-    return (
-        rows.iloc[np.argsort(~np.array(home, bool), kind="stable")].reset_index(drop=True) if region else rows
-    )
+    return rows.iloc[np.argsort(~np.array(home, bool), kind="stable")].reset_index(drop=True)
 
 
 def _test_problems(tests, own):

@@ -11,7 +11,7 @@ from fertkit.asked import asks, zero_or_more
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.crops import TOGETHER
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants, load_table
 from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above, at_most
 
@@ -326,7 +326,7 @@ def in_unit(test, unit, to):
 @cache
 def lb_ac_per_ppm() -> float:
     """Pounds per acre of a conventional furrow slice, some 6 2/3 in deep, in 1 ppm."""
-    return float(load_table("constants").set_index("item")["value"]["ppm_to_lb_per_ac"])
+    return float(constants()["value"]["ppm_to_lb_per_ac"])
 
 
 @asks(test=zero_or_more)
@@ -361,8 +361,7 @@ def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> p
     >>> float(both.loc["AGBMPS", "value"].round(1))
     10.2
     """
-    rows = load_table("constants")
-    rows = rows[rows["group"] == "extractant"].set_index("item")
+    rows = constants("extractant")
     pair = (nutrient, *(named(name, "extractant").lower() for name in (extractant, to)))
     ratio = {"P": "Mehlich3_P per Bray_P1", "K": "Mehlich3_K per AA_K"}
     base = {"P": "bray-p1", "K": "ammonium acetate"}

@@ -10,7 +10,7 @@ import pandas as pd
 from fertkit.asked import amounts, asks
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import InputError, Problem, UnitError, unknown
-from fertkit.reference.load import load_table
+from fertkit.reference.load import constants, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import NO_TABLES, OWN
 from fertkit.rounding import at_most, same
@@ -387,7 +387,7 @@ def growing_degree_days(tmax, tmin, *, method: str = "86/50", unit: str = "F", b
     else:
         if unit == "C":
             high, low = high * 9 / 5 + 32, low * 9 / 5 + 32
-        table = load_table("constants").set_index("item")["value"]
+        table = constants()["value"]
         floor, ceiling = table["86/50 lower"], table["86/50 upper"]
         days = (np.clip(high, floor, ceiling) + np.clip(low, floor, ceiling)) / 2 - floor
     return pd.Series(days, index=tmax.index, name="gdd") if isinstance(tmax, pd.Series) else days

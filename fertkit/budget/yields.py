@@ -15,7 +15,7 @@ from fertkit.reference.crops import (
     sold_by_weight,
     trade_moisture_pct,
 )
-from fertkit.reference.load import cite, load_table
+from fertkit.reference.load import cite, constants, load_table
 from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most
@@ -59,8 +59,7 @@ def lb_ac_per(unit: str, crop: str) -> float:
     """
     known = yield_unit(unit)
     if known == "bale/ac" and crop == "cotton":
-        bale = load_table("constants")
-        return float(bale.loc[bale["group"] == "cotton", "value"].iloc[0])
+        return float(constants("cotton")["value"].iloc[0])
     bushels = not np.isnan(load_crops().set_index("crop")["bushel_lb"].get(crop, np.nan))
     wrong = {"bu/ac": not bushels, "bale/ac": crop != "cotton"}
     fits = [name for name in YIELD_UNITS if not wrong.get(name)]
@@ -176,8 +175,7 @@ def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
 
 def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:
     """Caution about a yield goal far from the yields [lb/ac] at which the sources measured; none if near."""
-    table = load_table("constants")
-    far = table[table["group"] == "yield_far"].set_index("item")["value"]
+    far = constants("yield_far")["value"]
     if not measured:
         return []
     least, most = far["share of the lowest"] * min(measured), far["times the highest"] * max(measured)

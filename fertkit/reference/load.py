@@ -85,6 +85,13 @@ def load_table(kind: str, path=None, *, source: str | None = None, crop: str | N
     return table.reset_index(drop=True) if path is None else table
 
 
+@cache
+def constants(group: str = "") -> pd.DataFrame:
+    """Give the table of constants by item, or one group of it; it is shared: do not change it in place."""
+    table = load_table("constants")
+    return table[table["group"].eq(group) | (group == "")].set_index("item")
+
+
 @asks(path=a_path, source=a_word, crop=a_word)
 def load_ranges(path=None, *, source=None, crop=None) -> pd.DataFrame:
     """Load sufficiency ranges and critical levels of plant tissue; see `load_table`.
