@@ -101,7 +101,8 @@ def farm_of(targets, products, passes, demand, seed_row, value, whole_rates, wit
         if asked[i].any():
             kinds.setdefault((crop, tuple(asked[i]), tuple(caps[i]), segments), []).append(i)
     ways = {crop: routes(crop, passes, products, seed_row) for crop in fields["crop"].unique()}
-    step = np.where(_is_liquid(products), GALLON * products["density_lb_gal"], POUND) if whole_rates else 1.0
+    liquid = products["form"].ne("dry") & products["density_lb_gal"].gt(0)
+    step = np.where(liquid, GALLON * products["density_lb_gal"], POUND) if whole_rates else 1.0
     step = np.broadcast_to(step, len(products))
     mixes = {m: _apart(products, m) for m in passes["method"].unique()}
     share = dict(zip(PERCENT, shares(products, PERCENT), strict=True))
@@ -113,10 +114,6 @@ def farm_of(targets, products, passes, demand, seed_row, value, whole_rates, wit
         blocks.append(_block(kind, acres, ways[kind[0]], *about))
     farm = fields.assign(block=belongs), products, passes, names, asked, caps
     return Farm(*farm, blocks, [_among_wanted(kind) for kind in kinds], basis, ways)
-
-
-def _is_liquid(products):
-    return products["form"].ne("dry") & products["density_lb_gal"].gt(0)
 
 
 def _least_cost(products, names):

@@ -40,7 +40,7 @@ from fertkit.reference.load import method_sources
 from fertkit.response import group_models
 from fertkit.response.analyse import METHODS, ResponseAnalysis, analyse_response
 from fertkit.response.average import AVERAGED, akaike_weights, floored_rss, same_as
-from fertkit.response.curves import CURVES, MEAN, a_curve
+from fertkit.response.curves import CURVES, MEAN, a_curve, get_curve
 from fertkit.response.gain import NetGain
 from fertkit.response.group_rates import common_rate, cost_of, difference_of
 from fertkit.response.grouping import Grouping, group_rows
@@ -260,7 +260,7 @@ def compare_groups(
     grouping = group_rows(trial, by, cluster, **read)
     prices = prices_for(grouping.data, nutrient_price, grain_price, prices)
     analyses = analyses_of(grouping, by, prices, curve, level)
-    models = group_models.model_table(grouping, tuple(CURVES) if curve is None else (_any_key(analyses),))
+    models = group_models.model_table(grouping, tuple(CURVES) if curve is None else (get_curve(curve).key,))
     if models.empty:
         raise NotEstimable(f"no curve can be fitted to each level of '{by}' and to all")
     return GroupedResponse(by, analyses, grouping, models, _shares(shares, grouping.labels, by))
@@ -277,10 +277,6 @@ def analyses_of(grouping, by, prices, curve=None, level=0.95) -> dict[str, Respo
         except NotEstimable as error:
             raise NotEstimable(f"{by} {name}: {error.what}", error.in_code, remedy=error.remedy) from None
     return _weighted_alike(analyses) if curve is None else analyses
-
-
-def _any_key(analyses):
-    return next(iter(analyses.values())).asked
 
 
 # ---- groups of a table
