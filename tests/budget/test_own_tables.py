@@ -98,7 +98,7 @@ def test_the_season_of_a_crop_on_stages_of_its_own(written):
     assert peak["curve"] <= 3.5 * 2.5 / 2 * 1.001
     assert demand.totals.set_index("nutrient").loc["N", "at_harvest"] == pytest.approx(0.9 * 175)
     assert set(demand.sources["source_key"]) <= {"MINE", "stages"}
-    assert "the user's own table" in demand.summary()
+    assert "Days of stages after emergence: [stages]" in demand.summary()
     with pytest.raises(NotEstimable, match="with columns crop, kind"):
         season_demand("lentil", 2.5, "t/ha", own=written(timing=""))
 
