@@ -49,7 +49,7 @@ from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_o
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
-from fertkit.response.gain import NetGain, better_of_two, gain_table, net_gain, pay_pass, unit_prices
+from fertkit.response.gain import GainRow, NetGain, better_of_two, gain_rows, net_gain, pay_pass, unit_prices
 from fertkit.response.interval import Draws
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.optimum import Status
@@ -148,13 +148,18 @@ class ResponseAnalysis(Result):
         return optimum_at(self, 0.0, self.comparison.interval(self.asked, 0.0))
 
     @cached_property
+    def gain_rows(self) -> list[GainRow]:
+        """Rows of `gain`."""
+        return gain_rows(self)
+
+    @property
     def gain(self) -> pd.DataFrame:
         """Yield gain of the reported (with two rates, the higher) rate over the lowest, and gain minus cost.
 
         The cost of an application pass counts where the rate is above a lowest rate of zero. Columns
         quantity, value, low, high, unit; the ends are those of `level`, nan without error df.
         """
-        return gain_table(self)
+        return pd.DataFrame(self.gain_rows)
 
     @property
     def net_gain(self) -> NetGain:
@@ -228,8 +233,13 @@ class ResponseAnalysis(Result):
         return _strips(self)
 
     @cached_property
-    def checks(self) -> pd.DataFrame:
+    def check_rows(self) -> list[tuple]:
+        """Rows of `checks`, that on the prices first."""
         return _checks(self)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_frame(self.check_rows)
 
     @cached_property
     def price_row(self) -> tuple:
@@ -274,9 +284,11 @@ class ResponseAnalysis(Result):
     @property
     def notes(self) -> list[str]:
         """What the checks that do not hold mean, each once; the `doubt` is told apart."""
-        told = self.checks.iloc[1:]
-        told = told[told["passed"].eq(False)].drop_duplicates("meaning")
-        return [Note(r.meaning, IN_CODE.get(r.check, "")) for r in told.itertuples()]
+        told = {}
+        for check, _, _, passed, meaning in self.check_rows[1:]:
+            if passed is not None and not passed:
+                told.setdefault(meaning if isinstance(meaning, str) else meaning[1], check)
+        return [Note(meaning, IN_CODE.get(check, "")) for meaning, check in told.items()]
 
     def predict(self, rate, *, extrapolate: bool = False):
         """Yield of the average block at `rate`, averaged as the optimum is [yield unit]; see the fits."""
@@ -437,9 +449,7 @@ def _checks(analysis):
              (f"no significant lack of fit of the {fit.curve.label} curve",
               f"significant lack of fit of the {fit.curve.label} curve"))
         )  # fmt: skip
-        rows += comparison.checks[comparison.checks["check"] != "distinct rates"].itertuples(
-            index=False, name=None
-        )
+        rows += [row for row in comparison.check_rows if row[0] != "distinct rates"]
         told = ("enough rates to distinguish curves", "three rates cannot distinguish the curves")
         rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
-    return checks_frame(rows)
+    return rows

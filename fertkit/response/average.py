@@ -24,6 +24,7 @@ The reporting rule goes from fitted curves and their weights to one rate and wha
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from fertkit.response.curves import CURVES, LINEAR, MEAN, QUADRATIC, optimum_in_
 from fertkit.response.interval import Interval
 from fertkit.response.optimum import TRIFLE, Status
 from fertkit.response.region import region
-from fertkit.response.search import Fits
+from fertkit.response.search import Fits, gather
 from fertkit.response.sums import Sums
 from fertkit.rounding import above, at_least, at_most
 
@@ -110,8 +111,12 @@ class Ladder:
     """Intervals of a curve's optimum at the levels of ``TAILS`` and at one more, for any price ratio."""
 
     def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
-        self.region = region(curve, fits, sums, np.append(1 - 2 * TAILS, level))
+        self._of = curve, fits, sums, np.append(1 - 2 * TAILS, level)
         self._gains = {}  # of single rates, which no price moves
+
+    @cached_property
+    def region(self):
+        return region(*self._of)
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
@@ -180,8 +185,8 @@ def mixture_ends(ends, weights, sums: Sums, level, bracket=None):
     low, high = (np.broadcast_to(v, weights.shape[:2]) for v in (low, high))
     twice = 1 - level  # in either tail
     least, most = _own_ends(ends, weights, twice)
-    from_low = np.minimum(_quantile(ladders, weights, low, high, twice), np.maximum(least, low))
-    to_high = np.maximum(_quantile(ladders, weights, low, high, 1 - twice), np.maximum(most, low))
+    first, last = np.moveaxis(_quantiles(ladders, weights, low, high, np.array([twice, 1 - twice])), -1, 0)
+    from_low, to_high = np.minimum(first, np.maximum(least, low)), np.maximum(last, np.maximum(most, low))
     return tuple(np.where(end > high, np.inf, end) for end in (from_low, to_high))
 
 
@@ -209,17 +214,20 @@ def _own_ends(ends, weights, tail):
     return least.min(axis=(2, 3)), most.max(axis=(2, 3))
 
 
-def _quantile(ladders, weights, low, high, area):
-    """Least value in [low, high] at which the mixture reaches an area, inf if it does not."""
+def _quantiles(ladders, weights, low, high, areas):
+    """Least values (D, R, A) in [low, high] at which the mixture reaches areas (A,), inf where never."""
+    shape = (*low.shape, len(areas), 25)
+    low, high = (np.broadcast_to(end[..., None], shape[:-1]) for end in (low, high))
     steps, at, end = np.linspace(0, 1, 25), low, high
     for turn in range(6):  # each narrows the bracket to a 24th
         rates = at[..., None] + (end - at)[..., None] * steps
-        enough = at_least(_mixture(ladders, weights, rates), area)
+        shares = _mixture(ladders, weights, rates.reshape(*shape[:2], -1)).reshape(shape)
+        enough = at_least(shares, areas[:, None])
         if turn == 0:
             reached, beyond = enough[..., 0], ~enough[..., -1]
         k = np.where(enough.any(axis=-1), np.argmax(enough, axis=-1), len(steps) - 1)[..., None]
-        at = np.take_along_axis(rates, np.maximum(k - 1, 0), -1)[..., 0]
-        end = np.take_along_axis(rates, k, -1)[..., 0]
+        at = gather(rates, np.maximum(k - 1, 0))[..., 0]
+        end = gather(rates, k)[..., 0]
     return np.where(reached, low, np.where(beyond, np.inf, end))
 
 
@@ -228,8 +236,8 @@ def _mixture(ladders, weights, rates):
     areas = np.concatenate([[0.0], TAILS, 1 - TAILS[::-1], [1.0]])
     last, rates = ladders.shape[-1], rates[..., None, :]
     index = (ladders[..., None] <= rates[..., None, :]).sum(axis=-2)
-    left = np.take_along_axis(ladders, np.maximum(index - 1, 0), -1)
-    right = np.take_along_axis(ladders, np.minimum(index, last - 1), -1)
+    left = gather(ladders, np.maximum(index - 1, 0))
+    right = gather(ladders, np.minimum(index, last - 1))
     with np.errstate(invalid="ignore", divide="ignore"):
         part = np.where(np.isfinite(right) & (right > left), (rates - left) / (right - left), 0.0)
     value = areas[index] + part * (areas[np.minimum(index + 1, last + 1)] - areas[index])
@@ -356,5 +364,6 @@ def optimum_at(analysis, price_ratio, interval) -> Optimum:
 def _any_join(analysis):
     """Whether curves with more than a tail's weight leave open any join up to the first rate."""
     ladders = analysis.comparison.ladders
-    open_ = sum(w for k, w in analysis.weights.items() if k in ladders and ladders[k].step[0, 0])
+    likely = {k: w for k, w in analysis.weights.items() if w > SMALL and k in ladders}
+    open_ = sum(w for k, w in likely.items() if ladders[k].step[0, 0])
     return bool(open_ > (1 - analysis.level) / 2)

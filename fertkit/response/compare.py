@@ -24,6 +24,8 @@ Two strips a rate, half a bushel to either side of a line from 48 bu/ac to a pla
 """
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -58,42 +60,78 @@ class CurveComparison(Result):
 
     Attributes
     ----------
-    table : DataFrame
-        curve, label, df_error, rss, r2, aicc, delta, weight (support among all curves), average_weight (in
-        the averaged optimum), lack_of_fit_f, lack_of_fit_p, optimum, low, high, optimum_text, same_as, note;
-        one row per curve, best AICc first. Optima are in tested rates.
     fits : dict of str to ResponseFit
     price_ratio, level : float
     averaged_weights : Series
         Weights of the curves in the averaged optimum, by key.
-    averaged_optimum : float
-        Mean of the curves' optima within the tested rates [rate_unit]; nan when nothing could be averaged.
-    averaged_interval : Interval
-        Within the tested rates.
-    between_curve_sd : float
-        Weighted standard deviation of the optima among the averaged curves [rate_unit].
-    checks : DataFrame
     data : TrialData
+    asked : int
+        How many curves were to be fitted.
     ladders : dict of str to Ladder
         Intervals of the curves with error df, ready for any price ratio.
     """
 
-    table: pd.DataFrame
     fits: dict[str, ResponseFit]
     price_ratio: float
     level: float
     averaged_weights: pd.Series
-    averaged_optimum: float
-    averaged_interval: Interval
-    between_curve_sd: float
-    checks: pd.DataFrame
     data: TrialData
+    asked: int
     ladders: dict[str, Ladder] = field(compare=False)  # made of the fits
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """A row per curve, best AICc first.
+
+        Columns curve, label, df_error, rss, r2, aicc, delta, weight (support among all curves),
+        average_weight (in the averaged optimum), lack_of_fit_f, lack_of_fit_p, same_as, note, optimum, low,
+        high, optimum_text; optima are in tested rates.
+        """
+        return _table(self)
+
+    @cached_property
+    def ranking(self) -> "Ranking":
+        """How well the yields support each curve."""
+        return _ranking(self.fits, self.data)
 
     @property
     def best(self) -> str:
         """Key of the curve with the lowest AICc, or of the first averaged curve when none can be ranked."""
-        return str(self.table["curve"].iloc[0])
+        return self.ranking.order[0]
+
+    @cached_property
+    def optima(self) -> dict[str, float]:
+        """Optimum of each curve within the tested rates [rate_unit]."""
+        ends = self.data.rates[[0, -1]]
+        return {
+            key: float(optimum_in_range(fit.curve, fit.coef, self.price_ratio, *ends))
+            for key, fit in self.fits.items()
+        }
+
+    @property
+    def averaged_optimum(self) -> float:
+        """Mean of the curves' optima within the tested rates [rate_unit]."""
+        return float(self.averaged_weights @ [self.optima[k] for k in self.averaged_weights.index])
+
+    @cached_property
+    def averaged_interval(self) -> Interval:
+        """Within the tested rates."""
+        return self.interval()
+
+    @property
+    def between_curve_sd(self) -> float:
+        """Weighted standard deviation of the optima among the averaged curves [rate_unit]."""
+        values = np.array([self.optima[k] for k in self.averaged_weights.index])
+        return float(np.sqrt(self.averaged_weights @ (values - self.averaged_optimum) ** 2))
+
+    @property
+    def check_rows(self) -> list[tuple]:
+        """Rows of `checks`."""
+        return _checks(self)
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        return checks_frame(self.check_rows)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -102,7 +140,7 @@ class CurveComparison(Result):
     @property
     def ranked(self) -> bool:
         """Whether there are rows enough to rank the curves of three parameters by AICc."""
-        return bool(self.checks.loc[self.checks["check"] == "rows for AICc", "passed"].iloc[0])
+        return len(self.data.rate) >= _rows_needed(self.data)
 
     def interval(self, curve: str | None = None, price_ratio: float | None = None) -> Interval:
         """Interval of one curve's optimum, else of the averaged, cut to the tested rates.
@@ -117,7 +155,18 @@ class CurveComparison(Result):
 
     def at_price_ratio(self, price_ratio: float) -> "CurveComparison":
         """The same fits at another price ratio; nothing is refitted."""
-        return _at_price_ratio(self, price_ratio)
+        moved = replace(self, price_ratio=one_ratio(price_ratio))
+        vars(moved)["ranking"] = self.ranking  # whatever the prices
+        return moved
+
+
+class Ranking(NamedTuple):
+    """Support of curves by key: AICc, its weight, the curve each is in disguise; their order, best first."""
+
+    aicc: dict[str, float]
+    weight: dict[str, float]
+    same_as: dict[str, str]
+    order: list[str]
 
 
 @asks(
@@ -171,13 +220,9 @@ def compare(data: TrialData, price_ratio, level: float, curves=tuple(CURVES)) ->
         if averaged_keys(curves):
             raise NotEstimable(f"{what} could be fitted to this trial")
         raise InputError("compare_curves", [Problem(what, remedy, column="curves", value=", ".join(curves))])
-    empty = Interval(np.nan, np.nan, False, False, level, "averaged")
     ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
-    blank = CurveComparison(
-        _fit_table(fits, data), fits, np.nan, level, _averaged_weights(fits, data), np.nan, empty, np.nan,
-        _checks(fits, data, len(list(curves))), data, ladders,
-    )  # fmt: skip
-    return _at_price_ratio(blank, price_ratio)
+    averaged, asked = _averaged_weights(fits, data), len(list(curves))
+    return CurveComparison(fits, one_ratio(price_ratio), level, averaged, data, asked, ladders)
 
 
 def aicc(rss, n, n_mean_params):
@@ -217,33 +262,33 @@ def _fit_all(data, curves):
     return fits
 
 
-def _fit_table(fits, data):
+def _ranking(fits, data):
     n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
-    same = {k: str(v[0, 0]) for k, v in same_as(arrays_of(fits), data.sums).items()}
+    same = [str(v[0, 0]) for v in same_as(arrays_of(fits), data.sums).values()]
     mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in fits.values()])
     rss = np.array([floored_rss(fit.fits.rss, data.sums)[0, 0] for fit in fits.values()])
-    values = aicc(rss, n, mean_params)
-    counted = np.array([same[key] == "" for key in fits])
-    averaged = _averaged_weights(fits, data).reindex(list(fits))
-    tests = [lack_of_fit(fit) for fit in fits.values()]
-    rows = pd.DataFrame(
-        {
-            "curve": list(fits),
-            "label": [fit.curve.label for fit in fits.values()],
-            "df_error": [fit.df_error for fit in fits.values()],
-            "rss": [fit.rss for fit in fits.values()],
-            "r2": [fit.r2 for fit in fits.values()],
-            "aicc": values,
-            "delta": values - (np.nanmin(values) if np.isfinite(values).any() else np.nan),
-            "weight": akaike_weights(np.where(counted, values, np.nan)),
-            "average_weight": averaged.to_numpy(),
-            "lack_of_fit_f": [t[0] for t in tests],
-            "lack_of_fit_p": [t[1] for t in tests],
-            "same_as": list(same.values()),
-            "note": [_note(fit, same[key], averaged[key]) for key, fit in fits.items()],
-        }
-    )
-    return rows.sort_values("aicc", kind="stable", na_position="last", ignore_index=True, key=_levelled)
+    values, keys = aicc(rss, n, mean_params), list(fits)
+    weights = akaike_weights(np.where([word == "" for word in same], values, np.nan))
+    order = [keys[i] for i in np.argsort(levelled(values), kind="stable")]
+    return Ranking(*(dict(zip(keys, v, strict=True)) for v in (values, weights, same)), order)
+
+
+def _table(comparison):
+    fits, ranking, rows = comparison.fits, comparison.ranking, []
+    ends, best = comparison.data.rates[[0, -1]], np.fmin.reduce(list(ranking.aicc.values()))
+    for key in ranking.order:
+        fit, same = fits[key], ranking.same_as[key]
+        averaged = comparison.averaged_weights.get(key, np.nan)
+        f, p = lack_of_fit(fit)
+        optimum, interval = comparison.optima[key], comparison.interval(key)
+        rows.append({
+            "curve": key, "label": fit.curve.label, "df_error": fit.df_error, "rss": fit.rss, "r2": fit.r2,
+            "aicc": ranking.aicc[key], "delta": ranking.aicc[key] - best, "weight": ranking.weight[key],
+            "average_weight": averaged, "lack_of_fit_f": f, "lack_of_fit_p": p, "same_as": same,
+            "note": _note(fit, same, averaged), "optimum": optimum, "low": interval.low,
+            "high": interval.high, "optimum_text": _optimum_text(optimum, interval, *ends),
+        })  # fmt: skip
+    return pd.DataFrame(rows)
 
 
 def _note(fit, same, averaged):
@@ -258,49 +303,19 @@ def _averaged_weights(fits, data):
     return pd.Series(weights, index=averaged_keys(fits))
 
 
-def _at_price_ratio(comparison, price_ratio):
-    fits, data, level = comparison.fits, comparison.data, comparison.level
-    price_ratio = one_ratio(price_ratio)
-    low, high = data.rates[[0, -1]]
-    ends = {key: ladder.ends(price_ratio) for key, ladder in comparison.ladders.items()}
-    optima, columns = {}, {name: [] for name in ("optimum", "low", "high", "optimum_text")}
-    for key in comparison.table["curve"]:
-        optima[key] = float(optimum_in_range(fits[key].curve, fits[key].coef, price_ratio, low, high))
-        interval = _interval(key, ends.get(key), level).within(low, high)
-        text = _optimum_text(optima[key], interval, low, high)
-        for name, value in zip(columns, (optima[key], interval.low, interval.high, text), strict=True):
-            columns[name].append(value)
-    weights = comparison.averaged_weights
-    values = np.array([optima[k] for k in weights.index])
-    mean = float(weights @ values)
-    return replace(
-        comparison,
-        table=comparison.table.assign(**columns),
-        price_ratio=price_ratio,
-        averaged_optimum=mean,
-        averaged_interval=_averaged_interval(comparison, price_ratio, ends),
-        between_curve_sd=float(np.sqrt(weights @ (values - mean) ** 2)),
-    )
-
-
 def _interval(curve, ends, level):
     """Interval at the asked level, the last of the ladder's; nan without one."""
     low, high = (np.nan, np.nan) if ends is None else (float(end[0, 0, -1]) for end in ends)
     return Interval(low, high, False, False, level, "profile" if CURVES[curve].shape else "exact")
 
 
-def _levelled(column):
-    return pd.Series(levelled(column), index=column.index)
-
-
-def _averaged_interval(comparison, price_ratio, ends=None):
-    """Interval of the averaged optimum; `ends` are those of the ladders, where they are known."""
+def _averaged_interval(comparison, price_ratio):
     low = high = np.nan
     ladders, weights, data = comparison.ladders, comparison.averaged_weights, comparison.data
     if set(weights.index) <= set(ladders):
-        used = weights[weights > SMALL]
-        each = [ends[k] if ends else ladders[k].ends(price_ratio) for k in used.index]
-        pair = mixture_ends(each, used.to_numpy()[None, None], data.sums, comparison.level)
+        used = {k: w for k, w in weights.items() if w > SMALL}
+        each = [ladders[k].ends(price_ratio) for k in used]
+        pair = mixture_ends(each, np.array([[[*used.values()]]]), data.sums, comparison.level)
         low, high = (float(end[0, 0]) for end in pair)
     interval = Interval(low, high, False, False, comparison.level, "averaged")
     return interval.within(*data.rates[[0, -1]])
@@ -313,19 +328,21 @@ def _optimum_text(optimum, interval, lowest, highest):
     return f"{value} ({interval.text()})"
 
 
-def _checks(fits, data, asked):
-    n_rates, n, blocks = len(data.rates), len(data.rate), max(int(data.sums.n_blocks[0]), 1)
-    limit = 3 - 1 + blocks + 3  # AICc of a three-parameter curve needs n > K + 1
-    return checks_frame(
-        [
-            ("rows for AICc", n, limit, n >= limit,
-             ("enough rows to rank curves by AICc",
-              "too few rows to rank curves by AICc; they are weighted by fit alone")),
-            ("curves fitted", len(fits), asked, len(fits) == asked,
-             ("every curve was fitted",
-              "some curves cannot be fitted with rates so far from zero")),
-            ("distinct rates", n_rates, 4, n_rates > 3,
-             ("enough rates to distinguish three-parameter curves",
-              "with three rates all three-parameter curves fit equally well")),
-        ]
-    )  # fmt: skip
+def _rows_needed(data) -> int:
+    """Rows from which AICc of a curve of three parameters is known: n > K + 1."""
+    return 3 - 1 + max(int(data.sums.n_blocks[0]), 1) + 3
+
+
+def _checks(comparison):
+    data, fitted = comparison.data, len(comparison.fits)
+    return [
+        ("rows for AICc", len(data.rate), _rows_needed(data), comparison.ranked,
+         ("enough rows to rank curves by AICc",
+          "too few rows to rank curves by AICc; they are weighted by fit alone")),
+        ("curves fitted", fitted, comparison.asked, fitted == comparison.asked,
+         ("every curve was fitted",
+          "some curves cannot be fitted with rates so far from zero")),
+        ("distinct rates", len(data.rates), 4, len(data.rates) > 3,
+         ("enough rates to distinguish three-parameter curves",
+          "with three rates all three-parameter curves fit equally well")),
+    ]  # fmt: skip

@@ -210,7 +210,7 @@ def one_level(x, largest):
 
 def origin_of(strips, *used) -> pd.DataFrame:
     """Columns that name strips and tell where they lay, but for those used otherwise."""
-    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips]
+    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips.columns]
     return strips[[*named, *coordinates(strips, (*used, *named))]]
 
 

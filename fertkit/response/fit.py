@@ -50,10 +50,6 @@ class ResponseFit(Result):
         Residual sum of squares, weighted by replicate counts [yield unit squared].
     df_error : int
         Error degrees of freedom.
-    covariance : array (p, p)
-        Asymptotic covariance of the published parameters; nan where the data do not identify them.
-    join_set : Interval or None
-        All joins that fit the data equally well; None for curves without a join and where yield falls.
     status : tuple of str
         What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``.
     """
@@ -63,9 +59,19 @@ class ResponseFit(Result):
     fits: Fits
     rss: float
     df_error: int
-    covariance: np.ndarray
-    join_set: interval.Interval | None
     status: tuple[str, ...]
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """Asymptotic covariance (p, p) of the published parameters; nan where the data identify none."""
+        return _covariance(self)
+
+    @property
+    def join_set(self) -> interval.Interval | None:
+        """All joins that fit the data equally well; None for curves without a join and where yield falls."""
+        # Where yield falls there is nothing to join: a kink is not a join point.
+        falls = "falling" in self.status
+        return None if falls else interval.join_identified(self.curve, self.fits, self.data.sums)
 
     @property
     def n(self) -> int:
@@ -236,11 +242,7 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
             "them from the lowest rate"
         )
     rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
-    status = _status(curve, fits, data, df_error)
-    covariance = _covariance(curve, fits, data, rss, df_error, status)
-    # Where yield falls there is nothing to join: a kink is not a join point.
-    join_set = None if "falling" in status else interval.join_identified(curve, fits, sums)
-    return ResponseFit(curve, data, fits, rss, df_error, covariance, join_set, status)
+    return ResponseFit(curve, data, fits, rss, df_error, _status(curve, fits, data, df_error))
 
 
 def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) -> None:
@@ -299,13 +301,13 @@ def _peak(curve, fits, data) -> float:
     return float(optimum_in_range(curve, fits.params[0, 0], 0.0, *data.rates[[0, -1]]))
 
 
-def _covariance(curve, fits, data, rss, df_error, status):
+def _covariance(fit):
     """Delta-method covariance of the published parameters, from the Jacobian with block columns."""
-    p = curve.n_params
-    unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(status)
-    if df_error <= 0 or unknown:
+    p, data = fit.curve.n_params, fit.data
+    unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(fit.status)
+    if fit.df_error <= 0 or unknown:
         return np.full((p, p), np.nan)
-    columns, to_published = jacobian(curve, fits, data)
+    columns, to_published = jacobian(fit.curve, fit.fits, data)
     design, z = _design(columns, data)
     scaled = design * np.sqrt(data.weight)[:, None]
     norm = np.sqrt((scaled**2).sum(axis=0))
@@ -317,7 +319,7 @@ def _covariance(curve, fits, data, rss, df_error, status):
         pick[0, : z.shape[1]] = 1 / z.shape[1]
         pick[1:, z.shape[1] :] = np.eye(columns.shape[1])
     turn = to_published @ pick
-    return turn @ unit @ turn.T * (rss / df_error)
+    return turn @ unit @ turn.T * (fit.rss / fit.df_error)
 
 
 def _design(columns, data):

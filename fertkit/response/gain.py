@@ -11,7 +11,6 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from fertkit.response.average import SMALL, Optimum, mixture_ends
 from fertkit.response.curves import LINEAR, MEAN
@@ -29,6 +28,16 @@ class NetGain(NamedTuple):
     value: float
     low: float
     high: float
+
+
+class GainRow(NamedTuple):
+    """A quantity in yield and its interval, whose ends are nan where not estimated."""
+
+    quantity: str
+    value: float
+    low: float
+    high: float
+    unit: str
 
 
 def unit_prices(analysis):
@@ -89,9 +98,9 @@ def gain_ends(analysis, rate, over=None, level=None):
         key = weights.index[0]
         ends = gain_sets(key, analysis.fits[key].fits, analysis.data.sums, rate, level, over)
         return tuple(float(end[0, 0]) for end in ends)
-    used = weights[weights > SMALL]
-    ends = [ladders[key].gains(rate, over) for key in used.index]
-    pair = averaged_gains(ends, used.to_numpy()[None, None], analysis.data.sums, level)
+    used = {k: w for k, w in weights.items() if w > SMALL}
+    ends = [ladders[key].gains(rate, over) for key in used]
+    pair = averaged_gains(ends, np.array([[[*used.values()]]]), analysis.data.sums, level)
     return tuple(float(end[0, 0]) for end in pair)
 
 
@@ -101,7 +110,7 @@ def averaged_gains(ends, weights, sums, level):
     return mixture_ends(ends, weights, sums, level, bracket)
 
 
-def gain_table(analysis) -> pd.DataFrame:
+def gain_rows(analysis) -> list[GainRow]:
     """Rows of gain, its cost and gain minus cost in yield; see `ResponseAnalysis.gain`."""
     data, unit = analysis.data, unit_prices(analysis)
     lowest = data.rates[0]
@@ -113,10 +122,10 @@ def gain_table(analysis) -> pd.DataFrame:
         (f"its cost in yield{passed}", cost, np.nan, np.nan),
         ("gain minus cost", gain - cost, low - cost, high - cost),
     ]
-    return pd.DataFrame(rows, columns=["quantity", "value", "low", "high"]).assign(unit=data.yield_unit)
+    return [GainRow(*row, data.yield_unit) for row in rows]
 
 
 def net_gain(analysis) -> NetGain:
     """Gain minus cost at the price of the crop; see `ResponseAnalysis.net_gain`."""
-    row, grain = analysis.gain.iloc[2], unit_prices(analysis).grain
-    return NetGain(*(float(grain * row[name]) for name in NetGain._fields))
+    row, grain = analysis.gain_rows[2], unit_prices(analysis).grain
+    return NetGain(*(float(grain * end) for end in (row.value, row.low, row.high)))

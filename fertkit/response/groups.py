@@ -313,11 +313,6 @@ def _weighted_alike(analyses) -> dict[str, ResponseAnalysis]:
 
 
 def _reweighted(analysis, weights):
-    comparison = replace(
-        analysis.comparison, averaged_weights=weights,
-        table=analysis.comparison.table.assign(
-            average_weight=lambda table: table["curve"].map(weights)
-        ),
-    )  # fmt: skip
+    comparison = replace(analysis.comparison, averaged_weights=weights)
     kept = analysis.weights if MEAN.key in analysis.weights.index else weights
     return replace(analysis, comparison=comparison, weights=kept).at_prices(prices=analysis.prices)

@@ -296,24 +296,28 @@ def bootstrap_fits(fit, replicates: int = 2000, seed=0) -> Fits:
 class Draws(Mapping):
     """Bootstrap draws (replicates, p) of the parameters of each of several curves, by key.
 
-    Chance is settled at once; a curve is fitted again when its draws are asked for.
+    A curve is fitted again when its draws are asked for; a `Generator` gives all its numbers at once, so that
+    it goes on alike whether they are asked for or not.
     """
 
     def __init__(self, fits: dict, replicates: int, seed):
-        rng = make_rng(seed)
-        self._chosen = {key: (fit, _resampled(fit, replicates, rng)) for key, fit in fits.items()}
-        self._params = {}
+        self._fits, self._replicates, self._rng = fits, replicates, make_rng(seed)
+        self._chosen, self._params = self._draw() if self._rng is seed else None, {}
+
+    def _draw(self):
+        return {key: _resampled(fit, self._replicates, self._rng) for key, fit in self._fits.items()}
 
     def __getitem__(self, key):
+        self._chosen = self._chosen or self._draw()
         if key not in self._params:
-            self._params[key] = _refitted(*self._chosen[key]).params[0]
+            self._params[key] = _refitted(self._fits[key], self._chosen[key]).params[0]
         return self._params[key]
 
     def __iter__(self):
-        return iter(self._chosen)
+        return iter(self._fits)
 
     def __len__(self):
-        return len(self._chosen)
+        return len(self._fits)
 
 
 def _resampled(fit, replicates, rng):

@@ -7,7 +7,7 @@ Everything here takes arrays over designs D and replicates R and answers at one 
 import numpy as np
 
 from fertkit.response.curves import CURVES, Shape
-from fertkit.response.search import Fits, solve_basis
+from fertkit.response.search import Fits, gather, solve_basis
 from fertkit.response.sums import Sums
 
 
@@ -252,7 +252,7 @@ class Region:
         steps = np.arange(self.ZOOM) / self.ZOOM
         for _ in range(self.ROUNDS):
             coord = np.broadcast_to(coord, score.shape)
-            middle = np.take_along_axis(coord, np.argmax(score, axis=-1)[..., None], -1)
+            middle = gather(coord, np.argmax(score, axis=-1)[..., None])
             left = np.where(coord < middle, coord, ends[0]).max(axis=-1, keepdims=True)
             right = np.where(coord > middle, coord, ends[1]).min(axis=-1, keepdims=True)
             coord = np.concatenate([left + (middle - left) * steps, middle + (right - middle) * steps], -1)

@@ -171,9 +171,9 @@ def gain_lines(analysis) -> list[str]:
     """Say gain, cost and net gain, each with its interval; nothing where the lowest rate is the answer."""
     if not (gain := gain_line(analysis)):
         return []
-    cost = analysis.gain.iloc[1]
-    passed = " (application pass included)" if "pass" in cost["quantity"] else ""
-    return [gain, f"It costs as much as {plain(cost['value'])} {cost['unit']}{passed}.", net_line(analysis)]
+    cost = analysis.gain_rows[1]
+    passed = " (application pass included)" if "pass" in cost.quantity else ""
+    return [gain, f"It costs as much as {plain(cost.value)} {cost.unit}{passed}.", net_line(analysis)]
 
 
 def _gains(analysis):
@@ -185,17 +185,17 @@ def gain_line(analysis) -> str:
     """Say what the optimum yields more than the lowest rate; nothing where that is the answer."""
     if not _gains(analysis):
         return ""
-    gain = analysis.gain.iloc[0]
-    return f"{capital(gain['quantity'])}: {plain(gain['value'])} {gain['unit']}{_between(analysis, gain)}."
+    gain = analysis.gain_rows[0]
+    return f"{capital(gain.quantity)}: {plain(gain.value)} {gain.unit}{_between(analysis, gain)}."
 
 
 def net_line(analysis) -> str:
     """Say what of the gain is left after its cost; nothing where the lowest rate is the answer."""
     if not _gains(analysis):
         return ""
-    net = analysis.gain.iloc[2]
+    net = analysis.gain_rows[2]
     money = net_gain_text(analysis.net_gain, analysis.prices, analysis.yield_unit, analysis.level)
-    return f"Net gain: {money}; in yield {plain(net['value'])} {net['unit']}{_between(analysis, net)}."
+    return f"Net gain: {money}; in yield {plain(net.value)} {net.unit}{_between(analysis, net)}."
 
 
 def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
@@ -207,9 +207,9 @@ def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
 
 
 def _between(analysis, row):
-    if np.isnan(row["low"]):
+    if np.isnan(row.low):
         return ""
-    return f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])})"
+    return f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
 
 
 def _averaged(analysis):
@@ -217,16 +217,17 @@ def _averaged(analysis):
     if analysis.curve != "averaged":
         return
     comparison = analysis.comparison
-    held = comparison.averaged_weights[comparison.averaged_weights >= 0.005]
+    held = {k: w for k, w in comparison.averaged_weights.items() if w >= 0.005}
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
     by = "how well each curve fits" if comparison.ranked else "fit alone"
     yield f"Average of {counted(len(held), 'curve')}, weighted by {by}: {named}."
-    best = comparison.table.iloc[0]
-    if comparison.ranked and best["curve"] == MEAN.key:
-        yield f"No response is better supported ({best['weight']:.2f}) than any curve."
-    elif comparison.ranked and best["curve"] not in comparison.averaged_weights.index:
+    best = comparison.best
+    weight = f"{comparison.ranking.weight[best]:.2f}"
+    if comparison.ranked and best == MEAN.key:
+        yield f"No response is better supported ({weight}) than any curve."
+    elif comparison.ranked and best not in comparison.averaged_weights.index:
         yield (
-            f"Not averaged: {best['label']}, the best-supported curve ({best['weight']:.2f}); its optimum is "
+            f"Not averaged: {CURVES[best].label}, the best-supported curve ({weight}); its optimum is "
             "always an end of the tested rates."
         )
 

@@ -17,7 +17,8 @@ _NEAR = 1 + 1e-12  # a limit met but for rounding is met
 
 def split(params):
     """Parameters one by one, from the last axis."""
-    return np.moveaxis(np.asarray(params, float), -1, 0)
+    params = np.asarray(params, float)
+    return [params[..., place] for place in range(params.shape[-1])]
 
 
 def param(place):
