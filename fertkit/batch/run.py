@@ -30,6 +30,8 @@ from fertkit.writing import write_whole
 
 _WORTH_IT = 4  # parts of the usual size that pay for starting one more process
 _MOST_PROCESSES = 61  # that Windows can wait for
+#: What a part is worked with: on Linux loaded once, by a process of which those that work are copies.
+_LOADED = ["fertkit.batch.run", "fertkit.response.survey", "scipy.special", "pyarrow.parquet"]
 _LOSSES = 3  # times that workers may be lost over the same parts before these are given up
 _PATIENCE = "10s"  # for a scheduler to answer
 _WHERE = ("source", "out", "progress", "workers", "client")  # arguments that decide no number
@@ -215,7 +217,9 @@ def in_processes(workers: int, work, parts: list[Part]):
 @contextmanager
 def _pool(workers):
     """Processes that end with the run, however it ends and whatever they are at; gives how to submit."""
-    context = get_context("spawn")
+    context = get_context("forkserver" if sys.platform == "linux" else "spawn")
+    if sys.platform == "linux":
+        context.set_forkserver_preload(_LOADED)
     alive, ours = context.Pipe(duplex=False)
     pool = ProcessPoolExecutor(workers, context, _begin, (alive,))
 

@@ -19,7 +19,7 @@ from fertkit.say.response import doubtful_text, order_text
 from fertkit.tables import open_table, text_of
 from fertkit.writing import plain_letters
 
-NAME, SIZE, FILES = "trial", 200, 20  # column of the names; trials, and files of unknown size, of a part
+NAME, SIZE, FILES = "trial", 500, 20  # column of the names; trials, and files of unknown size, of a part
 EACH = None  # every row is counted
 COLUMNS = "rate_<unit> and yield_<unit>, like rate_lb_ac and yield_bu_ac"  # of a data set, beside the names
 READING = ("units", "sheet", "analysis", "density", "real_yields")
