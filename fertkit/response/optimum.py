@@ -61,10 +61,6 @@ _MEANINGS = {
 }
 
 
-_HALVINGS = 60  # bisection steps: to the last digit of a double
-TRIFLE = 1e-3  # share of the tested rates above the lowest that is the lowest
-
-
 class OptimumRate(NamedTuple):
     """Optimum rates [rate unit] and their status words (`Status`), arrays of the same shape."""
 

@@ -8,15 +8,22 @@ hardly knows of other work, is printed for this process.
 import sys
 import tempfile
 import time
+from contextlib import ExitStack
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
 from distributed import Client, LocalCluster
 
-from fertkit.batch import run_batch
+from fertkit.batch import run, run_batch
 
-RATES, BLOCKS, PART = np.array([0.0, 40, 80, 120, 160, 200]), 4, 100
+RATES, BLOCKS, PART = np.array([0.0, 40, 80, 120, 160, 200]), 4, 500
+#: Parts of a batch, by the function that does each.
+STAGES = {
+    "_plan": "reading and cutting, in one process", "work_part": "reading, fits, intervals, in all processes",
+    "gather": "joining and the page, in one process",
+}  # fmt: skip
 
 
 def draw_trials(count: int) -> pd.DataFrame:
@@ -43,6 +50,33 @@ def timed(source, out, **where):
     return time.perf_counter() - wall, time.process_time() - used, result.table
 
 
+def cost_table(source, out, count: int) -> None:
+    """Print what a million trials cost, from the processor time of the parts of a batch in this process."""
+    spent = dict.fromkeys(STAGES, 0.0)
+
+    def watched(name):
+        function = getattr(run, name)
+
+        def timed(*args):
+            start = time.process_time()
+            try:
+                return function(*args)
+            finally:
+                spent[name] += time.process_time() - start
+
+        return timed
+
+    with ExitStack() as stack:
+        for name in STAGES:
+            stack.enter_context(mock.patch.object(run, name, watched(name)))
+        timed(source, out, workers=1)
+    written = sum(file.stat().st_size for file in out.rglob("*") if file.is_file())
+    print("A million trials, processor minutes from the parts measured:")
+    for name, what in STAGES.items():
+        print(f"  {what:45} {spent[name] / count * 1e6 / 60:6.1f}")
+    print(f"  {'written, MB':45} {written / count:6.0f}")
+
+
 def main(count: int) -> None:
     with tempfile.TemporaryDirectory() as home:
         home = Path(home)
@@ -55,6 +89,8 @@ def main(count: int) -> None:
             f"this process: {count / wall:.0f} trials/s, {used / count * 1e3:.1f} ms of processor a trial, "
             f"peak {peak_mb():.0f} MB; a million trials: {1e6 * used / count / 3600:.1f} hours of one core"
         )
+
+        cost_table(source, home / "costs", count)
 
         def against(what, **where):
             took, _, table = timed(source, home / what.replace(" ", "-"), **where)
