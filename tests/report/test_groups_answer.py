@@ -106,7 +106,7 @@ def test_a_factor_is_called_as_the_file_calls_it(oats, header):
     table = pd.read_csv(oats)
     table = table[table["N rate (lb/ac)"].isin(table["N rate (lb/ac)"].unique()[:2])]
     strips = read_strips(table.rename(columns={"Variety": header}), crop="oats", columns={"factor": header})
-    with pytest.raises(FertkitError, match=f"curves by '{header.capitalize()}' need three rates"):
+    with pytest.raises(FertkitError, match=f"curves by '{header}' need three rates"):
         answer_groups(strips, strips.factor, nutrient_price=0.6, grain_price=0.11)
 
 
