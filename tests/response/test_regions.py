@@ -130,24 +130,21 @@ def test_plateaus_of_the_region(trial, make_trial, curve):
     fit = fit_response(make_trial(x, y, block), curve)
     mesh = Mesh(curve, x, y, block, 0.9)
     level = np.equal.outer(block, np.unique(block)).astype(float)
-    ends = []
-    for k in np.flatnonzero(mesh.inside):
-        beyond = curve != "mitscherlich" and mesh.scale[k] > mesh.top
-        if beyond or mesh.scale[k] < 1.01 * (x.min() - mesh.start):
-            continue  # there the plateau is open, or all rates lie on it
-        column = rise(curve, x - mesh.start, mesh.scale[k : k + 1])[0]
-        design = np.column_stack([level, column])
-        inverse = np.linalg.inv(design.T @ design)
-        height = rise(curve, np.array([1e12]), mesh.scale[k : k + 1])[0, 0]
-        contrast = np.append(np.full(level.shape[1], 1 / level.shape[1]), height)
-        at = contrast @ inverse @ design.T @ y
-        half = np.sqrt(max(mesh.slack[k], 0) * (contrast @ inverse @ contrast))
-        ends.append((at - half, at + half))
-    if not ends:
+    scale = mesh.scale[mesh.inside]
+    # below the second limit all rates lie on the plateau, beyond the first it is open
+    judged = (scale >= 1.01 * (x.min() - mesh.start)) & ((curve == "mitscherlich") | (scale <= mesh.top))
+    if not judged.any():
         return
+    scale, slack = scale[judged], np.maximum(mesh.slack[mesh.inside][judged], 0)
+    column = rise(curve, x - mesh.start, scale)
+    design = np.dstack([np.broadcast_to(level, (len(scale), *level.shape)), column])
+    inverse = np.linalg.inv(design.transpose(0, 2, 1) @ design)
+    height = rise(curve, np.array([1e12]), scale)
+    contrast = np.hstack([np.full((len(scale), level.shape[1]), 1 / level.shape[1]), height])
+    at = np.einsum("kp,kpq,knq,n->k", contrast, inverse, design, y, optimize=True)
+    half = np.sqrt(slack * np.einsum("kp,kpq,kq->k", contrast, inverse, contrast))
     region = Region(curve, fit.fits, fit.data.sums, 0.9)
     low, high = (float(v[0, 0, 0]) for v in region.plateau())
     if float(region.low[0, 0, 0]) * mesh.top >= 1 or curve == "mitscherlich":
-        ends = np.array(ends)
-        assert low == pytest.approx(ends.min(), abs=2e-3 * np.ptp(y))
-        assert high == pytest.approx(ends.max(), abs=2e-3 * np.ptp(y)) or high > 100 * y.max()
+        assert low == pytest.approx((at - half).min(), abs=2e-3 * np.ptp(y))
+        assert high == pytest.approx((at + half).max(), abs=2e-3 * np.ptp(y)) or high > 100 * y.max()
