@@ -1,5 +1,7 @@
 """Names for the analyses of a report that no two share: 'North 80, 2024-07-18', 'Ridge 120, poor area'."""
 
+from collections import Counter
+
 import pandas as pd
 
 
@@ -20,30 +22,21 @@ def analysis_labels(frame: pd.DataFrame) -> pd.Series:
     first = frame.drop_duplicates("specimen").set_index("specimen")
     labels = first["sample_id"].astype(str)
     twice = first[labels.duplicated(keep=False)]
-    if twice.empty:
-        return labels
-    name = twice["sample_id"].astype(str)
-    text = name.copy()
-    for mark in _marks(twice):
-        count = text.groupby(name).transform("nunique")
-        longer = text.where(mark == "", text + ", " + mark)
-        better = longer.groupby(name).transform("nunique") > count
-        text = text.mask(better, longer)
-        if not text.duplicated().any():
-            break
-    return labels.where(~labels.index.isin(text.index), text.reindex(labels.index))
+    names = text = twice["sample_id"].astype(str).tolist()
+    for column, write in _MARKS.items():
+        if column not in twice or len(set(text)) == len(text):
+            continue
+        marks = [write(cell) if cell and cell == cell else "" for cell in twice[column]]
+        longer = [f"{one}, {mark}" if mark else one for one, mark in zip(text, marks, strict=True)]
+        now, then = (Counter(name for name, _ in set(zip(names, of, strict=True))) for of in (text, longer))
+        text = [long if then[n] > now[n] else one for n, one, long in zip(names, text, longer, strict=True)]
+    labels[twice.index] = text
+    return labels
 
 
-def _marks(first):
-    """Texts that may tell analyses apart, the most telling first."""
-    if "area" in first:
-        yield first["area"].map(lambda area: f"{area} area" if area else "")
-    if "sampled" in first:
-        yield pd.to_datetime(first["sampled"]).dt.strftime("%Y-%m-%d").fillna("")
-    for column in ("crop", "growth_stage", "plant_part"):
-        if column in first:
-            yield first[column].fillna("").astype(str)
-    if "lab_id" in first:
-        yield first["lab_id"].fillna("").map(lambda number: f"lab no. {number}" if number else "")
-    if "row" in first:
-        yield first["row"].map(lambda row: f"row {row:g}")
+#: What may tell analyses apart, the most telling first, and how it is written.
+_MARKS = {
+    "area": "{} area".format, "sampled": lambda date: f"{pd.Timestamp(date):%Y-%m-%d}",
+    "crop": str, "growth_stage": str, "plant_part": str, "lab_id": "lab no. {}".format,
+    "row": "row {:g}".format,
+}  # fmt: skip

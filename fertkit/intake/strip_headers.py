@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from fertkit.errors import typed
 from fertkit.intake.spellings import plain as plain_text
@@ -89,6 +90,7 @@ class Header:
     bare: bool = False
 
 
+@lru_cache(maxsize=20_000, typed=True)
 def read_header(text, role=None) -> Header:
     """Read one header such as ``N rate (lb/ac)``, ``rate_kg_ha``, ``Yield, t/ha`` or ``Moisture %``.
 

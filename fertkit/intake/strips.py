@@ -8,29 +8,10 @@ import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError, Note
+from fertkit.intake import moisture, strip_checks
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
-from fertkit.intake.moisture import (
-    dried,
-    settle_moisture,
-    settle_stated,
-    standard_moisture,
-    trade_source,
-    traded,
-)
 from fertkit.intake.plausible import ask_whether_real
 from fertkit.intake.spellings import listed, note, problem
-from fertkit.intake.strip_checks import (
-    APPLIED_OFF,
-    ask_about,
-    blocks_from_plots,
-    blocks_from_square,
-    check_second_factor,
-    check_written_twice,
-    column_of_square,
-    join_near_rates,
-    levels_left_out,
-    points_in,
-)
 from fertkit.intake.strip_columns import assign_roles, base, gives_unit
 from fertkit.intake.strip_headers import (
     FACTORS,
@@ -118,7 +99,8 @@ class StripTrial(Result):
     @property
     def sources(self) -> pd.DataFrame:
         """Source of the trade moisture, where yields were brought to it."""
-        return list_sources([trade_source(self.crop)[0]] if self.standard_moisture_pct is not None else [])
+        brought = self.standard_moisture_pct is not None
+        return list_sources([moisture.trade_source(self.crop)[0]] if brought else [])
 
 
 @asks(
@@ -195,31 +177,28 @@ def read_strips(
     crop = _find_crop(draft, crop)
     notes = [f"sheet '{other}' holds only words and is not read" for other in raw.remarks]
     notes += [Note(hidden.what, hidden.in_code) for hidden in hidden_rows(raw, draft.lines)]
-    notes += [
-        *lines.notes,
-        *none_applied(lines, headers),
-        *settle_nutrients(draft, analysis),
-        *add_rates(draft),
-    ]
+    notes += [*lines.notes, *none_applied(lines, headers), *settle_nutrients(draft, analysis)]
+    notes += add_rates(draft)
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
-    notes += [*blocks_from_plots(draft), *blocks_from_square(draft)]
+    notes += [*strip_checks.blocks_from_plots(draft), *strip_checks.blocks_from_square(draft)]
     _set_apart_coarse_names(draft)
-    if not problems and "yield" in draft.frame and (points := points_in(draft)):
+    if not problems and "yield" in draft.frame and (points := strip_checks.points_in(draft)):
         raise _refusal(raw, [points])
     check_cells(draft)
     known = each(columns.get(OTHER, []))
-    ask_about(draft, known)
+    strip_checks.ask_about(draft, known)
     if "yield" not in draft.frame:
         raise _refusal(raw, problems)
-    wet = settle_moisture(draft)
-    settle_stated(draft)
-    standard = standard_moisture(draft, crop)
+    wet = moisture.settle_moisture(draft)
+    moisture.settle_stated(draft)
+    standard = moisture.standard_moisture(draft, crop)
     ask_whether_real(draft, crop, standard, real_yields)
     if not problems:
-        check_second_factor(draft, known)
+        strip_checks.check_second_factor(draft, known)
     if not problems:
-        notes += [*join_near_rates(draft), *check_written_twice(draft), *levels_left_out(draft, known)]
+        notes += [*strip_checks.join_near_rates(draft), *strip_checks.check_written_twice(draft)]
+        notes += strip_checks.levels_left_out(draft, known)
     if problems:
         raise _refusal(raw, problems)
     return _assemble(raw.name, draft, crop, standard, wet, notes)
@@ -240,7 +219,7 @@ def lines_of(raw, columns, units, problems):
         If a column is missing or can be read two ways, or there are no strips.
     """
     named = {header_key(header) for of in columns.values() for header in each(of)}
-    sheet = find_sheet(raw, lambda cell: bool(read_header(cell).role) or header_key(cell) in named)
+    sheet = find_sheet(raw, lambda cell: header_key(cell) in named or bool(read_header(str(cell)).role))
     sheet = lengthen(sheet, raw, columns, units)
     headers = assign_roles(sheet, columns, units, problems)
     if problems:
@@ -283,7 +262,7 @@ def _find_crop(draft, crop) -> str:
 
 def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
     harvest, rate = draft.header("yield"), draft.header("rate") if "rate" in draft.headers else None
-    adjusted, how = traded(draft.frame, harvest, standard)
+    adjusted, how = moisture.traded(draft.frame, harvest, standard)
     table, factor = _tidy(name, draft, standard, adjusted)
     rate_column = _column("rate", rate.unit) if rate else ""
     keys, lines = _strip_keys(draft.frame, table, rate_column), draft.lines
@@ -291,7 +270,8 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
     if keys:
         table, lines, averaged = average_parts(table, keys, lines)
         notes = [*notes, *averaged]
-    notes = [*notes, *_assumed(draft.headers), *dried(draft, standard), *_named_rates(draft), *_unused(draft)]
+    notes = [*notes, *_assumed(draft.headers), *moisture.dried(draft, standard)]
+    notes += [*_named_rates(draft), *_unused(draft)]
     return StripTrial(
         strips=table, rate_column=rate_column, yield_column=_column("yield", harvest.unit),
         rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",
@@ -312,13 +292,10 @@ def _tidy(name, draft, standard, adjusted) -> tuple[pd.DataFrame, str]:
     frame = draft.frame
     columns = {role: _column(role, draft.header(role).unit) for role in MEASURED if role in draft.headers}
     table = pd.DataFrame({"trial": _trial(frame, Path(name).stem)})
-    for role in ("site", "year", "block"):
-        if role in frame:
-            table[role] = frame[role]
-    table["strip"] = frame["strip"] if "strip" in frame else _row_names(draft.lines)
-    for role in ("position", "treatment"):
-        if role in frame:
-            table[role] = frame[role]
+    names = frame if "strip" in frame else frame.assign(strip=_row_names(draft.lines))
+    for role in ("site", "year", "block", "strip", "position", "treatment"):
+        if role in names:
+            table[role] = names[role]
     if "rate" in frame:
         table[columns["rate"]] = frame["rate"].astype(float)
     for role, column in _several_rates(draft).values():
@@ -415,7 +392,7 @@ def _unused(draft):
     """Name the columns that no answer rests on; a column of units that was read is used."""
     headers = draft.headers
     unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
-    constant, square = constant_rates(draft), column_of_square(draft)
+    constant, square = constant_rates(draft), strip_checks.column_of_square(draft)
     for text, rate in constant.items():
         yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
     unused = [
@@ -450,7 +427,7 @@ def _checks(table, lines):
     planned = table.filter(regex="^planned_")
     if len(planned.columns):
         aim, given = planned.iloc[:, 0], table.filter(regex="^rate_").iloc[:, 0]
-        off = (given - aim).abs() > APPLIED_OFF * aim.abs().max()
+        off = (given - aim).abs() > strip_checks.APPLIED_OFF * aim.abs().max()
         fails = "applied and planned rates differ: curves use the applied rate, comparisons the planned one"
         rows.append(_check("applied as planned", off, lines, "the rates applied are those planned", fails))
     if "block" not in table:
