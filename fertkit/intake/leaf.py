@@ -231,11 +231,13 @@ def _results(columns: list[ResultColumn], specimens: list[dict]) -> list[_Result
 
 
 def _joined(flag, note):
-    return "; ".join(filter(None, [flag, note]))
+    return f"{flag}; {note}" if flag and note else flag or note
 
 
 def _with_ratings(results):
     """Put a rating that stands in a table of its own beside the value it rates."""
+    if not any(map(_is_rated, results)):
+        return results
     often = Counter((r.specimen, r.nutrient) for r in results)
     words: dict[tuple, list] = {}
     kept = []

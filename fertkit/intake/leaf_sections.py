@@ -88,13 +88,11 @@ def sections_of(cells: list, text: list, name: str) -> list[Section]:
 def _cuts(row, context):
     """Whether a line of context begins a new table; a line of a turned table must say whose it is."""
     across = (
-        sum(c != "" for c in row) > 2 and len(context) == 1 and ":" not in text_of(next(filter(_full, row)))
+        sum(c != "" for c in row) > 2
+        and len(context) == 1
+        and ":" not in text_of(next(c for c in row if c != ""))
     )
     return bool(context) and (not across or context[0].role in _WHOSE)
-
-
-def _full(cell):
-    return cell != ""
 
 
 def _heads(row, meanings):

@@ -146,10 +146,11 @@ def _things(raw, file, chosen, more):
         return (given, "") if given else list_header(file, header, more)
 
     sheet = find_sheet(raw, lambda cell: bool(role_of(text_of(cell))[0]))
+    said = {j: role_of(header) for j, header in enumerate(sheet.headers) if header}
     taken: dict[str, list[int]] = {}
-    for j, header in enumerate(sheet.headers):
-        if header and role_of(header)[0]:
-            taken.setdefault(role_of(header)[0], []).append(j)
+    for j, (role, _) in said.items():
+        taken.setdefault(role, []).append(j)
+    unused = tuple(sheet.headers[j] for j in taken.pop("", ()))
     problems = [*raw.shifted([sheet.header_line - 1], [line - 1 for line in sheet.lines])]
     for role, at in taken.items():
         if len(at) > 1:
@@ -157,9 +158,7 @@ def _things(raw, file, chosen, more):
             problems.append(problem("several columns give", role=role.replace("_", " "), names=names))
     rows, lines, dropped = _rows(sheet, {role: at[0] for role, at in taken.items()})
     headers = {role: sheet.headers[at[0]] for role, at in taken.items()}
-    rests = {role: role_of(header)[1] for role, header in headers.items()}
-    used = {j for at in taken.values() for j in at}
-    unused = tuple(h for j, h in enumerate(sheet.headers) if h and j not in used)
+    rests = {role: said[at[0]][1] for role, at in taken.items()}
     numbers = [
         row[role]
         for row in rows

@@ -185,17 +185,13 @@ def _map(held, grid, name) -> PlaceMap:
     table = pd.DataFrame(rows)
     points = "Point" in kinds
     corners = np.concatenate(shapes if points else [r for parts in shapes for part in parts for r in part])
-    grid = grid or _plane_of(corners)
+    grid = grid or ("" if (np.abs(corners) <= [180, 90]).all() else "metres")
     if points:
         at = np.array(shapes).reshape(-1, 2)
         columns = METRES if grid else DEGREES
         same = [c for c in table if header_key(str(c)) in (*DEGREES, *METRES, "lon", "long", "lat", "x", "y")]
         table = table.drop(columns=same).assign(**dict(zip(columns, at.T, strict=True)))
     return PlaceMap(name, table, None if points else shapes, "" if grid == "degrees" else grid)
-
-
-def _plane_of(corners) -> str:
-    return "" if (np.abs(corners) <= [180, 90]).all() else "metres"
 
 
 def _ring(corners) -> np.ndarray:

@@ -138,7 +138,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         problems.append(problem("product twice", int(row.row), product=row.product))
     own = _sheet_of_passes(source) if passes is None else passes
     try:
-        ways = _usual_passes() if own is None else read_passes(own)
+        usual = load_table("passes").assign(cost_per_ac=0.0, max_products=np.nan)[PASS_COLUMNS]
+        ways = usual if own is None else read_passes(own)
     except InputError as error:
         problems += error.problems
     if problems:
@@ -199,11 +200,6 @@ def read_passes(source) -> pd.DataFrame:
 
 
 _ENDS = ("earliest", "latest")
-
-
-def _usual_passes() -> pd.DataFrame:
-    """The usual passes, without a cost."""
-    return load_table("passes").assign(cost_per_ac=0.0, max_products=np.nan)[PASS_COLUMNS]
 
 
 def _sheet_of_passes(source):

@@ -293,7 +293,9 @@ def _places(b, block: Block):
         loose = (j for j in range(next(iter(block.results), 0)) if _is_loose(block, j))
         columns["sample_id"] = [j for j in loose if any(block.cells[i][j] != "" for i in block.lines)][:1]
     for role in ("field", "sample_id"):  # of 'Sample no' and 'Sample name' the name
-        columns[role] = sorted(columns[role], key=lambda j: _numbers_alone(block, j))
+        columns[role] = sorted(
+            columns[role], key=lambda j: all(text_of(block.cells[i][j]).isdigit() for i in block.lines)
+        )
     depth_unit = next((block.headers[j].unit for j in columns["depth"] + columns["depth_to"]), "")
     for i in block.lines:
         said = {}
@@ -319,10 +321,6 @@ def _named_twice(block):
         if len(names) > len(set(map(plain, names))):
             told = ", ".join(f"'{name}'" for name in names)
             yield problem("several columns give", role=role.replace("_", " "), names=told)
-
-
-def _numbers_alone(block, j):
-    return all(text_of(block.cells[i][j]).isdigit() for i in block.lines)
 
 
 def _is_loose(block, j):

@@ -50,6 +50,7 @@ _METHODS = {
 }  # fmt: skip
 
 
+@cache
 def units_of(analyte: str) -> tuple[str, ...]:
     """Return the units an analyte may be stated in; the bases have equivalents, too."""
     return UNITS[analytes()[analyte]["unit"]] + (("meq/100 g",) if analyte in BASES else ())

@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 from functools import cache
+from operator import itemgetter
 
 import numpy as np
 
@@ -254,13 +255,12 @@ def settle_units(results, given, problems, report):
         if analyte in given and stated - {unit}:
             said = f"{unit} as the user vouches; the file says {' and '.join(sorted(stated))}"
             report.append(("inferred", f"unit of '{column}'", said, None))
-        blanks = {"analyte": analyte, "unit": own, "units": ", ".join(units_of(analyte))}
         if unit is None:
             asked[problem("two units", column=column, nutrient=analyte)] = True
-        elif own and not unit and r["value"] == r["value"]:
-            asked[problem("soil unit missing", column=column, **blanks)] = True
-        elif own and unit and unit not in units_of(analyte):
-            asked[problem("not a soil unit", column=column, stated=unit, **blanks)] = True
+        elif own and unit not in units_of(analyte) and (unit or r["value"] == r["value"]):
+            key, blanks = "not a soil unit" if unit else "soil unit missing", {"unit": own, "stated": unit}
+            blanks |= {"analyte": analyte, "units": ", ".join(units_of(analyte))}
+            asked[problem(key, column=column, **blanks)] = True
         elif own and unit:
             layer = r["top_in"], r["depth_in"]
             r["value"], unit, how = converted(r["value"], analyte, unit, r["compound"], *layer)
@@ -342,12 +342,17 @@ def ask_whether_real(results, problems, notes):
         notes.append(problem(key, r["row"], r["column"], r["flag"], analyte=r["analyte"], word=r["flag"]))
 
 
+_TEST = ("analyte", "extractant", "method", "top_in", "depth_in")
+_test_of = itemgetter("block", "line", *_TEST)
+_sample_of = itemgetter("field", "zone", "sample", "sampled", *_TEST, "unit")
+
+
 def without_copies(results, problems, report, notes) -> list[dict]:
     """Keep one of two columns or lines that say the same; ask about columns that do not."""
     tests: dict[tuple, list] = {}
     for r in results:
         if r["value"] == r["value"]:
-            tests.setdefault(_key(r, "block", "line", *_TEST, "top_in", "depth_in"), []).append(r)
+            tests.setdefault(_test_of(r), []).append(r)
     copies = set()
     for of in tests.values():
         kept = min(of, key=lambda r: r["unit"] != "ppm")
@@ -369,24 +374,16 @@ def without_copies(results, problems, report, notes) -> list[dict]:
 
 def _without_lines_again(results, notes) -> list[dict]:
     """Leave out lines that repeat an earlier one, and note samples that are given again otherwise."""
+    keys = list(map(_sample_of, results))
     seen, again, new = set(), set(), set()
-    for r in results:
-        key = _key(r, *_SAMPLE, "value", "censored")
-        (again if r["sample"] and key in seen else new).add(r["row"])
-        seen.add(key)
-    lines = sorted(again - new)
-    notes += [problem("soil line again", rows=listed(lines, 8))] * bool(lines)
-    results = [r for r in results if r["row"] not in lines]
-    often = Counter(_key(r, *_SAMPLE) for r in results)
-    names = dict.fromkeys(r["sample"] for r in results if r["sample"] and often[_key(r, *_SAMPLE)] > 1)
+    for r, key in zip(results, keys, strict=True):
+        result = *key, r["censored"], r["value"] if r["value"] == r["value"] else None
+        (again if r["sample"] and result in seen else new).add(r["row"])
+        seen.add(result)
+    lines = again - new
+    notes += [problem("soil line again", rows=listed(sorted(lines), 8))] * bool(lines)
+    kept = [(r, key) for r, key in zip(results, keys, strict=True) if r["row"] not in lines]
+    often = Counter(key for _, key in kept)
+    names = dict.fromkeys(r["sample"] for r, key in kept if r["sample"] and often[key] > 1)
     notes += [problem("soil sample again", names=listed(names, 6))] * bool(names)
-    return results
-
-
-_TEST = ("analyte", "extractant", "method")
-_SAMPLE = ("field", "zone", "sample", "sampled", "top_in", "depth_in", *_TEST, "unit")
-
-
-def _key(r, *names) -> tuple:
-    """Values for comparing; two that are missing are alike."""
-    return tuple(None if r[name] != r[name] else r[name] for name in names)
+    return [r for r, _ in kept]
