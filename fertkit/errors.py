@@ -1,4 +1,4 @@
-"""The few kinds of error fertkit raises, and the root of its warnings.
+"""The few kinds of error fertkit raises.
 
 Every message names what was wrong and what to do next. Problems found in a file are
 gathered and raised together, so that a user mends the file once.
@@ -76,10 +76,6 @@ class FertkitError(Exception):
     def _render_traceback_(self) -> list[str]:
         """What a notebook shows of it: the message, not the way through the code."""
         return [f"{type(self).__name__}: {self}"]
-
-
-class FertkitWarning(UserWarning):
-    """Root of every warning issued on purpose."""
 
 
 class UnitError(FertkitError):

@@ -14,7 +14,6 @@ LARGEST_LOG, MOST_POINTS = 1_000_000_000, 20_000_000  # bytes and rows of a yiel
 LARGEST_WORKBOOK = (
     300_000_000  # bytes of a workbook's parts unpacked, and of its texts written into the cells
 )
-LARGEST_SETTINGS = 1_000_000  # bytes of the saved settings of a panel
 MOST_PARTS = 1_000  # files packed into a workbook
 MOST_COLUMNS = 4_096  # that hold something; beyond any table of samples or strips
 MOST_ROWS = 1_048_576  # as in a spreadsheet

@@ -1,6 +1,5 @@
 """Whose tables decide: studies chosen by name, by list or by region, left out, or kept in a profile file."""
 
-import json
 import tomllib
 from pathlib import Path
 
@@ -10,7 +9,6 @@ from fertkit.asked import a_path, asks
 from fertkit.errors import InputError, Problem
 from fertkit.reference.load import load_table
 from fertkit.reference.regions import region_chain
-from fertkit.writing import write_whole
 
 KEYS = ("source", "without", "region")
 OWN = "own"  # tables of the user's own, whatever they are of
@@ -64,41 +62,6 @@ def read_profile(path, part: str = "") -> dict:
     if OWN in profile:
         profile[OWN] = [path.parent / file for file in as_list(profile[OWN])]
     return profile
-
-
-@asks(path=a_path)
-def write_profile(path, *, leaf: dict | None = None, **choices) -> str:
-    """Write a profile for `read_profile`: the choices, and those of leaf tests in `leaf`.
-
-    Parameters
-    ----------
-    path : path
-    leaf : dict, optional
-        source, without and region of leaf tests.
-    **choices
-        source, without, region and own.
-
-    Returns
-    -------
-    str
-        The path.
-
-    Raises
-    ------
-    InputError
-        With every choice that is none, before anything is written.
-    """
-    given = {name: value for name, value in choices.items() if value is not None}
-    if OWN in given:
-        several = isinstance(given[OWN], list | tuple)
-        given[OWN] = [str(file) for file in given[OWN]] if several else str(given[OWN])
-    problems = [*_wrong_choices(given, (*KEYS, OWN)), *_wrong_choices(leaf or {}, KEYS, f"{LEAF}.")]
-    if problems:
-        raise InputError(Path(path).name, problems)
-    lines = [f"{name} = {json.dumps(value)}" for name, value in given.items()]
-    if leaf is not None:
-        lines += [f"[{LEAF}]", *(f"{name} = {json.dumps(value)}" for name, value in leaf.items())]
-    return write_whole("\n".join(lines) + "\n", path)
 
 
 def as_typed(choices: dict) -> dict:

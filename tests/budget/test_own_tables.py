@@ -7,7 +7,7 @@ from fertkit.budget import compare_systems, farm_budget, nutrient_budget, season
 from fertkit.budget.own import checked_own
 from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.reference.profiles import by_family, read_profile, write_profile
+from fertkit.reference.profiles import by_family, read_profile
 
 REMOVAL = (
     "crop;harvested_part;nutrient;value;unit;source_key\n"
@@ -264,7 +264,7 @@ def test_a_lentil_through_the_answer_for_a_field_with_a_profile(written, tmp_pat
     files = written()
     (tmp_path / "ranges.csv").write_text(RANGES)
     profile = tmp_path / "lentil.toml"
-    write_profile(profile, own=[file.name for file in (*files, tmp_path / "ranges.csv")])
+    profile.write_text(f"own = {[file.name for file in (*files, tmp_path / 'ranges.csv')]}\n")
     kept = read_profile(profile)
     assert kept == {"own": [*files, tmp_path / "ranges.csv"]}
     assert read_profile(profile, "leaf") == kept
@@ -288,14 +288,14 @@ def test_a_lentil_through_the_answer_for_a_field_with_a_profile(written, tmp_pat
     assert "Short: K in North" in capsys.readouterr().out
 
 
-def test_a_profile_that_holds_no_choice_is_not_written(tmp_path):
+def test_a_profile_that_holds_no_choice_is_refused(tmp_path):
     path = tmp_path / "mine.toml"
+    path.write_text('sources = "MSU2017"\n[leaf]\nown = "x.csv"\n')
     with pytest.raises(InputError) as refused:
-        write_profile(path, sources="MSU2017", leaf={"own": "x.csv"})
+        read_profile(path)
     assert [p.column for p in refused.value.problems] == ["sources", "leaf.own"]
-    assert not path.exists()
-    write_profile(
-        path, source=["MSU2017", 'quoted "key"'], region="US Midwest", leaf={"without": "SOUZA2020"}
+    path.write_text(
+        'source = ["MSU2017", "quoted \\"key\\""]\nregion = "US Midwest"\n[leaf]\nwithout = "SOUZA2020"\n'
     )
     assert read_profile(path) == {"source": ["MSU2017", 'quoted "key"'], "region": "US Midwest"}
     assert read_profile(path, "leaf") == {"region": "US Midwest", "without": "SOUZA2020"}

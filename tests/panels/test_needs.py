@@ -5,7 +5,6 @@ import pytest
 from fertkit.budget import nutrient_budget, season_demand
 from fertkit.panels.needs import NeedsPanel
 from fertkit.reference import load_table
-from fertkit.reference.profiles import write_profile
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 
@@ -48,7 +47,7 @@ def test_a_crop_of_the_users_own_tables_is_offered_in_the_panel(tmp_path):
     """Invented: 38.5 kg N a tonne, 2 t/ha."""
     head = "crop,harvested_part,nutrient,value,unit\n"
     (tmp_path / "lentil.csv").write_text(head + "lentil,grain,N,38.5,kg/Mg\n")
-    write_profile(tmp_path / "mine.toml", own="lentil.csv")
+    (tmp_path / "mine.toml").write_text('own = "lentil.csv"\n')
     panel = NeedsPanel(profile=tmp_path / "mine.toml")
     panel.set(crop="lentil", yield_unit="t/ha", yield_goal=2.0, unit="kg/ha")
     assert panel.result.defaults.set_index("nutrient").loc["N", "removed"] == pytest.approx(77)
