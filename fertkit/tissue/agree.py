@@ -12,7 +12,7 @@ from fertkit.reference.regions import in_region
 from fertkit.results import plain
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
-from fertkit.tissue.match import ASSUMED, CONDITION
+from fertkit.tissue.match import ASSUMED, CONDITION, named_codes
 
 GROUP = [
     "specimen",
@@ -56,7 +56,7 @@ def set_aside(
     held : DataFrame
         The ranges that hold: nutrient, source_key, match, provenance, region, lineage.
     at, which : array of int
-        Result and range (row of `held`, -1 for none) of each score.
+        Result and range (row of `held`, its length for none) of each score.
     region, chosen, leading
         See `score_tissue`.
     """
@@ -67,7 +67,7 @@ def set_aside(
     def any_of_result(flags):
         return (np.bincount(at[flags], minlength=at[-1] + 1 if len(at) else 0) > 0)[at]
 
-    there, mine = which >= 0, by_range(held["source_key"].isin(leading))
+    there, mine = which < len(held), by_range(held["source_key"].isin(leading))
     foreign = by_range(~in_region(held["region"], region) & (not chosen))
     memory = by_range((held["provenance"] == "from_memory") & (not chosen))
     able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH).to_numpy()
@@ -79,25 +79,27 @@ def set_aside(
     guessed &= any_of_result(able & ~guessed)
     later = there & ~foreign & memory & any_of_result(able & ~memory & ~ruled & ~guessed)
     led = there & ~mine & any_of_result(able & mine)
-    aside = np.full(len(scored), "", dtype=object)
-    aside[later] = Reason.REMEMBERED.text
-    aside[guessed & ~later] = Reason.ASSUMED.text
-    elsewhere = np.array([Reason.ELSEWHERE.text.format(region=name) for name in held["region"]], dtype=object)
-    aside[foreign] = elsewhere[which[foreign]]
-    aside[led] = Reason.OWN_LEADS.text
+    elsewhere = [Reason.ELSEWHERE.text.format(region=name) for name in held["region"]]
+    alike = [Reason.COPY.text.format(source=key) for key in held["source_key"]]
+    names = ["", Reason.REMEMBERED.text, Reason.ASSUMED.text, Reason.OWN_LEADS.text, *elsewhere, *alike]
+    aside = np.zeros(len(scored), np.int32)
+    aside[later], aside[guessed & ~later] = 1, 2
+    aside[foreign] = 4 + which[foreign]
+    aside[led] = 3
     copies, firsts = _copies(held, at, which, np.flatnonzero(able & ~later & ~led & ~guessed))
-    source = held["source_key"].to_numpy(object)
-    aside[copies] = [Reason.COPY.text.format(source=source[which[i]]) for i in firsts]
-    return scored.assign(aside=pd.Series(aside, scored.index, dtype=object))
+    aside[copies] = 4 + len(held) + which[firsts]
+    return scored.assign(aside=named_codes(names, aside))
 
 
 def _copies(held, at, which, voting):
     """Scores whose table has voted on the same result already, and the first score of each such table."""
+    alike = held.duplicated(["condition", "nutrient", "lineage"], keep=False).to_numpy()
+    voting = voting[alike[which[voting]]]
     # of copies the one that names the part as the sample does, then the first
     other = (held["match"] != "same part").to_numpy()[which[voting]]
     voting = voting[np.argsort(other, kind="stable")]
     lineage, names = pd.factorize(held["lineage"])
-    table = pd.Series(at[voting] * max(len(names), 1) + lineage[which[voting]])
+    table = pd.Series(at[voting].astype(int) * max(len(names), 1) + lineage[which[voting]])
     again = table.duplicated()
     if not again.any():
         return voting[:0], voting[:0]
@@ -265,7 +267,7 @@ def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
         ):
             if len(rows):
                 words = [reason.text.format(**told, value=plain(ratio[i])) for i in rows]
-                scored = scored.copy(deep=False)
+                scored = scored.astype({"class": object, "reason": object})
                 scored["class"] = scored["class"].mask(scored.index.isin(rows), name.value)
                 scored.loc[rows, "reason"] = words
                 scored.loc[rows, "within_critical"] = False

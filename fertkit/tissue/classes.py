@@ -38,6 +38,9 @@ class Class(StrEnum):
     NOT_CLASSED = "cannot be classed"
 
 
+#: Texts of the classes by the numbers that `classify` gives, and the number of each.
+CLASSES = np.array([*map(str, Class)], dtype=object)
+NUMBER = {name: np.int8(i) for i, name in enumerate(Class)}
 SHORT = (Class.DEFICIENT, Class.LOW)
 OVER = (Class.HIGH, Class.EXCESSIVE)
 ENOUGH = (Class.SUFFICIENT, *OVER)
@@ -101,7 +104,7 @@ def left_open(classed, value, under, limit):
 
     `under` tells of values known only to lie below the one given.
     """
-    low = np.flatnonzero(classed == Class.LOW)
+    low = np.flatnonzero(classed == NUMBER[Class.LOW])
     value, limit, found = value[low], limit[low], np.zeros(len(classed), bool)
     with np.errstate(invalid="ignore"):
         found[low] = np.where(under[low], above(value, limit), at_least(value, limit))
@@ -118,8 +121,8 @@ def classify(value, low, high, critical, critical_high, toxic_above):
 
     Returns
     -------
-    array of str
-        Texts of `Class`.
+    (n,) int8 array
+        Numbers of the classes (`CLASSES`).
     """
     foot = range_foot(low, critical, critical_high)
     with np.errstate(invalid="ignore"):
@@ -160,8 +163,7 @@ def classify_above(limit, low, high, critical, critical_high, toxic_above):
 
 def _first(cases, classes):
     """Class of the first case that holds; the class of none where none does."""
-    names = np.array([*map(str, classes), str(Class.NOT_CLASSED)], dtype=object)
-    return names[np.select(cases, np.arange(len(cases), dtype=np.int8), np.int8(len(cases)))]
+    return np.select(cases, [NUMBER[name] for name in classes], NUMBER[Class.NOT_CLASSED])
 
 
 def position_in_range(value, low, high):
@@ -204,16 +206,9 @@ def probability_below(value, limit, cv):
     """
     value = np.asarray(value, float)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return _normal((limit - value) / np.where(value > 0, value * cv, np.nan))
-
-
-def _normal(z):
-    """Phi of each z, a few of them without the time scipy.special takes to load."""
-    if np.size(z) > 10_000:
-        from scipy.special import ndtr
-
-        return ndtr(z)
-    return np.vectorize(erfc, otypes=[float])(-z / np.sqrt(2))[()] / 2
+        z = (value - limit) / np.where(value > 0, value * cv, np.nan) * np.sqrt(0.5)
+    # The plain function, for any number of values: loading scipy would take longer than most files do.
+    return np.fromiter(map(erfc, z.ravel().tolist()), float, z.size).reshape(z.shape) / 2
 
 
 def reported_interval(value, cv, z: float = 1.96):

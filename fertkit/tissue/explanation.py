@@ -213,11 +213,11 @@ def _chosen(scores, sample):
     """The scores of one sample, or all of them."""
     if sample is None:
         return scores
-    scored = scores.scored
     column = "sample_id" if isinstance(sample, str) else "specimen"
-    if not (scored[column] == sample).any():
-        raise unknown("sample", sample, scored["sample_id"].unique()[:50])
-    return replace(scores, scored=scored[scored[column] == sample].reset_index(drop=True))
+    mine = scores.table[scores.table[column] == sample].reset_index(drop=True)
+    if mine.empty:
+        raise unknown("sample", sample, scores.table["sample_id"].unique()[:50])
+    return replace(scores, table=mine)
 
 
 def _facts_by_sample(scores, given):

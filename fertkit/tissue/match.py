@@ -30,10 +30,11 @@ from fertkit.tissue.own_names import (
 from fertkit.units import convert_concentration
 
 
-def samples_frame(samples, nutrients=()) -> pd.DataFrame:
+def samples_frame(samples, nutrients=(), coded=()) -> pd.DataFrame:
     """Tidy frame of the samples with every column scoring carries; a user's own DataFrame is completed.
 
-    `nutrients` are those of a user's own tables, besides the kit's.
+    `nutrients` are those of a user's own tables, besides the kit's; texts of the columns `coded` become
+    categories.
 
     Raises
     ------
@@ -44,7 +45,7 @@ def samples_frame(samples, nutrients=()) -> pd.DataFrame:
         If it names a nutrient fertkit does not know; lists those it does.
     """
     if isinstance(samples, TissueSamples):
-        return _labelled(samples.table)
+        return _labelled(samples.table, coded)
     if not isinstance(samples, pd.DataFrame):
         problem = Problem(
             f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
@@ -58,7 +59,7 @@ def samples_frame(samples, nutrients=()) -> pd.DataFrame:
         if nutrient not in (*NUTRIENTS, *nutrients):
             raise unknown("nutrient", nutrient, (*NUTRIENTS, *nutrients))
     samples = samples.assign(value=_numbers(samples["value"]))
-    return _labelled(_numbered(_completed(samples.reset_index(drop=True))))
+    return _labelled(_numbered(_completed(samples.reset_index(drop=True), coded)), coded)
 
 
 def _numbers(values):
@@ -73,21 +74,36 @@ def _numbers(values):
     return values.astype(float)
 
 
-def _labelled(frame):
-    return frame.assign(label=frame["specimen"].map(analysis_labels(frame)))
+def _labelled(frame, coded):
+    labels = analysis_labels(frame)  # of the specimens as they come first
+    specimen = pd.factorize(frame["specimen"])[0]
+    if not len(coded):
+        return frame.assign(label=labels.array.take(specimen))
+    code, names = pd.factorize(labels)
+    return as_categories(frame, coded).assign(label=categories(code[specimen], names))
 
 
-def _completed(frame):
+def _completed(frame, coded):
+    code, names = pd.factorize(frame["nutrient"])
+    units = [home_unit(name) for name in names]
+    blank = categories(np.zeros(len(frame), np.int8), [""]) if len(coded) else ""
     fill = {
-        "censored": "",
-        "unit": frame["nutrient"].map({n: home_unit(n) for n in pd.unique(frame["nutrient"])}),
-        "flag": "",
+        "censored": blank,
+        "unit": named_codes(units, code) if len(coded) else pd.array(units, dtype="str").take(code),
+        "flag": blank,
         "area": "",
-        "field": "",
+        "field": blank,
         "sampled": pd.NaT,
         "row": np.arange(len(frame)) + 2,
     }
     return frame.assign(**{name: value for name, value in fill.items() if name not in frame})
+
+
+def as_categories(frame, columns) -> pd.DataFrame:
+    """The frame with the texts of some columns as categories, each text once."""
+    texts = [name for name in columns if name in frame and frame[name].dtype.kind in "OU"]
+    texts = [name for name in texts if not isinstance(frame[name].dtype, pd.CategoricalDtype)]
+    return frame.assign(**{name: categories(*pd.factorize(frame[name])) for name in texts})
 
 
 def _numbered(frame):
@@ -159,7 +175,7 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     spans, lines = _spans(ranges, name), ranges.index + 2
     ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [crop_or_own(c) for c in ranges["crop"]]
-    ranges[["first", "last"]] = spans
+    ranges["first"], ranges["last"] = np.array(spans, dtype=float).reshape(-1, 2).T
     for i, nutrient, unit in ranges[["nutrient", "unit"]].itertuples():
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
         if unit != home:
@@ -235,16 +251,33 @@ def _contradictions(ranges, lines):
 
 def distinct_conditions(frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
     """Number the conditions of the rows: the number of each row, and the table of distinct conditions."""
-    parts = [pd.factorize(frame[name].fillna("").astype(object)) for name in CONDITION]
-    key = np.zeros(len(frame), np.int64)
-    for codes, names in parts:
-        key = key * max(len(names), 1) + codes
+    key, parts = np.zeros(len(frame), np.int64), {}
+    for name in CONDITION:
+        texts = pd.Categorical(frame[name])
+        same, parts[name] = pd.factorize(np.array([*texts.categories, ""], dtype=object))  # none is blank
+        key *= len(parts[name])
+        key += same[texts.codes]
     code, keys = pd.factorize(key)
     rows = {}
-    for (_, names), name in reversed(list(zip(parts, CONDITION, strict=True))):
-        keys, place = np.divmod(keys, max(len(names), 1))
-        rows[name] = np.asarray(names, dtype=object)[place]
+    for name in reversed(CONDITION):
+        keys, place = np.divmod(keys, len(parts[name]))
+        rows[name] = parts[name][place]
     return code, pd.DataFrame(rows, columns=CONDITION)
+
+
+def categories(codes, names) -> pd.Categorical:
+    """Texts as categories, from distinct names and the number of each row's (-1: missing)."""
+    kind = pd.CategoricalDtype(pd.Index(names, dtype=object))
+    return pd.Categorical.from_codes(codes, dtype=kind, validate=False)
+
+
+def named_codes(names, codes) -> pd.Categorical:
+    """Texts as categories from the number of each row's name, of which some may be alike or of no row."""
+    used = np.flatnonzero(np.bincount(codes, minlength=len(names)))
+    number, kept = pd.factorize(np.array(names, dtype=object)[used])
+    place = np.zeros(len(names), np.min_scalar_type(-len(kept) - 1))
+    place[used] = number
+    return categories(place[codes], kept)
 
 
 def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = False) -> Matches:

@@ -15,12 +15,11 @@ def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
     """Rows for `checks_frame`: one if the results of some element look like oxides, else none."""
     share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
     value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
-    nutrient, names = pd.factorize(scored["nutrient"])
-    source, _ = pd.factorize(scored["source_key"])
-    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"].to_numpy(object) == "")
+    source = pd.factorize(scored["source_key"])[0]
+    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"] == "").to_numpy()
     found = {}
     for element, oxide in OXIDES.items():
-        mine = np.flatnonzero(told & (nutrient == names.get_indexer([element])[0]))
+        mine = np.flatnonzero(told & (scored["nutrient"] == element).to_numpy())
         limits = value[mine], low[mine], high[mine]
         if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
             found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size

@@ -41,11 +41,14 @@ from fertkit.tissue.match import (
     CONDITION,
     LIMITS,
     Matches,
+    as_categories,
     distinct_conditions,
     match_ranges,
+    named_codes,
     prepare_ranges,
     samples_frame,
 )
+from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.oxides import oxide_checks
 
 CARRIED = [
@@ -53,6 +56,10 @@ CARRIED = [
     *("nutrient", "value", "unit", "censored", "flag", "row"),
 ]
 TRACE = ["source_key", "provenance", "confidence", "region", "lineage"]
+_MEASURES = ("position", "distance", "probability_below", "error_pct")
+_PART = 200_000  # scores made at a time
+_REASONS = ("", *Reason)
+_PLACE = {name: np.int8(i) for i, name in enumerate(_REASONS)}
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
 
 
@@ -62,9 +69,9 @@ class TissueScores(Result):
 
     Attributes
     ----------
-    scored : DataFrame
-        Also ``table``: the sample's columns (label: its name and what tells it from others of that name),
-        then source_key, kind (sufficiency range or critical level),
+    table : DataFrame
+        Texts are categories (``scored`` has them plain): the sample's columns (label: its name and what
+        tells it from others of that name), then source_key, kind (sufficiency range or critical level),
         class, reason, low, high, critical, critical_high, toxic_above, limit (below it the source calls a
         value short: `fertkit.tissue.classes.shortage_limit`), within_critical (inside a critical range: low,
         but left open), position (0 to 1 inside the range), distance (signed, outside it, in widths of the
@@ -90,7 +97,7 @@ class TissueScores(Result):
         specimen and the other columns of the file, among them facts on the field.
     """
 
-    scored: pd.DataFrame
+    table: pd.DataFrame
     conditions: pd.DataFrame
     near: pd.DataFrame
     close: pd.DataFrame
@@ -100,9 +107,11 @@ class TissueScores(Result):
     lent: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=LENT_COLUMNS))
     others: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["specimen"]))
 
-    @property
-    def table(self) -> pd.DataFrame:
-        return self.scored
+    @cached_property
+    def scored(self) -> pd.DataFrame:
+        """The table with plain texts, for work on single rows."""
+        texts = self.table.columns[self.table.dtypes == "category"]
+        return self.table.astype(dict.fromkeys(texts, object))
 
     @cached_property
     def agreement(self) -> pd.DataFrame:
@@ -121,7 +130,7 @@ class TissueScores(Result):
 
     @property
     def sources(self) -> pd.DataFrame:
-        keys = [k for k in pd.unique(self.scored["source_key"]) if k]
+        keys = [k for k in pd.unique(self.table["source_key"]) if k]
         return list_sources(keys + sorted(set(self.cvs.loc[self.cvs["origin"] != "given", "source_key"])))
 
 
@@ -180,55 +189,58 @@ def score_tissue(
     [['Good', 2.1, 1.56, 'sufficient'], ['Poor', 1.31, 1.56, 'deficient']]
     """
     own = read_own(own)
-    frame = samples_frame(samples, own.nutrients)
+    frame = samples_frame(samples, own.nutrients, coded=CARRIED)
     name = Path(ranges).name if isinstance(ranges, (str, Path)) else "ranges"
-    table = _range_table(ranges, source, without, name, own)
     code, conditions = distinct_conditions(frame)
-    conditions["who"] = _who(frame, code, len(conditions))
+    table = _range_table(ranges, source, without, name, own, conditions["crop"])
+    first = ~frame["specimen"].duplicated()
+    conditions["who"] = _who(frame[first], code[first], len(conditions))
+    counts = np.bincount(code[first], minlength=len(conditions))
     matches = match_ranges(conditions, table, strict)
+    columns = ["specimen", *(column for column in frame if column not in CARRIED)]
+    others = frame.loc[first, columns].astype({n: object for n in columns[1:]})
     frame, code = _with_ratios(frame, code, matches)
     spread = c.settle_cvs(cvs)
-    at, which = _pair(frame, code, matches)
+    at, which = _pair(frame["nutrient"].array, code, matches.found)
     scored = apply_paired_rules(_score(frame, table, matches, code, at, which, spread))
     chosen = source is not None or ranges is not None
     held = matches.found.join(table[["provenance", "region", "lineage"]], on="range")
     scored = set_aside(scored, held, at, which, region, chosen, leading=own.keys)
-    counts = np.bincount(code[frame["specimen"].drop_duplicates().index], minlength=len(conditions))
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
     checks = _checks(scored, conditions, spread)
     regions = table.drop_duplicates("source_key").set_index("source_key")["region"]
     near_by = in_region(matches.close["source_key"].map(regions).astype(object), region)
     close = matches.close[near_by | chosen]
-    scores = TissueScores(scored, conditions, matches.near, close, spread, checks)
+    scores = TissueScores(scored, conditions, matches.near, close, spread, checks, others=others)
     if isinstance(samples, TissueSamples):
         return replace(scores, unread=samples.unread, lent=samples.lent, others=samples.others)
-    own = ["specimen", *(column for column in frame if column not in CARRIED)]
-    return replace(scores, others=frame.drop_duplicates("specimen")[own].astype({n: object for n in own[1:]}))
+    return scores
 
 
 def as_scored(samples: TissueSamples, scores: TissueScores) -> TissueSamples:
     """Leave out the notes of the reader on crops it does not know and a table of the user's own does."""
-    known = set(scores.scored.loc[scores.scored["source_key"] != "", "row"])
+    known = set(scores.table.loc[scores.table["source_key"] != "", "row"])
     kept = (note for note in samples.notes if note.column != "crop" or note.row not in known)
     return replace(samples, notes=tuple(kept))
 
 
 @cache
-def _bundled():
-    """The bundled ranges, prepared once: the kit knows all their crops, so no row depends on another."""
-    return prepare_ranges(load_ranges())
+def _bundled(crops: frozenset):
+    """The bundled ranges of some crops, prepared once: the kit knows them, so no row depends on another."""
+    table = load_ranges()
+    return prepare_ranges(table[table["crop"].map(crop_or_own).isin(crops)])
 
 
-def _range_table(ranges, source, without, name, own):
+def _range_table(ranges, source, without, name, own, crops):
     """The ranges that are asked, on the kit's units and scales; those of the user's own tables among them."""
     if ranges is None:
-        table = _bundled()
+        table, every = _bundled(frozenset(map(crop_or_own, crops))), load_ranges()
     elif isinstance(ranges, pd.DataFrame):
-        table = check_table(ranges, "ranges", name, own.nutrients)
+        table = every = check_table(ranges, "ranges", name, own.nutrients)
     else:
-        table = load_ranges(ranges)
-    known = {*table["source_key"], *own.keys}
+        table = every = load_ranges(ranges)
+    known = {*every["source_key"], *own.keys}
     for key in (*as_list(source), *as_list(without)):
         if key not in known:
             raise unknown("source of ranges", key, known)
@@ -243,8 +255,9 @@ def _range_table(ranges, source, without, name, own):
 
 def _who(frame, code, number):
     """Sample and row of the first samples of each condition."""
-    first = frame[["label", "row"]].assign(code=code)[~frame["specimen"].duplicated()]
-    first = first.groupby("code", sort=False).head(4)  # one more than is named tells that there are more
+    first = (
+        frame[["label", "row"]].assign(code=code).groupby("code", sort=False).head(4)
+    )  # one more than is named tells that there are more
     named = {key: named_rows(rows) for key, rows in first.groupby("code", sort=False)}
     return [named[key] for key in range(number)]
 
@@ -271,135 +284,122 @@ def _with_ratios(frame, code, matches: Matches):
     frame = pd.concat([frame, more[frame.columns]], ignore_index=True)
     order = np.argsort(frame["specimen"].to_numpy(), kind="stable")
     code = np.concatenate([code, more["condition"].to_numpy()])[order]
-    return frame.iloc[order].reset_index(drop=True), code
+    return as_categories(frame.iloc[order].reset_index(drop=True), CARRIED), code
 
 
-def _pair(frame, code, matches: Matches):
-    """Pair each result with the ranges that hold: row of the samples, row of the matches (-1: none)."""
-    nutrient, names = pd.factorize(frame["nutrient"].astype(object))
-    at_name = {name: j for j, name in enumerate(names)}
-    found = matches.found
-    pairs, seen = [], np.zeros(len(frame), bool)
-    for key in pd.unique(found["source_key"]):
-        mine = found[(found["source_key"] == key) & found["nutrient"].isin(at_name)]
-        lookup = np.full((len(matches.why), len(names)), -1)
-        lookup[mine["condition"].to_numpy(int), mine["nutrient"].map(at_name).to_numpy(int)] = mine.index
-        which = lookup[code, nutrient]
-        at = np.flatnonzero(which >= 0)
-        seen[at] = True
-        pairs.append((at, which[at]))
-    alone = np.flatnonzero(~seen)
-    pairs.append((alone, np.full(len(alone), -1)))
-    at, which = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    order = np.argsort(at, kind="stable")
-    return at[order], which[order]
+def _pair(nutrient, code, found):
+    """Pair each result with the ranges that hold: row of the samples, row of `found` (its length: none)."""
+    names = nutrient.categories
+    place = names.get_indexer(found["nutrient"])
+    known = np.flatnonzero(place >= 0)
+    key = found["condition"].to_numpy(int)[known] * len(names) + place[known]
+    source = pd.factorize(found["source_key"])[0][known]
+    order = np.append(known[np.lexsort([source, key])], len(found))
+    counts = np.bincount(key, minlength=(code.max(initial=-1) + 1) * len(names))
+    result = code * len(names) + nutrient.codes
+    counts, first = counts[result], (np.cumsum(counts) - counts)[result]
+    first[counts == 0] = len(known)
+    counts = np.maximum(counts, 1)
+    begun = np.cumsum(counts) - counts
+    which = np.repeat(first - begun, counts)
+    which += np.arange(len(which))
+    at = np.repeat(np.arange(len(code), dtype=np.int32), counts)
+    return at, order.astype(np.int32)[which]
 
 
 def _score(frame, table, matches, code, at, which, spread):
-    found = matches.found
-    rows = np.append(found["range"].to_numpy(int), -1)[which]  # row of the range table, -1 for none
-    limits = {n: np.append(table[n].to_numpy(float), np.nan)[rows] for n in LIMITS}
-    value, marks = frame["value"].to_numpy(float)[at], _Marks(frame["censored"], at)
-    lower = [limits[n] for n in ("low", "critical", "critical_high")]
-    foot, limit = c.range_foot(*lower), c.shortage_limit(*lower)
-    classed, reason = _classes(value, marks, limits, which < 0)
-    narrow = np.flatnonzero(reason == Reason.UPPER_ONLY)
-    narrow = narrow[(frame["unit"].iloc[at[narrow]] == "ratio").to_numpy()]
-    classed[narrow], reason[narrow] = Class.SUFFICIENT.value, ""  # a ratio is judged from above alone
-    within = c.left_open(classed, value, marks.where("<"), limit)
-    reason[within] = Reason.LEFT_OPEN.value
-    plain = np.where(marks.where("") & (value > 0), value, np.nan)
-    cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
-    codes, names = pd.factorize(frame["nutrient"].astype(object))
-    cv = cv.reindex(names).to_numpy(float)[codes][at]
-    texts = _texts(table, found, matches.why, code, at, which, rows, reason)
-    columns = {name: _take(frame[name], at) for name in CARRIED}
-    columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
-    columns |= {"class": pd.Series(classed, dtype=object, copy=False), "reason": texts["reason"], **limits}
-    columns |= {
-        "limit": limit,
-        "within_critical": within,
-        "position": c.position_in_range(plain, limits["low"], limits["high"]),
-        "distance": c.distance_from_range(plain, limits["low"], limits["high"], foot),
-        "probability_below": c.probability_below(plain, limit, cv),
-        "error_pct": 100 * cv,
+    """The table of scores but for ``aside``, made in parts, so that only its columns take memory."""
+    found, nutrient = matches.found, frame["nutrient"].array
+    ranges = table.iloc[found["range"].to_numpy(int)]
+    ends = {n: np.append(ranges[n].to_numpy(float), np.nan) for n in LIMITS}
+    lower = [ends[n] for n in ("low", "critical", "critical_high")]
+    ends |= {
+        "foot": c.range_foot(*lower),
+        "limit": c.shortage_limit(*lower),
+        "none": np.arange(len(ranges) + 1) == len(ranges),
     }
-    columns |= {n: texts[n] for n in ("match", "range_stage", "range_part", *TRACE[1:])}
+    cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
+    results = {
+        "value": frame["value"].to_numpy(float), "mark": frame["censored"].array,
+        "ratio": (frame["unit"] == "ratio").to_numpy(),
+        "cv": cv.reindex(nutrient.categories).to_numpy(float)[nutrient.codes],
+    }  # fmt: skip
+    made = {}
+    for start in range(0, max(len(at), 1), _PART):
+        rows = slice(start, start + _PART)
+        for name, values in _part(results, ends, at[rows], which[rows]).items():
+            made.setdefault(name, np.empty(len(at), values.dtype))[rows] = values
+    alone = np.flatnonzero(which == len(found))
+    alone = alone[(np.array(matches.why, dtype=object) != "")[code[at[alone]]]]
+    made["reason"] = made["reason"].astype(np.int32)
+    made["reason"][alone] = len(_REASONS) + code[at[alone]]
+    reasons = [*(key and key.text for key in _REASONS), *matches.why]
+    texts = {n: named_codes([*column, ""], which) for n, column in _of_ranges(ranges).items()}
+    columns = {name: frame[name].array.take(at) for name in CARRIED}
+    columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
+    columns |= {
+        "class": named_codes(c.CLASSES, made["class"]),
+        "reason": named_codes(reasons, made["reason"]),
+    }
+    columns |= {n: made[n] for n in (*LIMITS, "limit", "within_critical", *_MEASURES)}
+    columns |= {"match": named_codes([*found["match"], ""], which)}
+    columns |= {n: texts[n] for n in ("range_stage", "range_part", *TRACE[1:])}
     return pd.DataFrame(columns, copy=False)
 
 
-class _Marks:
-    """The marks of censored results at some rows; there are few, so each is compared once."""
+def _part(results, ends, at, which):
+    """Limits, class and measures of some scores."""
+    ends = {name: values[which] for name, values in ends.items()}
+    foot, none, limits = ends.pop("foot"), ends.pop("none"), {n: ends[n] for n in LIMITS}
+    value, mark, ratio, cv = (results[name][at] for name in ("value", "mark", "ratio", "cv"))
+    classed, reason = _classes(value, mark, limits, ratio, none)
+    within = c.left_open(classed, value, mark == "<", ends["limit"])
+    reason[within] = _PLACE[Reason.LEFT_OPEN]
+    plain = np.where((mark == "") & (value > 0), value, np.nan)
+    return ends | {
+        "class": classed, "reason": reason, "within_critical": within,
+        "position": c.position_in_range(plain, ends["low"], ends["high"]),
+        "distance": c.distance_from_range(plain, ends["low"], ends["high"], foot),
+        "probability_below": c.probability_below(plain, ends["limit"], cv), "error_pct": 100 * cv,
+    }  # fmt: skip
 
-    def __init__(self, censored, at):
-        codes, self._names = pd.factorize(censored.astype(object), use_na_sentinel=False)
-        self._codes = codes[at]
 
-    def where(self, mark) -> np.ndarray:
-        """Which rows carry a mark."""
-        return (self._names == mark)[self._codes]
-
-
-def _classes(value, marks, limits, no_range):
-    """Class and key of the reason of each result ('' where the class says all)."""
-    classed = c.classify(value, **limits)
-    unclassed = classed == Class.NOT_CLASSED
-    reason = np.full(len(value), "", dtype=object)
-    reason[unclassed] = np.where(value[unclassed] == 0, Reason.ZERO.value, Reason.UPPER_ONLY.value)
-    for mark, certain, doubt, otherwise in (
+def _classes(value, mark, limits, ratio, none):
+    """Number of the class and of the reason of each result (0 where the class says all)."""
+    number, classed = c.NUMBER, c.classify(value, **limits)
+    unclassed = classed == number[Class.NOT_CLASSED]
+    reason = np.where(value == 0, _PLACE[Reason.ZERO], _PLACE[Reason.UPPER_ONLY]) * unclassed
+    narrow = ratio & (reason == _PLACE[Reason.UPPER_ONLY])
+    for sign, certain, doubt, otherwise in (
         ("<", Class.LOW, Reason.MAYBE_DEFICIENT, Reason.LIMIT_INSIDE),
         (">", Class.HIGH, Reason.MAYBE_EXCESSIVE, Reason.LIMIT_OPEN),
     ):
-        at = np.flatnonzero(marks.where(mark))
+        at = np.flatnonzero(mark == sign)
         some = {n: v[at] for n, v in limits.items()}
-        if mark == "<":
+        if sign == "<":
             low = {n: some[n] for n in ("low", "critical", "critical_high")}
-            classed[at] = c.classify_below(value[at], **low)
-            unsure = ~np.isnan(some["critical"])
+            classed[at], unsure = c.classify_below(value[at], **low), ~np.isnan(some["critical"])
         else:
-            classed[at] = c.classify_above(value[at], **some)
-            unsure = ~np.isnan(some["toxic_above"])
-        cases = [classed[at] == Class.NOT_CLASSED, (classed[at] == certain) & unsure]
-        reason[at] = np.select(cases, [otherwise, doubt], "")
-    unseen = marks.where("not detected") | (np.isnan(value) & marks.where(""))
-    classed[unseen], reason[unseen] = Class.NOT_CLASSED.value, Reason.NOT_DETECTED.value
-    classed[no_range], reason[no_range] = Class.NO_RANGE.value, Reason.NO_RANGE.value
+            classed[at], unsure = c.classify_above(value[at], **some), ~np.isnan(some["toxic_above"])
+        cases = [classed[at] == number[Class.NOT_CLASSED], (classed[at] == number[certain]) & unsure]
+        reason[at] = np.select(cases, [_PLACE[otherwise], _PLACE[doubt]], np.int8(0))
+    unseen = (mark == "not detected") | (np.isnan(value) & (mark == ""))
+    classed[unseen], reason[unseen] = number[Class.NOT_CLASSED], _PLACE[Reason.NOT_DETECTED]
+    classed[none], reason[none] = number[Class.NO_RANGE], _PLACE[Reason.NO_RANGE]
+    narrow &= reason == _PLACE[Reason.UPPER_ONLY]
+    classed[narrow], reason[narrow] = number[Class.SUFFICIENT], 0  # a ratio is judged from above alone
     return classed, reason
 
 
-def _texts(table, found, why, code, at, which, rows, reason):
-    """Text columns that come from the ranges, and the reason of each row."""
-    same = table["stage_from"] == table["stage_to"]
-    stage = table["stage_from"].where(same, table["stage_from"] + " to " + table["stage_to"])
-    critical = table["low"].isna() & (table["critical"].notna() | (table["unit"] == "ratio"))
-    own = {
-        **{name: table[name] for name in TRACE},
-        "range_stage": stage, "range_part": table["plant_part"],
+def _of_ranges(ranges):
+    """Texts of scores that come from their range."""
+    same = ranges["stage_from"] == ranges["stage_to"]
+    critical = ranges["low"].isna() & (ranges["critical"].notna() | (ranges["unit"] == "ratio"))
+    return {
+        **{name: ranges[name] for name in TRACE}, "range_part": ranges["plant_part"],
+        "range_stage": ranges["stage_from"].where(same, ranges["stage_from"] + " to " + ranges["stage_to"]),
         "kind": critical.map({True: "critical level", False: "sufficiency range"}),
     }  # fmt: skip
-    texts = {name: _named([*column, ""], rows) for name, column in own.items()}
-    texts["match"] = _named([*found["match"], ""], which)
-    said, told = {r.value: r.text for r in Reason}, np.flatnonzero(reason != "")
-    reason[told] = [said[name] for name in reason[told]]
-    alone = np.flatnonzero(which < 0)
-    alone = alone[(np.array(why, dtype=object) != "")[code[at[alone]]]]
-    reason[alone] = np.array(why, dtype=object)[code[at[alone]]]
-    texts["reason"] = pd.Series(reason, dtype=object, copy=False)
-    return texts
-
-
-def _named(names, numbers):
-    return pd.Series(np.array(list(names), dtype=object)[numbers], dtype=object, copy=False)
-
-
-def _take(column, at):
-    """Cells of a column at some rows; texts are objects, each made once."""
-    if column.dtype == "str":
-        code, names = pd.factorize(column, use_na_sentinel=False)
-        at, values = code[at], names.to_numpy(object)
-    else:
-        values = column.to_numpy()
-    return pd.Series(values[at], dtype=object if values.dtype == object else None, copy=False)
 
 
 def _checks(scored, conditions, spread):
@@ -420,6 +420,6 @@ def _checks(scored, conditions, spread):
         rows.append((name, r.samples, "0 samples", False, r.why))
     unclassed = scored.loc[scored["class"] == Class.NOT_CLASSED, "reason"]
     if len(unclassed):
-        why = "; ".join(dict.fromkeys(unclassed))
+        why = "; ".join(unclassed.unique())
         rows.append(("results that cannot be classed", len(unclassed), "0", False, why))
     return checks_frame(rows + oxide_checks(scored))

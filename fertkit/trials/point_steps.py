@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,11 @@ HALF_TURN_M = 10.0
 #: A step or a pause this many times the usual one is a gap (common practice, no source).
 GAP = 5.0
 #: Points queried at a time: bounds the memory of a long log.
-CHUNK = 200_000
+CHUNK = 100_000
+#: Points whose neighbours are compared at a time.
+FEW = 20_000
+#: Points of one tree: a longer log is searched lane by lane.
+LANE = 500_000
 
 
 def find_passes(x, y, turn_deg: float = 60.0, time=None) -> np.ndarray:
@@ -87,45 +92,41 @@ class Log:
     width: np.ndarray
     area: np.ndarray
     value: np.ndarray
-    run: np.ndarray
-    start: np.ndarray  # index of the first point of the point's pass
-    stop: np.ndarray  # one past the last
+    run: np.ndarray  # number of the point's pass
+    first: np.ndarray  # index of the first point of each pass
 
-    _around: tuple | None = None
+    neighbours: np.ndarray | None = None
 
-    def around(self, rules, alive) -> tuple[np.ndarray, np.ndarray]:
-        """Points alive when first asked, and their neighbours among them; two steps share the search."""
-        if self._around is None:
-            at = np.flatnonzero(alive)
-            reach = rules.reach * np.median(self.width[at])
-            self._around = at, nearest(self.x[at], self.y[at], rules.neighbours, reach)
-        return self._around
+    def around(self, rules, alive) -> np.ndarray:
+        """Neighbours of the points alive when first asked; two steps share the search."""
+        if self.neighbours is None:
+            reach = rules.reach * np.median(self.width[alive])
+            self.neighbours = nearest(self.x, self.y, rules.neighbours, reach, alive)
+        return self.neighbours
 
-    def spread(self, flags, at) -> np.ndarray:
-        """Flags of some points as flags of all."""
+    @property
+    def begins(self) -> np.ndarray:
+        """Which points begin a pass."""
         out = np.zeros(len(self.x), dtype=bool)
-        out[at] = flags
+        out[self.first] = True
         return out
+
+    @property
+    def last(self) -> np.ndarray:
+        """Index of the last point of each pass."""
+        return np.append(self.first[1:], len(self.x)) - 1
 
     @classmethod
     def of(cls, table, column, runs):
-        codes, _ = pd.factorize(runs)
+        codes = pd.factorize(runs)[0]
         first = np.flatnonzero(np.r_[True, codes[1:] != codes[:-1]])
-        lengths = np.diff(np.r_[first, len(codes)])
-        names = [
-            "x_m",
-            "y_m",
-            "mass_kg",
-            "moisture_pct",
-            "seconds",
-            "distance_m",
-            "width_m",
-            "area_m2",
-            column,
-        ]
-        arrays = [table[c].to_numpy(float) for c in names]
-        run = np.repeat(np.arange(len(first)), lengths)
-        return cls(*arrays, run, np.repeat(first, lengths), np.repeat(first + lengths, lengths))
+        run = np.repeat(np.arange(len(first), dtype=np.int32), np.diff(first, append=len(codes)))
+        return cls(*(table[name].to_numpy(float) for name in (*_MEASURES, column)), run, first)
+
+
+_MEASURES = (
+    "x_m", "y_m", "mass_kg", "moisture_pct", "seconds", "distance_m", "width_m", "area_m2"
+)  # fmt: skip
 
 
 # ---- the steps, each (log, rules, points in play) -> points it drops
@@ -137,7 +138,7 @@ def _undo_delay(log, rules, alive) -> np.ndarray:
     if not len(known):
         raise NotEstimable("a delay in seconds needs a column of seconds: name it")
     source = np.arange(len(log.x)) + round(rules.delay_s / np.median(known))
-    lost = source >= log.stop
+    lost = source > log.last[log.run]
     source[lost] = 0
     with np.errstate(divide="ignore", invalid="ignore"):
         # Dry matter per area times one factor is the yield at every point, whatever its unit.
@@ -156,18 +157,19 @@ def _impossible(log, rules, alive) -> np.ndarray:
 
 
 def _near_end(log, rules, alive) -> np.ndarray:
-    along = np.cumsum(np.nan_to_num(log.distance))
-    before = np.r_[0.0, along][log.start]
-    from_start = along - before - np.nan_to_num(log.distance) / 2
-    to_end = along[log.stop - 1] - along + np.nan_to_num(log.distance) / 2
-    return (from_start < rules.edge_m) | (to_end < rules.edge_m)
+    half = np.nan_to_num(log.distance)
+    along = np.cumsum(half)
+    half /= 2
+    before, whole = np.r_[0.0, along][log.first], along[log.last]
+    near = along - before[log.run] - half < rules.edge_m
+    return near | (whole[log.run] - along + half < rules.edge_m)
 
 
 def _uneven_speed(log, rules, alive) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = log.distance / log.seconds
         change = np.r_[0, np.abs(np.diff(speed) / speed[:-1])]
-    change[log.start == np.arange(len(change))] = 0
+    change[log.first] = 0
     return np.isfinite(change) & (change > rules.speed_change_pct / 100)
 
 
@@ -180,7 +182,7 @@ def _far_out(log, rules, alive) -> np.ndarray:
 
 def _short(log, rules, alive) -> np.ndarray:
     """Pieces of a pass, cut by removed points, that are too short to trust."""
-    first = log.start == np.arange(len(alive))
+    first = log.begins
     first[1:] |= ~alive[:-1]
     piece = np.cumsum(first & alive)
     return np.bincount(piece[alive])[piece] < rules.shortest
@@ -200,15 +202,13 @@ def _outside(what, low, high):
 
 
 def _overlapped(log, rules, alive) -> np.ndarray:
-    at, index = log.around(rules, alive)
-    reach = rules.overlap * log.width[at]
-    return log.spread(find_overlaps(log.x[at], log.y[at], log.run[at], index, reach), at)
+    index = log.around(rules, alive)
+    return find_overlaps(log.x, log.y, log.run, index, rules.overlap * log.width)
 
 
 def _unlike_neighbours(log, rules, alive) -> np.ndarray:
-    at, index = log.around(rules, alive)
-    statistic, p = local_moran(log.value[at], index, alive[at])
-    return log.spread((statistic < 0) & (p < rules.local_significance), at)
+    statistic, p = local_moran(log.value, log.around(rules, alive), alive)
+    return (statistic < 0) & (p < rules.local_significance)
 
 
 @dataclass(frozen=True)
@@ -272,7 +272,7 @@ STEPS = (
 # ---- neighbours of points
 
 
-def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:
+def nearest(x, y, k: int, reach: float = np.inf, among=None) -> np.ndarray:
     """Find the k nearest other points of every point.
 
     Parameters
@@ -282,6 +282,8 @@ def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:
     k : int
     reach : float
         Points further away are no neighbours [m].
+    among : (n,) bool array, optional
+        Points that take part; the others have no neighbours and are none.
 
     Returns
     -------
@@ -290,25 +292,34 @@ def nearest(x, y, k: int, reach: float = np.inf) -> np.ndarray:
     """
     from scipy.spatial import cKDTree
 
-    places = np.column_stack([x, y])
-    tree = cKDTree(places)
-    index = np.empty((len(places), k), dtype=np.int32)
-    for start in range(0, len(places), CHUNK):
-        part = slice(start, start + CHUNK)
-        _, near = tree.query(places[part], k=k + 1, distance_upper_bound=reach, workers=-1)
-        index[part] = _without_self(near, np.arange(len(places))[part], len(places))
+    index = np.full((len(x), k), -1, dtype=np.int32)
+    for there, own in _lanes(x, np.ones(len(x), bool) if among is None else among, reach):
+        places = np.column_stack([x[there], y[there]])
+        tree, number = cKDTree(places), np.append(there, -1)
+        for start in range(0, len(own), CHUNK):
+            part = own[start : start + CHUNK]
+            _, near = tree.query(places[part], k=k + 1, distance_upper_bound=reach, workers=-1)
+            index[there[part]] = number[_without_self(near, part)]
     return index
 
 
-def _without_self(near, own, n) -> np.ndarray:
+def _lanes(x, among, reach):
+    """Points of each lane of the field with those within reach of it, and which of these lie in the lane."""
+    lanes = 1 if np.isinf(reach) else among.sum() // LANE + 1
+    shares = np.linspace(0, 1, lanes + 1)[1:-1]
+    ends = np.quantile(x[among], shares, overwrite_input=True) if lanes > 1 else []
+    for low, high in pairwise([-np.inf, *ends, np.inf]):
+        there = np.flatnonzero(among & (x >= low - reach) & (x <= high + reach))
+        yield there, np.flatnonzero((x[there] >= low) & (x[there] < high))
+
+
+def _without_self(near, own) -> np.ndarray:
     """Take each point out of its own neighbours; it comes first unless another lies on the very same spot."""
     if (near[:, 0] == own).all():
-        others = near[:, 1:]
-    else:
-        itself = near == own[:, None]
-        itself[~itself.any(axis=1), -1] = True
-        others = near[~itself].reshape(len(near), near.shape[1] - 1)
-    return np.where(others < n, others, -1)
+        return near[:, 1:]
+    itself = near == own[:, None]
+    itself[~itself.any(axis=1), -1] = True
+    return near[~itself].reshape(len(near), near.shape[1] - 1)
 
 
 def find_overlaps(x, y, run, index, reach) -> np.ndarray:
@@ -330,11 +341,16 @@ def find_overlaps(x, y, run, index, reach) -> np.ndarray:
     (n,) bool array
     """
     overlaps = np.zeros(len(x), dtype=bool)
-    for j in range(index.shape[1]):
-        other = index[:, j]
-        near = (x[other] - x) ** 2 + (y[other] - y) ** 2 < reach**2
-        overlaps |= near & (run[other] < run) & (other >= 0)
+    for own in _slices(len(x)):
+        other = index[own]
+        near = (x[other] - x[own, None]) ** 2 + (y[other] - y[own, None]) ** 2 < reach[own, None] ** 2
+        overlaps[own] = (near & (run[other] < run[own, None]) & (other >= 0)).any(axis=1)
     return overlaps
+
+
+def _slices(n):
+    """Slices of n points, each small enough that work on their neighbours takes little memory."""
+    return (slice(start, start + FEW) for start in range(0, n, FEW))
 
 
 def local_moran(values, index, use) -> tuple[np.ndarray, np.ndarray]:
@@ -363,27 +379,27 @@ def local_moran(values, index, use) -> tuple[np.ndarray, np.ndarray]:
     n = int(use.sum())
     if n < 4:
         return np.zeros(len(values)), np.ones(len(values))
-    z = np.where(use, values, 0.0)
-    mean = z.sum() / n
-    z = np.where(use, values - mean, 0.0)
+    mean = values[use].mean()
+    z = values[use] - mean
     second = (z @ z) / n
     if second == 0:
         return np.zeros(len(values)), np.ones(len(values))
-    kurtosis = (z**4).sum() / n / second**2
-    total, count = np.zeros(len(values)), np.zeros(len(values))
-    for j in range(index.shape[1]):
-        other = index[:, j]
+    kurtosis, expected = (z**4).sum() / n / second**2, -1 / (n - 1)
+    del z
+    statistic, p = np.zeros(len(values)), np.ones(len(values))
+    for own in _slices(len(values)):
+        other = index[own]
         counts = use[other] & (other >= 0)
-        total += np.where(counts, z[other], 0.0)
-        count += counts
-    some = use & (count > 0)
-    weight = 1 / np.where(some, count, 1)
-    statistic = np.where(some, z * total * weight / second, 0.0)
-    expected = -1 / (n - 1)
-    variance = (
-        weight * (n - kurtosis) / (n - 1)
-        + (1 - weight) * (2 * kurtosis - n) / ((n - 1) * (n - 2))
-        - expected**2
-    )
-    p = 2 * ndtr(-np.abs(statistic - expected) / np.sqrt(variance))
-    return statistic, np.where(some, p, 1.0)
+        count = counts.sum(axis=1)
+        weight = 1 / np.maximum(count, 1)
+        near = np.where(counts, values[other] - mean, 0.0).sum(axis=1)
+        found = (values[own] - mean) * near * weight / second
+        variance = (
+            weight * (n - kurtosis) / (n - 1)
+            + (1 - weight) * (2 * kurtosis - n) / ((n - 1) * (n - 2))
+            - expected**2
+        )
+        some = use[own] & (count > 0)
+        statistic[own] = np.where(some, found, 0.0)
+        p[own] = np.where(some, 2 * ndtr(-np.abs(statistic[own] - expected) / np.sqrt(variance)), 1.0)
+    return statistic, p

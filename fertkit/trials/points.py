@@ -184,10 +184,12 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
         if not alive.any():
             last = f"'{step.name}' ({step.rule(rules)})"
             raise NotEstimable(f"no point is left after the step {last}; widen its limit")
+    log.neighbours = None
+    moved = {column: log.value, "mass_kg": log.mass, "moisture_pct": log.moisture}
     cleaned = table.assign(
-        **{column: log.value, "mass_kg": log.mass, "moisture_pct": log.moisture, "pass": log.run},
+        **(moved if rules.delay_s is not None else {}), **{"pass": log.run.astype(int)},
         removed_by=pd.Categorical.from_codes(removed_by, names),
-    )
+    )  # fmt: skip
     steps = pd.DataFrame(rows)
     return CleanedPoints(cleaned, steps, rules, column, points.yield_unit, points.crop, points.name,
                          points.standard_moisture_pct, checks_frame(_checks(steps)))  # fmt: skip
@@ -202,16 +204,15 @@ def _passes(table) -> np.ndarray:
 
 
 def _row(name, rule, source, before, alive, log) -> dict:
-    value, area = log.value[alive], log.area[alive]
     removed = int(before.sum() - alive.sum())
-    whole = np.isfinite(value) & (area > 0)
-    weight = area[whole].sum()
+    whole = alive & np.isfinite(log.value) & (log.area > 0)
+    value = log.value[whole]
+    mean, sd = value.mean() if len(value) else np.nan, value.std(ddof=1) if len(value) > 1 else np.nan
+    area = log.area[whole]
     return {
         "step": name, "rule": rule, "source": source, "removed": removed,
         "removed_pct": 100 * removed / len(alive), "kept": int(alive.sum()),
-        "mean": value[whole].mean() if weight else np.nan,
-        "weighted_mean": value[whole] @ area[whole] / weight if weight else np.nan,
-        "sd": value[whole].std(ddof=1) if whole.sum() > 1 else np.nan,
+        "mean": mean, "weighted_mean": value @ area / area.sum() if len(value) else np.nan, "sd": sd,
     }  # fmt: skip
 
 

@@ -23,7 +23,7 @@ def test_as_scored_at_once(many_samples, tmp_path, kind):
     table.to_csv(file, index=False) if kind == "csv" else table.to_parquet(file, index=False)
     result = batch(file, tmp_path / "out", part_size=7)
     scores = score_tissue(table)
-    direct = scores.table
+    direct = scores.scored
     pd.testing.assert_frame_equal(
         result.table[COMPARED], direct[COMPARED], check_dtype=False, check_exact=True
     )

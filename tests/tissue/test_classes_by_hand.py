@@ -11,6 +11,9 @@ from fertkit.reference.facts import load_facts
 from fertkit.say.leaf_results import finding, percent, value_text
 from fertkit.tissue.agree import agreement_of, named_rows, shortfalls_of
 from fertkit.tissue.classes import (
+    CLASSES as NAMES,
+)
+from fertkit.tissue.classes import (
     Class,
     Reason,
     classify,
@@ -24,7 +27,7 @@ from fertkit.tissue.classes import (
     reported_interval,
     shortage_limit,
 )
-from fertkit.tissue.score import _classes, _Marks
+from fertkit.tissue.score import _REASONS, _classes
 
 NAN = float("nan")
 VALUES = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, NAN)
@@ -83,10 +86,10 @@ def class_above(v, low, high, critical, critical_high, toxic):
 
 def test_every_value_against_every_mix_of_limits():
     v, low, _, critical, critical_high, _ = MESH.T
-    assert list(classify(*MESH.T)) == [class_of(*row) for row in MESH]
-    below = classify_below(v, low, critical, critical_high)
+    assert list(NAMES[classify(*MESH.T)]) == [class_of(*row) for row in MESH]
+    below = NAMES[classify_below(v, low, critical, critical_high)]
     assert list(below) == [class_below(*row[[0, 1, 3, 4]]) for row in MESH]
-    assert list(classify_above(*MESH.T)) == [class_above(*row) for row in MESH]
+    assert list(NAMES[classify_above(*MESH.T)]) == [class_above(*row) for row in MESH]
     ends = MESH[:, [1, 3, 4]]
     np.testing.assert_array_equal(range_foot(low, critical, critical_high), [foot(*row) for row in ends])
     np.testing.assert_array_equal(shortage_limit(low, critical, critical_high), [limit(*row) for row in ends])
@@ -99,7 +102,8 @@ def test_what_a_critical_range_leaves_open(mark):
     classed, ends = classify(*MESH.T), shortage_limit(low, critical, critical_high)
     got = left_open(classed, v, np.full(len(v), mark == "<"), ends)
     by_hand = [
-        name == "low" and (x > e if mark else x >= e) for name, x, e in zip(classed, v, ends, strict=True)
+        name == "low" and (x > e if mark else x >= e)
+        for name, x, e in zip(NAMES[classed], v, ends, strict=True)
     ]
     assert got.tolist() == by_hand
     assert any(by_hand)
@@ -162,9 +166,9 @@ def test_every_reason_has_a_text_and_advice_of_its_own():
 def test_class_and_reason_of_every_kind_of_report(censored):
     v, *limits = MESH.T
     limits = dict(zip(("low", "high", "critical", "critical_high", "toxic_above"), limits, strict=True))
-    marks = _Marks(pd.Series(np.full(len(v), censored, dtype=object)), np.arange(len(v)))
+    marks = np.full(len(v), censored, dtype=object)
     no_range = np.arange(len(v)) % 7 == 3
-    classed, reason = _classes(v, marks, limits, no_range)
+    classed, reason = _classes(v, marks, limits, np.zeros(len(v), bool), no_range)
     for i, row in enumerate(MESH):
         if no_range[i]:
             name = "no published range"
@@ -174,8 +178,8 @@ def test_class_and_reason_of_every_kind_of_report(censored):
             name = class_below(*row[[0, 1, 3, 4]])
         else:
             name = (class_above if censored == ">" else class_of)(*row)
-        assert classed[i] == name
-        assert reason[i] == reason_of(row[0], censored, name, row[1:], no_range=no_range[i])
+        assert NAMES[classed[i]] == name
+        assert _REASONS[reason[i]] == reason_of(row[0], censored, name, row[1:], no_range=no_range[i])
 
 
 def source(nutrient, key, name, limits=(NAN,) * 5, **values):

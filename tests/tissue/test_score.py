@@ -12,6 +12,7 @@ from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.tissue import explain, score_tissue
 from fertkit.tissue.classes import (
+    CLASSES,
     Class,
     classify,
     classify_above,
@@ -312,14 +313,14 @@ LIMIT = st.floats(0.1, 10)
 @given(value=LIMIT, low=LIMIT, width=LIMIT, below=st.floats(0.05, 1), scale=st.floats(0.01, 100))
 def test_classes_follow_order_and_scale(value, low, width, below, scale):
     limits = [np.array([x]) for x in (low, low + width, low * below, np.nan, low + 3 * width)]
-    found = classify(np.array([value]), *limits)
-    assert classify(np.array([value * scale]), *(x * scale for x in limits)) == found
+    found = CLASSES[classify(np.array([value]), *limits)]
+    assert CLASSES[classify(np.array([value * scale]), *(x * scale for x in limits))] == found
     order = [*Class].index
-    assert order(classify(np.array([value * 1.5]), *limits)[0]) >= order(found[0])
+    assert order(CLASSES[classify(np.array([value * 1.5]), *limits)][0]) >= order(found[0])
     # A value known to lie below (above) a limit never gets a milder (stricter) class than the limit.
-    under = classify_below(np.array([value]), limits[0], limits[2], limits[3])
+    under = CLASSES[classify_below(np.array([value]), limits[0], limits[2], limits[3])]
     assert under[0] == "cannot be classed" or order(under[0]) <= order(found[0])
-    over = classify_above(np.array([value]), *limits)
+    over = CLASSES[classify_above(np.array([value]), *limits)]
     assert over[0] == "cannot be classed" or order(over[0]) >= order(found[0])
 
 
@@ -461,9 +462,9 @@ def test_a_result_at_the_end_of_a_range_belongs_to_it_in_every_unit(end):
     amounts = ((end * 10, "g/kg"), (end * 1e4, "mg/kg"))
     restated = np.array([convert_concentration(*amount, "%") for amount in amounts])
     nan = [np.nan] * 2
-    assert classify(restated, [0.5] * 2, [end] * 2, nan, nan, nan).tolist() == [Class.SUFFICIENT] * 2
-    assert classify(restated, [end] * 2, [5.0] * 2, nan, nan, nan).tolist() == [Class.SUFFICIENT] * 2
-    assert classify(restated, nan, nan, nan, nan, [end] * 2).tolist() == [Class.NOT_CLASSED] * 2
+    assert CLASSES[classify(restated, [0.5] * 2, [end] * 2, nan, nan, nan)].tolist() == [Class.SUFFICIENT] * 2
+    assert CLASSES[classify(restated, [end] * 2, [5.0] * 2, nan, nan, nan)].tolist() == [Class.SUFFICIENT] * 2
+    assert CLASSES[classify(restated, nan, nan, nan, nan, [end] * 2)].tolist() == [Class.NOT_CLASSED] * 2
 
 
 @pytest.mark.parametrize(
