@@ -206,7 +206,7 @@ def probability_below(value, limit, cv):
     """
     value = np.asarray(value, float)
     with np.errstate(invalid="ignore", divide="ignore"):
-        z = (value - limit) / np.where(value > 0, value * cv, np.nan) * np.sqrt(0.5)
+        z = -((limit - value) / np.where(value > 0, value * cv, np.nan)) / np.sqrt(2)
     # The plain function, for any number of values: loading scipy would take longer than most files do.
     return np.fromiter(map(erfc, z.ravel().tolist()), float, z.size).reshape(z.shape) / 2
 
