@@ -12,9 +12,10 @@ import ipywidgets as widgets
 from fertkit.errors import FertkitError, shorten
 from fertkit.intake.numbers import read_product, read_typed
 from fertkit.panels import controls, show
-from fertkit.panels.base import Panel, said_by
+from fertkit.panels.base import Panel
 from fertkit.panels.controls import pairs_of
 from fertkit.panels.pricing import LARGEST_PRICE, PLACEHOLDERS, AsksForGroups, Priced, crop_choice
+from fertkit.panels.show import said_by
 from fertkit.report.asking import WAYS, kind_of_file, read_trial_files
 from fertkit.report.paper import Paper
 from fertkit.response.curves import CURVES

@@ -9,7 +9,6 @@ import asyncio
 from contextlib import contextmanager
 from importlib.util import find_spec
 from itertools import starmap
-from math import inf
 from pathlib import PurePath
 from types import SimpleNamespace
 
@@ -17,12 +16,11 @@ import ipywidgets as widgets
 
 from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.panels import controls, show
+from fertkit.panels.on_page import OnPage, box
 from fertkit.panels.uploads import TakesFiles
-from fertkit.plots.palette import SMALL
 from fertkit.plots.style import on_a_page
 from fertkit.report.sections import Table
 from fertkit.report.workbook import sources_sheet, workbook_bytes
-from fertkit.results import capital
 from fertkit.say.line import Kind
 
 VIEWS = ("In words", "Numbers", "Checks", "Sources", "Keep")
@@ -30,11 +28,9 @@ SENTENCES = (Kind.LEAD, Kind.TEXT)
 BOOKS = find_spec("openpyxl") is not None  # of the extra for workbooks
 #: Between two things shown below a panel [s]: time to hear of a setting changed.
 TURN = 0.01
-#: Least width of a figure [in]: of a telephone.
-NARROWEST = 3.0
 
 
-class Panel(TakesFiles):
+class Panel(TakesFiles, OnPage):
     """A panel; subclasses say what to ask, how to compute and which code gives the same.
 
     Parameters
@@ -70,14 +66,12 @@ class Panel(TakesFiles):
     folded_words = ""
     rest = 0.4  # after a change, before what stands below is worked out again [s]; 0 for at once
     telling: tuple = ()  # such settings, with a value, that a file may need to be told by the user
-    raise_errors = False  # tests and notebooks under test want the error itself
 
     def __init__(self, data=None, **settings):
         self.data = self.result = self.error = None
         self.file = ""
         self._source = None  # path or content of the file, to read it again when told how
         self._quiet, self._sheet, self._lines, self._notes = False, None, [], None
-        self._inches = inf  # room for a figure, told by a narrow page
         self._by_hand = False  # whether the last change was of one control, not of several settings at once
         self._below, self._later = [], None  # what stands below the panel, and when it is shown again
         self._returning = ""  # settings from before the kernel ended that wait for their file
@@ -128,11 +122,11 @@ class Panel(TakesFiles):
 
     def spoken(self, *kinds) -> list[str]:
         """Give the lines of the answer of some kinds as sentences."""
-        return [plainly(line) for line in self._lines if line.kind in kinds]
+        return [show.plainly(line) for line in self._lines if line.kind in kinds]
 
     def cautions(self) -> list[str]:
         """Say what to keep in mind with this result."""
-        return [*said_by(self.result.checks), self.caution]
+        return [*show.said_by(self.result.checks), self.caution]
 
     def before(self) -> list[widgets.Widget]:
         """Give what stands before the controls, if anything."""
@@ -279,21 +273,13 @@ class Panel(TakesFiles):
         with self._step("calculating"):
             if self._source and self.data is None:
                 self.open(*self._source)
-            for control in self.controls.values():
-                if why := controls.holds(control, control.value):
-                    raise FertkitError(f"{control.value} is {why} in '{control.description}'")
+            controls.check(*self.controls.values())
             self.settings = self._held()
             if self.file_words and self.data is None:
                 return
             self.result = self.compute(self.settings)
             self._show(moved=changed in self.sliders)
             self._kept.value = show.kept(self.settings_json())
-
-    def _ipython_display_(self):
-        from IPython.display import Javascript, display
-
-        display(Javascript(show.naming_script() + show.alive_script()))
-        display(self.view)
 
     # -- how it hangs together ------------------------------------------------------------------------------
     def _held(self) -> SimpleNamespace:
@@ -309,28 +295,19 @@ class Panel(TakesFiles):
         self.settings_upload = controls.file_picker("Load settings", ".json")
         self.settings_upload.observe(lambda change: self._take(change["new"], self.take_settings), "value")
         self.again = controls.button("Start over", self.start_over, "Back to the first file and settings")
-        self._keep = _box([self._links, self.settings_upload], "keep")
+        self._keep = box([self._links, self.settings_upload], "keep")
         shown = {name: c for name, c in self.controls.items() if name not in self.folded}
         asked = [controls.with_slider(c) if name in self.sliders else c for name, c in shown.items()]
         if self.folded:
-            part = _box([self.controls[name] for name in self.folded], "folded")
+            part = box([self.controls[name] for name in self.folded], "folded")
             asked.append(widgets.Accordion([part], titles=[self.folded_words], selected_index=None))
         files = [self.upload, self._file_line] if self.file_words else []
         self.fields = dict(zip(shown, asked, strict=False))
-        left = _box([*self.before(), *files, *asked, self.again], "ask")
-        right = _box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
+        left = box([*self.before(), *files, *asked, self.again], "ask")
+        right = box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
-        closer = _box([self._look, self._detail, self._keep], "closer")
-        self._kept, returning = (
-            widgets.HTML(),
-            widgets.Text(continuous_update=False, description="Settings kept"),
-        )
-        returning.observe(lambda change: self.take_back(change["new"]), "value")
-        returning.add_class("fertkit-again")
-        room = widgets.Text(continuous_update=False, description="Room for figures")
-        room.observe(lambda change: self._fit(float(change["new"])), "value")
-        room.add_class("fertkit-room")
-        self.view = _box([head, _box([left, right], "body"), closer, self._kept, returning, room], "panel")
+        closer = box([self._look, self._detail, self._keep], "closer")
+        self._put_on_page([head, box([left, right], "body"), closer], "Settings kept")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
             piece.add_class(f"fertkit-{name}")
 
@@ -369,8 +346,7 @@ class Panel(TakesFiles):
         except Exception as error:
             self.error = error
             old = keep if isinstance(keep, str) and self.result is not None else ""
-            words = show.banner if isinstance(error, FertkitError) else show.unexpected
-            self._banner.value = words(error, doing, old)
+            self._banner.value = show.banner(error, doing, old)
             self._dim(bool(old))
             if not keep:
                 self._clear()
@@ -410,12 +386,9 @@ class Panel(TakesFiles):
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 
-    def _fit(self, pixels: float) -> None:
-        """Draw anew for a page with so much room, its letters readable."""
-        self._inches = max(pixels * SMALL / (show.READABLE * show.POINTS), NARROWEST)
-        if self.result is not None:
-            self._show(moved=False)
-            self._follow_below()
+    def _show_again(self) -> None:
+        self._show(moved=False)
+        self._follow_below()
 
     def _follow_below(self) -> None:
         """Mark what stands below as old, and show it anew when the panel has come to rest."""
@@ -444,8 +417,7 @@ class Panel(TakesFiles):
             with on_a_page(self._inches):
                 place.value = show.pieces(view(self.answer))
         except Exception as error:
-            words = show.banner if isinstance(error, FertkitError) else show.unexpected
-            place.value = words(error, "updating this part from the panel above")
+            place.value = show.banner(error, "updating this part from the panel above")
             if self.raise_errors:
                 raise
         place.remove_class("fertkit-old")
@@ -467,29 +439,6 @@ class Panel(TakesFiles):
             self._links.value = " ".join(self.saves())
 
 
-def _box(children, name: str) -> widgets.Box:
-    box = widgets.Box(children)
-    box.add_class(f"fertkit-{name}")
-    return box
-
-
 def with_figure(result) -> tuple:
     """Give a result and its figure."""
     return result, result.plot()
-
-
-def plainly(line) -> str:
-    """Write a line of an answer as a sentence with its label, without what to type."""
-    return capital(f"{line.label}: {line.text}" if line.label else line.text)
-
-
-def said_by(checks) -> list[str]:
-    """Say what the failed checks of a result mean, each meaning once."""
-    failed = {}
-    for check, passed, meaning in zip(checks["check"], checks["passed"], checks["meaning"], strict=True):
-        if passed is not None and not passed:
-            failed.setdefault(meaning, {})[check] = None
-    return [
-        f"{capital(meaning)} ({next(iter(names))}{f' and {len(names) - 1} more' * (len(names) > 1)})."
-        for meaning, names in failed.items()
-    ]

@@ -122,6 +122,23 @@ def with_slider(box) -> widgets.VBox:
     return pair
 
 
+class Refused(FertkitError):
+    """What stands in a control cannot be used."""
+
+
+def check(*controls) -> None:
+    """Refuse what controls cannot take, the first of them by its name.
+
+    Raises
+    ------
+    Refused
+    """
+    for control in controls:
+        if isinstance(control, _Bounded) and holds(control, control.value):
+            takes = f"takes a number {_bounds(control.min, control.max)}, not {control.value:g}"
+            raise Refused(f"'{control.description}' {takes}. Type another number")
+
+
 def holds(control, value) -> str:
     """Say why a control cannot hold a value; empty when it can."""
     if isinstance(control, _Bounded):

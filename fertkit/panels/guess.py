@@ -6,17 +6,16 @@ In a room that is shared the guesses of all seats are drawn together, without na
 import asyncio
 import json
 from contextlib import contextmanager
-from math import inf
 from types import SimpleNamespace
 
 import ipywidgets as widgets
+from IPython.display import HTML
 
 from fertkit.errors import FertkitError
 from fertkit.guesses import Guesses, add_guess, guesses_of
 from fertkit.intake.numbers import read_typed
 from fertkit.panels import controls, show
-from fertkit.panels.base import NARROWEST
-from fertkit.plots.palette import SMALL
+from fertkit.panels.on_page import OnPage, box
 from fertkit.plots.style import on_a_page
 from fertkit.response.interval import make_interval
 from fertkit.results import plain
@@ -31,7 +30,7 @@ YOUR_GUESS = "Your guess"
 NO_GUESS = "write your guess first: a number from {} to {}"
 
 
-class GuessPanel:
+class GuessPanel(OnPage):
     """Ask for a number, and show the answer beside it once it is given.
 
     Parameters
@@ -60,7 +59,6 @@ class GuessPanel:
     """
 
     every = 2.0  # between two looks at the guesses of the room [s]; 0 for none
-    raise_errors = False  # as in `Panel`
 
     def __init__(self, key: str, question: str, unit: str, reveal, *, low: float = 0.0, high: float = 1000.0,
                  named: str = "the truth of the simulation", interval: str = "95% interval of the strips",
@@ -72,7 +70,7 @@ class GuessPanel:
         self._waiting, self._known = [], []  # what opens with the answer; guesses of the room as drawn
         self._given = None  # the guess that the room has of this page
         self._asked = self._begun  # numbers of the answer on show
-        self._inches, self._watching = inf, None
+        self._watching = None
         self.box = controls.line(f"{YOUR_GUESS} [{unit}]", f"{plain(low)} to {plain(high)}")
         self.own = {name: controls.number(*asked) for name, asked in (own or {}).items()}
         for control in self.own.values():
@@ -101,19 +99,18 @@ class GuessPanel:
             self._watch()
 
     def before(self, *panels):
-        """Keep panels closed until the guess is made.
+        """Keep panels and answers closed until the guess is made.
 
         Parameters
         ----------
-        *panels : Panel or ipywidgets.Widget
+        *panels : Panel, ipywidgets.Widget or what `present` gives
 
         Returns
         -------
         ipywidgets.Box
         """
         waits = widgets.HTML(f'<p class="fertkit-waits">{WAITS}</p>')
-        place = widgets.Box([waits, *(getattr(one, "view", one) for one in panels)])
-        place.add_class("fertkit-behind")
+        place = box([waits, *map(_widget, panels)], "behind")
         if self.result is None:
             place.add_class("fertkit-closed")
         self._waiting.append(place)
@@ -131,27 +128,15 @@ class GuessPanel:
             self._given = self._guessed()
         self.open()
 
-    def _ipython_display_(self):
-        from IPython.display import Javascript, display
-
-        display(Javascript(show.naming_script() + show.alive_script()))
-        display(self.view)
-
     # -- how it hangs together ------------------------------------------------------------------------------
     def _build(self) -> None:
-        self._banner, self._says, self._figure, self._kept = (widgets.HTML() for _ in range(4))
+        self._banner, self._says, self._figure = (widgets.HTML() for _ in range(3))
         self._says.value = show.said(FIRST)
         note = [widgets.HTML(f'<p class="fertkit-quiet">{OWN_ONLY}</p>')] if self.own else []
-        ask = _box([*self.own.values(), *note, self.box, self.button], "ask")
-        answer = _box([self._banner, self._says, self._figure], "answer")
-        again = widgets.Text(continuous_update=False, description="Guess kept")
-        again.observe(lambda change: self.take_back(change["new"]), "value")
-        again.add_class("fertkit-again")
-        room = widgets.Text(continuous_update=False, description="Room for figures")
-        room.observe(lambda change: self._fit(float(change["new"])), "value")
-        room.add_class("fertkit-room")
+        ask = box([*self.own.values(), *note, self.box, self.button], "ask")
+        answer = box([self._banner, self._says, self._figure], "answer")
         head = widgets.HTML(f"{show.style()}<h3>{show.escape(self.question)}</h3>")
-        self.view = _box([head, _box([ask, answer], "body"), self._kept, again, room], "panel")
+        self._put_on_page([head, box([ask, answer], "body")], "Guess kept")
         self.view.add_class("fertkit-guess")
         self._figure.add_class("fertkit-picture")
 
@@ -162,9 +147,7 @@ class GuessPanel:
             yield
         except Exception as error:
             self.error = error
-            foreseen = isinstance(error, FertkitError)
-            says = show.banner(error) if foreseen else show.unexpected(error, "opening the answer")
-            self._banner.value = says
+            self._banner.value = show.banner(error, "opening the answer")
             if self.raise_errors and not isinstance(error, FertkitError):
                 raise
 
@@ -173,18 +156,16 @@ class GuessPanel:
             value = read_typed(self.box.value.strip())
         except ValueError as error:
             typed = self.box.value.strip()
-            raise FertkitError(str(error) if typed else self._no_guess()) from None
+            raise controls.Refused(str(error) if typed else self._no_guess()) from None
         if not self.low <= value <= self.high:
-            raise FertkitError(self._no_guess())
+            raise controls.Refused(self._no_guess())
         return value
 
     def _no_guess(self) -> str:
         return NO_GUESS.format(plain(self.low), plain(self.high))
 
     def _numbers(self) -> dict:
-        for control in self.own.values():
-            if why := controls.holds(control, control.value):
-                raise FertkitError(f"{control.value} is {why} in '{control.description}'")
+        controls.check(*self.own.values())
         return {name: control.value for name, control in self.own.items()}
 
     def _show(self, value: float) -> None:
@@ -196,19 +177,14 @@ class GuessPanel:
             others.remove(self._given)
         self.result = Guesses(self.question, self.unit, value, (*others, value), float(answer), between,
                               self.named, self.interval)  # fmt: skip
-        self._draw()
+        self._show_again()
         self._kept.value = show.kept(json.dumps({"guess": self.box.value, "own": self._asked}))
 
-    def _draw(self) -> None:
+    def _show_again(self) -> None:
         texts = "\n".join(line.text for line in self.result.lines())
         with on_a_page(self._inches):
             self._figure.value = show.Sheet(self.result.plot()).html(texts)
         self._says.value = show.said(texts)
-
-    def _fit(self, pixels: float) -> None:
-        self._inches = max(pixels * SMALL / (show.READABLE * show.POINTS), NARROWEST)
-        if self.result is not None:
-            self._draw()
 
     def _watch(self) -> None:
         """Look again and again what the others of the room guess."""
@@ -228,7 +204,6 @@ class GuessPanel:
         self._watch()
 
 
-def _box(children, name: str) -> widgets.Box:
-    box = widgets.Box(children)
-    box.add_class(f"fertkit-{name}")
-    return box
+def _widget(shown):
+    """Give what a cell shows as a widget."""
+    return widgets.HTML(shown.data) if isinstance(shown, HTML) else getattr(shown, "view", shown)

@@ -9,7 +9,8 @@ from fertkit.errors import FertkitError, shorten
 from fertkit.intake.numbers import read_typed
 from fertkit.intake.shapes import read_outline
 from fertkit.panels import controls, show
-from fertkit.panels.base import Panel, plainly, said_by
+from fertkit.panels.base import Panel
+from fertkit.panels.show import plainly, said_by
 from fertkit.report.layout import answer_layout
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval

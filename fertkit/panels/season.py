@@ -75,6 +75,11 @@ class SeasonPanel(Panel):
         )  # fmt: skip
         return PlanAnswer(plan)
 
+    def spoken(self, *kinds):
+        """What the plan costs comes before what manure is not credited for."""
+        lines = sorted(self._lines, key=lambda line: line.label == "Not credited")
+        return [show.plainly(line) for line in lines if line.kind in kinds]
+
     def saves(self):
         page = show.download("Save the plan as a page", "season_plan.html", self.result.page(), "text/html")
         return [page, *super().saves()]

@@ -5,20 +5,18 @@ and no network.
 """
 
 import re
-from base64 import b64encode
-from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
-from io import BytesIO, StringIO
 from itertools import groupby
-from math import ceil
 from pathlib import Path
 
 import pandas as pd
 
 from fertkit.asked import a_text, asks
-from fertkit.errors import InputError
+from fertkit.errors import FertkitError, InputError
+from fertkit.panels.controls import Refused
+from fertkit.panels.sheet import Sheet, data_address
 from fertkit.reference.load import short_names
 from fertkit.report.page import Notes, drawn, shown
 from fertkit.results import capital, table_html
@@ -26,10 +24,6 @@ from fertkit.say.line import HANGING, Kind, Line, told
 
 SHOWN_ROWS = 200
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-POINTS = 72  # in an inch, and of an SVG
-TELEPHONE = 3.2  # in; about the width of a page on a telephone, letters at their readable size
-READABLE = 12  # px, of the smallest letters; a picture that would have smaller ones scrolls sideways
-KEPT = 0.5  # limits stay while the data lie within them and span at least this share of them
 #: Names of columns that a reader would not guess.
 _SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the limit", "title": "system",
          "why_not": "why no rate", "test_before": "soil test before [ppm]", "test_low": "after: from [ppm]",
@@ -219,6 +213,23 @@ def cautions(lines) -> str:
     return f'<div class="fertkit-cautions">{bullets(lines)}</div>'
 
 
+def plainly(line) -> str:
+    """Write a line of an answer as a sentence with its label, without what to type."""
+    return capital(f"{line.label}: {line.text}" if line.label else line.text)
+
+
+def said_by(checks) -> list[str]:
+    """Say what the failed checks of a result mean, each meaning once."""
+    failed = {}
+    for check, passed, meaning in zip(checks["check"], checks["passed"], checks["meaning"], strict=True):
+        if passed is not None and not passed:
+            failed.setdefault(meaning, {})[check] = None
+    return [
+        f"{capital(meaning)} ({next(iter(names))}{f' and {len(names) - 1} more' * (len(names) > 1)})."
+        for meaning, names in failed.items()
+    ]
+
+
 # ---- tables and links
 
 
@@ -271,16 +282,8 @@ def for_coders(html: str) -> str:
 
 def download(words: str, name: str, content: str | bytes, kind: str = "text/csv") -> str:
     """Give a link that saves a text or a file under a name, without a server."""
-    address = _data_address(content.encode("utf-8") if isinstance(content, str) else content, kind)
+    address = data_address(content.encode("utf-8") if isinstance(content, str) else content, kind)
     return f'<a class="fertkit-save" download="{escape(name)}" href="{address}">{escape(words)}</a>'
-
-
-def _svg_address(content: bytes) -> str:
-    return _data_address(content, "image/svg+xml")
-
-
-def _data_address(content: bytes, kind: str) -> str:
-    return f"data:{kind};base64,{b64encode(content).decode('ascii')}"
 
 
 # ---- what went wrong
@@ -289,170 +292,27 @@ def _data_address(content: bytes, kind: str) -> str:
 def banner(error: Exception, doing: str = "", old: str = "") -> str:
     """Say in one plain sentence what went wrong, with every problem of a file below it; never a traceback.
 
-    `old` says whose figures are still shown below.
+    `old` says whose figures still show below. What it was `doing` is left out where a control is at fault.
     """
     places = ""
     if isinstance(error, InputError):
         count = len(error.problems)
         text = f"{error.file} cannot be used: {count} problem{'s' * (count > 1)} to fix."
         places = bullets(capital(one.plain) for one in error.problems[: InputError.SHOWN])
-    else:
+    elif isinstance(error, FertkitError):
         text = error.plain or type(error).__name__
+    else:
+        kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
+        text, old = f"an unexpected error ({kind}). Change a setting or press Start over", ""
+    begins = doing and not isinstance(error, Refused)
     stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""
-    return _alert(f"Stopped while {doing}: {text}" if doing else f"{capital(text)}.", places) + stays
-
-
-def unexpected(error: Exception, doing: str, old: str = "") -> str:
-    """Say that something went wrong that nobody foresaw."""
-    kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
-    what = f"Stopped while {doing}: an unexpected error ({kind})."
-    return _alert(f"{what} Change a setting or press Start over.")
+    return _alert(f"Stopped while {doing}: {text}" if begins else f"{capital(text)}.", places) + stays
 
 
 def _alert(text: str, places: str = "") -> str:
     return f'<div role="alert" class="fertkit-banner"><p>{escape(text)}</p>{places}</div>'
 
 
-# ---- the figure
-
-
 def empty() -> str:
     """Hold the place of a figure that is not there."""
     return '<div class="fertkit-figure fertkit-empty">No result to show.</div>'
-
-
-class Sheet:
-    """A figure on show: its axes keep their places while a slider moves what they show.
-
-    Finding places takes half the time of a drawing, and a figure that stays put does not jump under the eye.
-
-    Parameters
-    ----------
-    ax : Axes
-        Of a figure whose parts all belong to axes.
-    """
-
-    def __init__(self, ax):
-        from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-        self.figure = ax.get_figure()
-        self._smallest = smallest_text(self.figure)
-        self.figure.set_dpi(POINTS)
-        FigureCanvasSVG(self.figure)
-        self._layout = self.figure.get_layout_engine()
-        self._kept = {}  # of each part of the figure where it stood and what was written of it
-        self._arrange()
-
-    def _arrange(self) -> None:
-        """Give axes and legends their places, which they keep."""
-        if self._layout:
-            self._layout.execute(self.figure)
-            self.figure.set_layout_engine("none")
-
-    def svg(self) -> bytes:
-        """Draw the figure, its letters as outlines: it looks the same wherever it is opened."""
-        file = BytesIO()
-        self.figure.canvas.print_svg(file)
-        return file.getvalue()
-
-    def quick(self) -> bytes:
-        """Draw the figure for a screen, its letters as letters; what did not change is not written again.
-
-        Axes are kept with their ticks while their limits and places stay, and of the rest what is not stale.
-        """
-        from matplotlib import rc_context
-        from matplotlib.axis import Axis
-
-        kept, self._kept = self._kept, {}
-        size = self.figure.get_size_inches() * POINTS
-        start, _ = _drawn(None, size)
-        with rc_context({"svg.fonttype": "none", "text.parse_math": False}):
-            for part, place in _parts(self.figure):
-                before, drawn = kept.get(part, (None, ""))
-                if before != place or (part.stale and not isinstance(part, Axis)):
-                    _, drawn = _drawn(part, size)
-                self._kept[part] = place, drawn
-        return "".join([start, *(drawn for _, drawn in self._kept.values()), "</svg>"]).encode("utf-8")
-
-    def again(self, move: Callable) -> None:
-        """Let `move` change what the axes show; limits stay where they serve, and so do places."""
-        before = [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]
-        move(*self.figure.axes)
-        for ax, (low, high), *_ in before:
-            least, most = ax.get_ylim()
-            if low <= least and most <= high and most - least >= KEPT * (high - low):
-                ax.set_ylim(low, high, auto=None)  # the next move may need others
-        if before != [(ax, ax.get_ylim(), *_heights(ax)) for ax in self.figure.axes]:
-            self._arrange()  # another legend, longer numbers or more lines of a title need other room
-
-    def html(self, says: str, *, moves: bool = False, still: bool = False) -> str:
-        """Show it in a box of fixed proportions that scrolls, its message as the alternative text.
-
-        Of one that `moves` the browser draws the letters, quicker than outlines of a thousand of them. One
-        that stands `still` comes with a form for telephones, of which a browser takes the one that fits.
-        """
-        width, height = self._pixels()
-        least = ceil(self.figure.get_figwidth() * POINTS * READABLE / self._smallest)
-        image = (
-            f'<img class="fertkit-figure" src="{_svg_address(self.quick() if moves else self.svg())}" '
-            f'alt="{escape(says)}" width="{width}" height="{height}" '
-            f'style="aspect-ratio: {width} / {height}; min-width: {least}px">'
-        )
-        if still and getattr(self.figure, "anew", None):
-            image = f"<picture>{self._for_telephones()}{image}</picture>"
-        return f'<div class="fertkit-wide" tabindex="0" role="group" aria-label="figure">{image}</div>'
-
-    def _for_telephones(self) -> str:
-        from fertkit.plots.style import on_a_page
-
-        with on_a_page(TELEPHONE):
-            small = Sheet(self.figure.anew())
-        width, height = small._pixels()
-        return (
-            f'<source media="(max-width: 600px)" srcset="{_svg_address(small.svg())}" '
-            f'width="{width}" height="{height}">'
-        )
-
-    def _pixels(self) -> list[int]:
-        return [round(side * 100) for side in self.figure.get_size_inches()]
-
-
-def _heights(ax):
-    """What the room around axes depends on: the legend and the lines of the title."""
-    return ax.get_legend(), ax.get_title(loc="left").count("\n")
-
-
-def _parts(figure):
-    """Give what a figure is drawn of, in its order, each with what its look depends on beside itself."""
-    size = tuple(figure.get_size_inches())
-    for one in sorted(figure.get_children(), key=lambda one: (one is not figure.patch, one.get_zorder())):
-        if one not in figure.axes:
-            yield one, size
-            continue
-        place = (size, one.get_position().bounds, one.get_xlim(), one.get_ylim())
-        for part in sorted(one.get_children(), key=lambda part: (part is not one.patch, part.get_zorder())):
-            yield part, place
-
-
-def _drawn(part, size) -> tuple[str, str]:
-    """Give how an SVG of a size begins, and what is written of a part of a figure."""
-    from matplotlib.backends.backend_svg import RendererSVG
-
-    from fertkit.plots.style import as_they_stand
-
-    file = StringIO()
-    pen = RendererSVG(*size, file, metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    start = file.getvalue()
-    if part is not None:
-        as_they_stand(part)
-        part.draw(pen)
-        pen.finalize()
-    return start, file.getvalue()[len(start) :].removesuffix("</svg>\n")
-
-
-def smallest_text(figure) -> float:
-    """Give the size of the smallest letters of a figure [pt]; `READABLE` if it has none."""
-    from matplotlib.text import Text
-
-    shown = (one.get_fontsize() for one in figure.findobj(Text) if one.get_text() and one.get_visible())
-    return min(shown, default=READABLE)

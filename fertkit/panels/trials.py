@@ -3,8 +3,9 @@
 from fertkit.errors import FertkitError
 from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
-from fertkit.panels.base import Panel, plainly
+from fertkit.panels.base import Panel
 from fertkit.panels.pricing import LARGEST_PRICE, PLACEHOLDERS, AsksForGroups, Priced, crop_choice
+from fertkit.panels.show import plainly
 from fertkit.plots.groups import move_group_prices
 from fertkit.plots.response import move_prices
 from fertkit.reference.crops import bushel_lb

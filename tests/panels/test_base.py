@@ -384,7 +384,7 @@ def test_a_setting_that_decides_how_to_read_has_the_file_read_again(tmp_path, ha
 
 def test_a_typed_value_outside_its_bounds_is_said_and_not_replaced(panel):
     panel.controls["slope"].value = 99.0
-    assert "99.0 is outside 0 to 10" in show_text(panel._banner.value)
+    assert "'Slope [y per x]' takes a number from 0 to 10, not 99. Type" in show_text(panel._banner.value)
     assert panel.result is None
     assert panel.controls["slope"].value == 99.0
     panel.controls["slope"].value = 9.5

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from fertkit.guesses import LARGEST, PLACE, add_guess, guesses_of
-from fertkit.panels import serve
+from fertkit.panels import present, serve
 from fertkit.panels.guess import GuessPanel
 from fertkit.response import Prices, economic_optimum_rate
 from fertkit.response.interval import Interval
@@ -96,7 +96,7 @@ def test_a_guess_with_own_numbers_is_not_the_rooms(room):
     assert not room.exists()
     panel.own["price"].value = 11.0
     panel.guess("7")
-    assert "outside 0 to 10" in panel._banner.value
+    assert "&#x27;Price&#x27; takes a number from 0 to 10, not 11" in panel._banner.value
     panel.own["price"].value = 0.5
     panel.guess("7")
     assert panel.result.answer == 5
@@ -132,6 +132,15 @@ def test_an_open_end_holds_what_lies_beyond_it():
     panel = GuessPanel("rate", "Which rate?", "lb/ac", lambda own: (40.0, interval))
     panel.guess("90")
     assert "9.0 to &gt; 28.0 lb/ac. It holds the answer; your guess lies inside." in panel._says.value
+
+
+def test_an_answer_in_words_waits_for_the_guess_too(room):
+    panel = make()
+    place = panel.before(present("It is 15.", folded="Answer 1"))
+    assert "It is 15." in place.children[1].value
+    assert "fertkit-closed" in place._dom_classes
+    panel.guess("12")
+    assert "fertkit-closed" not in place._dom_classes
 
 
 def test_the_folder_of_a_room_goes_with_it():
