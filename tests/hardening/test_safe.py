@@ -71,7 +71,7 @@ def test_panels_show_markup_as_text():
     error = InputError(EVIL, [Problem(EVIL, EVIL, 1, EVIL, EVIL)])
     for html in (
         show.paragraphs(EVIL), show.bullets([EVIL]), show.said(EVIL), show.banner(error, EVIL),
-        show.table(pd.DataFrame({EVIL: [EVIL]})), show.unexpected(ValueError(EVIL), EVIL),
+        show.table(pd.DataFrame({EVIL: [EVIL]})), show.banner(ValueError(EVIL), EVIL),
     ):  # fmt: skip
         assert_inert(html)
 
