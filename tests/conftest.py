@@ -25,15 +25,7 @@ hypothesis.settings.register_profile("same examples", derandomize=True, database
 hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 #: What waits longest begins first, lest one worker be left with it when the others have ended.
-FIRST = (
-    "browser/test_pages.py",
-    "batch/test_processes.py",
-    "notebooks",
-    "browser",
-    "hardening",
-    "report",
-    "panels",
-)
+FIRST = ("browser", "batch/test_processes.py", "notebooks", "hardening", "report", "panels")
 
 
 def pytest_collection_modifyitems(items):
@@ -49,11 +41,15 @@ def pytest_collection_modifyitems(items):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
-    """Hand out whole files, in the order above: fixtures of a module are then made once."""
+    """Hand out whole files in the order above, so that fixtures are made once; browsers to one worker."""
     from xdist.scheduler import LoadFileScheduling
 
+    class Files(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return "browser" if "/browser/" in nodeid else super()._split_scope(nodeid)
+
     config.option.loadscopereorder = False
-    return LoadFileScheduling(config, log)
+    return Files(config, log)
 
 
 @pytest.fixture(scope="session")
