@@ -11,8 +11,8 @@ from fertkit.asked import a_dict, a_path, asks, either, holding
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, shorten
 from fertkit.results import Result, checks_frame
 from fertkit.sizes import bytes_of
-from fertkit.trials.application import OutlineError, outline
 from fertkit.trials.limits import check_row
+from fertkit.trials.outline import OutlineError, outline
 from fertkit.trials.places import inside
 from fertkit.trials.points import CleanedPoints
 

@@ -7,8 +7,9 @@ import scipy.stats
 
 from fertkit.errors import NotEstimable
 from fertkit.trials import analyse_strips, linear, plan_strips
-from fertkit.trials.application import MOST_CORNERS, OutlineError, application_geojson, closed
+from fertkit.trials.application import application_geojson
 from fertkit.trials.doubtful import _maker, _Model, _most, _searched
+from fertkit.trials.outline import MOST_CORNERS, OutlineError, closed
 from fertkit.trials.pairs import analyse_pairs
 from fertkit.trials.points import _check_agreement
 

@@ -9,14 +9,8 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_points
 from fertkit.trials import clean_points, plan_strips, strip_means
-from fertkit.trials.application import (
-    MOST_CORNERS,
-    OutlineError,
-    application_geojson,
-    closed,
-    crosses_itself,
-    outline,
-)
+from fertkit.trials.application import application_geojson
+from fertkit.trials.outline import MOST_CORNERS, OutlineError, closed, crosses_itself, outline
 
 SQUARE = [[0.0, 0.0], [1, 0], [1, 1], [0, 1]]
 
