@@ -247,8 +247,9 @@ def wait_until_up(process: subprocess.Popen, port: int, host: str = HOST) -> Non
         try:
             urlopen(f"http://{host}:{port}/", timeout=2).close()
             return
-        except HTTPError:
-            return  # it answers, if only to ask for the token
+        except HTTPError as answer:  # it answers, if only to ask for the token
+            answer.close()
+            return
         except (URLError, OSError):
             time.sleep(0.1)
     raise FertkitError(f"the server did not answer within {START_WAIT:.0f} s")
