@@ -14,6 +14,9 @@ expect = pytest.importorskip("playwright.sync_api").expect
 
 OPTIMUM = "04_optimum_under_price_risk.ipynb"
 RATE = "07_workshop_rate_that_pays.ipynb"
+#: Whether the figure of a guess has all its room.
+WHOLE = """() => [...document.querySelectorAll(".fertkit-guess .fertkit-wide")]
+  .every((room) => room.scrollWidth <= room.clientWidth)"""
 ASKS_FOR_CODE = """async () => {
   const { kernelId } = JSON.parse(document.getElementById('jupyter-config-data').textContent);
   const address = new URL(`/api/kernels/${kernelId}/channels${location.search}`, location.href);
@@ -64,7 +67,8 @@ def test_three_seats_have_panels_of_their_own(room, open_page):
 
 def test_guesses_of_two_seats_appear_together(room, open_page):
     """Nothing is given away before a guess; the first seat sees the second's guess without a touch."""
-    seats = [open_page(room.address(RATE)) for _ in range(2)]
+    telephone = {"width": 360, "height": 740}
+    seats = [open_page(room.address(RATE), size) for size in (telephone, None)]
     for page, guess in zip(seats, ("10", "25"), strict=True):
         says = page.locator(".fertkit-guess .fertkit-says").first
         expect(says).to_contain_text("Guess first", timeout=120_000)
@@ -81,6 +85,7 @@ def test_guesses_of_two_seats_appear_together(room, open_page):
         expect(page.locator(".fertkit-guess .fertkit-says").first).to_contain_text(
             "2 guesses in the room, from 10 to 25"
         )
+    seats[0].wait_for_function(WHOLE)
 
 
 @pytest.mark.skipif(not seat.can_fork(), reason="this system forks no kernels")

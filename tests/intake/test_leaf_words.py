@@ -277,3 +277,11 @@ def test_a_soil_report_is_no_leaf_report():
         read_tissue(StringIO(sheet), crop="corn", stage="R1", part="ear leaf")
     leaf = "Field,P ppm,K ppm,Mg ppm\nNorth,900,6100,700\n"  # short of all three, and a leaf
     assert len(read_tissue(StringIO(leaf), crop="corn", stage="R1", part="ear leaf").table) == 3
+
+
+@pytest.mark.parametrize("header", ["Partie de la plante", "Partie prélevée", "Organe prélevé"])
+def test_a_french_header_names_the_plant_part(header):
+    """Words of French laboratories, from memory."""
+    file = f"Échantillon;Culture;Stade;{header};N (%)\nMoulin;corn;R1;ear leaf;2,61\n"
+    samples = read_tissue(file.encode(), name="lab.csv")
+    assert conditions(samples) == {"Moulin": ("corn", "R1", "ear leaf")}
