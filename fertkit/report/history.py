@@ -30,8 +30,9 @@ REPEATS = {
     "open": "seasons left open", "where": "short at",
 }  # fmt: skip
 PAIRS = {
-    "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "good": "good area",
-    "poor": "poor area", "unit": "unit", "difference": "poor area is", "evidence": "evidence",
+    "crop": "crop", "season": "season", "sampled": "sampled", "growth_stage": "stage", "nutrient": "nutrient",
+    "good": "good area", "poor": "poor area", "unit": "unit", "difference": "poor area is",
+    "evidence": "evidence",
 }  # fmt: skip
 TREATMENTS = {
     "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "means": "means",
@@ -162,14 +163,18 @@ def _sections(history) -> list[Section]:
 def _tables(history, fields: int = 2) -> list[Table]:
     """What repeats, comparisons and values, with the field where there are several."""
     lead = {"field": "field"} if fields > 1 else {}
-    day = history.path["sampled"].dt.strftime("%Y-%m-%d").fillna("")
+    pairs, path = map(_dated, (history.pairs, history.path))
     means = [", ".join(f"{k} {plain(v)}" for k, v in m.items()) for m in history.treatments["means"]]
     return [
         pick("What repeats", history.repeats, lead | REPEATS),
-        pick("Poor against good area", history.pairs, lead | PAIRS),
+        pick("Poor against good area", pairs, lead | PAIRS),
         pick("Treatments", history.treatments.assign(means=means), lead | TREATMENTS),
-        pick("Values", history.path.assign(sampled=day), lead | PATH),
+        pick("Values", path, lead | PATH),
     ]
+
+
+def _dated(rows):
+    return rows.assign(sampled=[f"{day:%Y-%m-%d}" if day == day else "" for day in rows["sampled"]])
 
 
 def _checks(history) -> Table:

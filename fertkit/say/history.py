@@ -79,13 +79,17 @@ def _named(crop, season) -> str:
     return f"{crop}, {season}" if season.startswith(NO_YEAR) else f"{crop} {season}"
 
 
+def _stage(row, again) -> str:
+    """The stage of a sampling; its date too where the stage was sampled again."""
+    day = f" ({row.sampled:%Y-%m-%d})" if again and row.sampled == row.sampled else ""
+    return f"{row.growth_stage or 'stage not stated'}{day}"
+
+
 def _step(rows, again) -> str:
-    """What one day says; its date too where the stage was sampled again."""
+    """What one day says."""
     first = rows.iloc[0]
     judged = rows[rows["judged"] > 0]
-    stage = first["growth_stage"] or "stage not stated"
-    if again and first["sampled"] == first["sampled"]:
-        stage += f" ({first['sampled']:%Y-%m-%d})"
+    stage = _stage(first, again)
     if judged.empty:
         return f"{stage}: no published range"
     state = judged["state"]
@@ -118,19 +122,21 @@ def _turned(path):
 
 def _pairs(pairs):
     """How often each nutrient was lower or higher in the poor area, and where."""
-    seasons = pairs[["crop", "season", "growth_stage"]].drop_duplicates().shape[0]
-    if not seasons:
+    if pairs.empty:
         return
+    compared = pairs.drop_duplicates("good_specimens")
+    many = len(compared)
+    again = compared.duplicated(["crop", "season", "growth_stage"]).any()
     said = []
     for way in ("lower", "higher"):
         mine = pairs[pairs["difference"] == way]
         for nutrient, rows in mine.groupby("nutrient", sort=False):
             values = "; ".join(
-                f"{plain(r.poor)} against {plain(r.good)} {r.unit} in {r.season} at {r.growth_stage}"
+                f"{plain(r.poor)} against {plain(r.good)} {r.unit} in {r.season} at {_stage(r, again)}"
                 for r in rows.itertuples()
             )
-            said.append(detail(f"{way} in {len(rows)} of {seasons}: {values}", nutrient))
-    yield told(f"{seasons} {'comparison' if seasons == 1 else 'comparisons'}", "Poor against good area")
+            said.append(detail(f"{way} in {len(rows)} of {many}: {values}", nutrient))
+    yield told(f"{many} {'comparison' if many == 1 else 'comparisons'}", "Poor against good area")
     yield from said or [detail("no nutrient differs beyond noise")]
 
 

@@ -57,7 +57,7 @@ class FieldHistory(Result):
         field, spot, nutrient, judged and short and open (seasons with a year), where (seasons and stages
         at which it was short).
     pairs : DataFrame
-        Good against poor areas, as in `fertkit.tissue.compare_pairs`, by field, crop, season and stage.
+        Good against poor areas, as in `fertkit.tissue.compare_pairs`, by field, crop, season, day and stage.
     treatments : DataFrame
         field, crop, season, growth_stage, nutrient, unit, means (treatment -> mean), samples, p_value and lsd
         (missing where there is no replicate), blocked.
@@ -315,7 +315,7 @@ def _pairs(samples: TissueSamples, steps) -> pd.DataFrame:
     key = [*STEP, "sampled"]
     known = steps[steps["area"].isin(AREAS)]
     both = known[known.groupby(key, dropna=False)["area"].transform("nunique") == 2]
-    columns = ["field", "crop", "season", "growth_stage"]
+    columns = ["field", "crop", "season", "sampled", "growth_stage"]
     if both.empty:
         return pd.DataFrame(columns=[*columns, "nutrient", "good", "poor", "unit", "difference", "short"])
     number = both.groupby(key, dropna=False, sort=False).ngroup()

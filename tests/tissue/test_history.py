@@ -323,6 +323,17 @@ def test_good_against_poor_over_the_years(tmp_path):
     assert "K: lower in 1 of 2: 1.3 against 2.2 % in 2023 at R2" in result.summary()
 
 
+def test_two_comparisons_of_one_stage_are_two_and_carry_their_dates(tmp_path):
+    head = "Field,Area,Sampled,Crop,Stage,Part,K %\n"
+    rows = [("2024-07-14", 1.3, 2.2), ("2024-07-28", 1.2, 2.1)]
+    lines = [
+        f"N,{a},{day},{SOY},{k}\n" for day, *pair in rows for a, k in zip(("poor", "good"), pair, strict=True)
+    ]
+    text = history(tmp_path, a=head + "".join(lines)).summary()
+    assert "Poor against good area: 2 comparisons" in text
+    assert "K: lower in 2 of 2: 1.3 against 2.2 % in 2024 at R2 (2024-07-14); 1.2 against 2.1 %" in text
+
+
 def test_treatments_in_blocks_are_tested_and_single_samples_stand_side_by_side(tmp_path):
     # Randomised blocks by hand: differences 0.6, 0.7, 0.5; mean 0.6, sd 0.1; t = 0.6 / (0.1 / sqrt 3),
     # F = t^2 on 1 and 2 df; two-sided p of t with 2 df: 1 - t / sqrt(2 + t^2).
