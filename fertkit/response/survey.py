@@ -132,16 +132,18 @@ def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
     Averaged over the curves, or of the one `curve` asked for, by the rule of `analyse_response`.
     """
     fits = {k: fit_sums(k, sums) for k in ([curve] if curve else CURVES)}
+    if not curve:
+        fits, ranked = _without_the_unfitted(fits)
     keys = [curve] if curve else averaged_keys(fits)
     if curve:
         weights = np.ones((*fits[curve].rss.shape, 1))
         low, high = optimum_sets(curve, fits[curve], sums, price_ratio, level)
     else:
-        weights = average_weights(fits, sums)
+        weights = average_weights(ranked, sums)
         low, high = averaged_sets(fits, sums, weights, price_ratio, level)
     rate, status = verdict({k: fits[k] for k in keys}, weights, sums, price_ratio)
     if not curve:
-        none = mean_wins(fits, sums)
+        none = mean_wins(ranked, sums)
         rate, status = np.where(none, sums.lowest[:, None], rate), np.where(none, Status.NONE, status)
     low, high = settle(low, high, status, sums)
     lowest, top = (np.broadcast_to(end[:, None], rate.shape) for end in (sums.lowest, sums.highest))
@@ -159,6 +161,20 @@ def survey(sums: Sums, price_ratio, level=0.95, curve=None) -> pd.DataFrame:
         }
     )
     return frame.assign(**{f"weight_{k}": weights[..., i].ravel() for i, k in enumerate(keys)})
+
+
+def _without_the_unfitted(fits):
+    """Fits in which all parameters are numbers, and the same with no support where they were none.
+
+    With rates far from zero for their range some are none, as in `fit_data`; the other curves go on.
+    """
+    lost = {k: ~np.isfinite(f.params).all(axis=-1) for k, f in fits.items()}
+    some = {k: replace(f, params=np.where(lost[k][..., None], 0.0, f.params)) for k, f in fits.items()}
+    ranked = {
+        k: replace(f, rss=np.where(lost[k], np.inf, f.rss), bend=np.where(lost[k], np.nan, f.bend))
+        for k, f in some.items()
+    }
+    return some, ranked
 
 
 def difference_row(data: TrialData, level: float) -> dict:

@@ -84,6 +84,22 @@ def test_two_rates_give_a_difference_in_the_survey(broadbalk, found):
     assert alone["status"].tolist() == ["difference only"]
 
 
+def test_a_trial_far_from_zero_goes_on_without_the_curve_that_cannot_be_fitted(broadbalk, found):
+    """Yield at rate 0 by Mitscherlich overflows here (invented); alone the trial does without that curve."""
+    rate, means = np.tile([2000.0, 2100, 2600, 3100], 3), np.tile([9, 9.8, 9.8, 9.8], 3)
+    noise = np.array([0.1, 0, -0.1, 0, 0, 0.1, 0, 0.1, -0.1, -0.1, 0.1, -0.1])
+    far = pd.DataFrame({"year": 1, "rate_kg_ha": rate, "yield_t_ha": means + noise})
+    mixed = optima_of_trials(pd.concat([broadbalk, far]), "year", 0.005).set_index("year")
+    alone = analyse_response(far.drop(columns="year"), nutrient_price=0.005, grain_price=1, replicates=0)
+    assert "mitscherlich" not in alone.comparison.averaged_weights
+    row, optimum = mixed.loc[1], alone.optimum
+    assert (row["optimum"], row["low"], row["status"]) == (optimum.rate, optimum.interval.low, optimum.status)
+    for curve, weight in alone.comparison.averaged_weights.items():
+        assert row[f"weight_{curve}"] == pytest.approx(weight, rel=1e-9)
+    others = found.set_index("year")
+    np.testing.assert_allclose(mixed.loc[others.index, "optimum"], others["optimum"], rtol=1e-6)
+
+
 def test_trials_read_together_are_read_as_alone():
     """Thirteen trials (invented), most with something amiss; the reference is the reader of one trial."""
     rate, block = np.tile([0.0, 40, 80, 120], 3), np.repeat(["1", "2", "3"], 4)
