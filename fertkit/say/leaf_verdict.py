@@ -33,8 +33,9 @@ def gaps(scores, soil: bool = True) -> list[str]:
     table = scores.agreement[_total(scores.agreement).isin(load_facts("mobility")["nutrient"])]
     judged = table.groupby("specimen")["sources"].transform("max") > 0
     away = scores.agreement.groupby("label", sort=False)["sources"].max()
-    held = pd.crosstab(table["nutrient"], table["label"]).melt(ignore_index=False).reset_index()
-    lost, none = table[judged & (table["sources"] == 0)], held[held["value"] == 0]
+    every = pd.MultiIndex.from_product([sorted(set(table[name])) for name in ("label", "nutrient")])
+    none = every.difference(pd.MultiIndex.from_frame(table[["label", "nutrient"]]), sort=False)
+    lost, none = table[judged & (table["sources"] == 0)], none.to_frame(name=["label", "nutrient"])
     totals = pd.MultiIndex.from_frame(table.loc[table["sources"] > 0, ["label", "nutrient"]])
     lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
     told = {

@@ -404,7 +404,8 @@ def above_ranges(scored: pd.DataFrame) -> pd.DataFrame:
     """
     judged = scored[scored["class"].isin(SHORT + ENOUGH)]
     judged = judged[(judged["unit"] != "ratio") & (judged["aside"] == "")]
-    judged = judged[judged.groupby("specimen")["class"].transform(lambda c: c.isin(OVER).any()).astype(bool)]
+    by = [judged["specimen"], judged["nutrient"]]
+    judged = judged[judged["class"].isin(OVER).groupby(by, observed=True).transform("any")]
     rows = []
     for named, mine in judged.groupby([*WHO, "nutrient"], sort=False):
         over = mine[mine["class"].isin(OVER)]

@@ -81,12 +81,13 @@ def _symptoms_fit(known, nutrient, crop, stage):
 
 def _fitting(table, nutrient, crop, stage):
     """The row of a table of facts that fits best: the crop's own, the nutrient's own, that of the stage."""
-    rows = table[table["nutrient"].isin([nutrient, ""]) & table["crop"].isin([crop, ""])]
-    fits = [_at_stage(crop, stage, r.stage_from, r.stage_to) for r in rows.itertuples()]
-    rows = rows[pd.Series(fits, index=rows.index, dtype=bool)]
-    if rows.empty:
-        return None
-    return rows.sort_values(["crop", "nutrient", "stage_from"], ascending=False, kind="stable").iloc[0]
+    keys = zip(*(table[name] for name in ("crop", "nutrient", "stage_from", "stage_to")), strict=True)
+    fits = {
+        i: key
+        for i, key in enumerate(keys)
+        if key[0] in (crop, "") and key[1] in (nutrient, "") and _at_stage(crop, stage, *key[2:])
+    }
+    return table.iloc[max(fits, key=lambda i: fits[i][:3])] if fits else None
 
 
 def _at_stage(crop, stage, first, last):

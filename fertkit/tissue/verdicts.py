@@ -131,6 +131,8 @@ def _of_laboratory(table, scored, remarks):
 
 def soil_on_leaf(rows: pd.DataFrame) -> bool:
     """Whether iron and aluminium are high together, by the sanity limits or by the ranges that hold."""
+    if not set(SOIL) <= set(rows["nutrient"]):
+        return False
     limits = load_facts("sanity", ("low", "high")).set_index("check")["high"]
     high = {}
     for nutrient in SOIL:
