@@ -1,12 +1,17 @@
-"""Who is let in to pages shared with a network: whoever has the word and asks for the address given out."""
+"""Who is let in to pages shared with a network, and how long kernels stay that nobody watches."""
 
+from datetime import timedelta
 from urllib.parse import unquote, urlsplit
 
+from jupyter_server._tz import utcnow
 from jupyter_server.auth.identity import PasswordIdentityProvider
+from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from traitlets import Unicode
 
 #: Folder of the notes that pupils are not to see.
 EDUCATOR = "educator/"
+#: How long the kernel of a page stays while no browser is connected: a telephone in a pocket comes back.
+UNWATCHED = timedelta(minutes=5)
 
 
 class OneHost(PasswordIdentityProvider):
@@ -24,3 +29,25 @@ class OneHost(PasswordIdentityProvider):
         if EDUCATOR in unquote(handler.request.path).lower():
             return None
         return super().get_user(handler)
+
+
+class OfPages(AsyncMappingKernelManager):
+    """Kernels of pages: each ends minutes after its browser is gone, also where that could not say so.
+
+    A page was closed while it was built, or its browser was killed.
+    """
+
+    def notify_disconnect(self, kernel_id):
+        """Count the time that nobody is there from now."""
+        super().notify_disconnect(kernel_id)
+        if kernel_id in self:
+            self.get_kernel(kernel_id).last_activity = utcnow()
+
+    async def cull_kernel_if_idle(self, kernel_id):
+        """End a kernel that nobody watches, or that idles too long."""
+        kernel = self.get_kernel(kernel_id)
+        alone = not self._kernel_connections.get(kernel_id) and kernel.execution_state != "busy"
+        if alone and utcnow() - kernel.last_activity > UNWATCHED:
+            await self.shutdown_kernel(kernel_id)
+        else:
+            await super().cull_kernel_if_idle(kernel_id)

@@ -145,14 +145,16 @@ def _end_with(line) -> None:
     os._exit(0)
 
 
-#: What stands in for a fork: a process of 3 MB that hands signals on to it and ends when it does.
+#: What stands in for a fork: a process of 3 MB that hands signals on to it and ends with it or the server.
 STAND_IN = """
-import os, signal, socket, sys
+import os, select, signal, socket, sys
+beside = os.getppid()
 line, fork = socket.socket(fileno=int(sys.argv[1])), int(sys.argv[2])
 for one in (signal.SIGINT, signal.SIGTERM):
     signal.signal(one, lambda number, _: os.kill(fork, number))
-line.recv(1)
-"""
+while os.getppid() == beside and not select.select([line], [], [], LOOK_UP)[0]:
+    pass
+""".replace("LOOK_UP", str(LOOK_UP))
 
 
 def _stand_in(line, arguments) -> None:

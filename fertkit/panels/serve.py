@@ -5,6 +5,7 @@ files up to a limit. A room (a course, a field day) ends kernels that idle; shar
 everybody in the local network who has the address, and nothing else of this machine is.
 """
 
+import ctypes
 import errno
 import os
 import secrets
@@ -41,6 +42,8 @@ LARGEST_SHARED = 10_000_000
 #: Letters of the word that lets others in, and how many: enough that nobody guesses it, few enough to type.
 LETTERS, LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 10
 START_WAIT = 60.0
+#: In the header of Linux <linux/prctl.h>: the signal a process gets when its parent ends.
+PR_SET_PDEATHSIG = 1
 
 
 def notebook_folder(folder=None) -> Path:
@@ -146,6 +149,7 @@ def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST
 
 
 _PAGE_OPTIONS = [
+    "--VoilaConfiguration.multi_kernel_manager_class=fertkit.panels.guard.OfPages",
     "--Voila.auto_token=True", "--template=fertkit", "--classic-tree",
     "--VoilaConfiguration.progressive_rendering=True", "--VoilaConfiguration.file_allowlist=[]",
 ]  # fmt: skip
@@ -300,7 +304,8 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
         class_guesses(room) as asked,
         seats(folder) if page else nullcontext({}) as kept,
     ):
-        process = subprocess.Popen(line, env=environment(token) | asked | kept, stderr=log)
+        variables = environment(token) | asked | kept
+        process = subprocess.Popen(line, env=variables, stderr=log, preexec_fn=_end_too if _LIBC else None)
         try:
             wait_until_up(process, port, host)
             print(f"{says}Open {url}\nEnd with Ctrl-C.", flush=True)
@@ -324,6 +329,15 @@ def last_words(log) -> str:
     log.seek(0)
     lines = [line.strip() for line in log.read().decode(errors="replace").splitlines() if line.strip()]
     return f"; it said last: {shorten(lines[-1], 300)}" if lines else ""
+
+
+def _end_too() -> None:
+    """Ask the system, in a server about to begin, to end it when the one that began it is killed."""
+    _LIBC.prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+#: Loaded here: between fork and exec is no time to load a library. Other systems have no such call.
+_LIBC = ctypes.CDLL(None) if sys.platform == "linux" else None
 
 
 def _end(*_) -> None:

@@ -1,9 +1,12 @@
 """How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
 
+import asyncio
 import http.server
 import signal
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 
@@ -105,6 +108,8 @@ def test_opens_the_browser_when_the_server_answers(folder, stand_in, monkeypatch
     assert opened[0] in capsys.readouterr().out
 
 
+#: Only Linux tells a server that the one that began it was killed.
+KILLED = [signal.SIGKILL] if sys.platform == "linux" else []
 ENDED_FROM_OUTSIDE = """
 import signal, sys
 from fertkit.panels import serve
@@ -116,7 +121,7 @@ serve.open_notebooks(folder=sys.argv[1], browser=False)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
-@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT, *KILLED])
 def test_ended_from_outside_it_ends_its_server(folder, how):
     words = [sys.executable, "-c", ENDED_FROM_OUTSIDE, str(folder)]
     opened = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
@@ -185,3 +190,42 @@ def test_a_server_that_never_answers_is_ended(folder, stand_in, monkeypatch):
     monkeypatch.setattr(serve, "START_WAIT", 0.5)
     with pytest.raises(FertkitError, match="did not answer"):
         serve.open_notebooks(folder=folder, browser=False)
+
+
+@pytest.mark.parametrize(
+    ("watched_by", "state", "minutes", "ends"),
+    [(0, "idle", 6, True), (0, "starting", 6, True), (0, "idle", 4, False),
+     (0, "busy", 6, False), (1, "idle", 6, False)],
+)  # fmt: skip
+def test_a_kernel_that_nobody_watches_ends_after_minutes(kernel_of_a_page, watched_by, state, minutes, ends):
+    kernels, ended = kernel_of_a_page(minutes, watched_by, state)
+    asyncio.run(kernels.cull_kernel_if_idle("one"))
+    assert ended == ["one"] * ends
+
+
+def test_a_browser_that_goes_may_come_back(kernel_of_a_page):
+    kernels, ended = kernel_of_a_page(6, 1, "idle")
+    kernels.notify_disconnect("one")
+    asyncio.run(kernels.cull_kernel_if_idle("one"))
+    assert not ended
+
+
+@pytest.fixture
+def kernel_of_a_page():
+    """Give the kernels of a server, one that was last used before so many minutes, and those that end."""
+    guard = pytest.importorskip("fertkit.panels.guard")
+
+    def make(minutes, watched_by, state):
+        kernels, ended = guard.OfPages(cull_idle_timeout=serve.IDLE_ROOM), []
+        last = datetime.now(UTC) - timedelta(minutes=minutes)
+        kind = SimpleNamespace(metadata={})
+        one = SimpleNamespace(execution_state=state, last_activity=last, kernel_spec=kind, kernel_name="")
+        kernels._kernels["one"], kernels._kernel_connections["one"] = one, watched_by
+
+        async def end(kernel_id):
+            ended.append(kernel_id)
+
+        kernels.shutdown_kernel = end
+        return kernels, ended
+
+    return make
