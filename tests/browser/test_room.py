@@ -102,11 +102,9 @@ def test_a_kernel_ends_with_its_stand_in(room, open_page):
 
 
 def _forks():
-    asked = [
-        p for p in psutil.process_iter(["cmdline"]) if "fertkit.panels.seat" in (p.info["cmdline"] or ())
-    ]
-    asked = [p for p in asked if "keep" in p.info["cmdline"]]
-    return [p for p in asked if any(q.pid == p.ppid() for q in asked)]
+    seats = {"fertkit.panels.seat", "keep"}
+    asked = [p for p in psutil.process_iter(["cmdline", "ppid"]) if seats <= {*(p.info["cmdline"] or ())}]
+    return [p for p in asked if any(q.pid == p.info["ppid"] for q in asked)]
 
 
 def test_nothing_is_given_without_the_word(room):
