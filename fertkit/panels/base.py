@@ -59,6 +59,7 @@ class Panel(TakesFiles, OnPage):
     sentences = 3  # of the answer, beside the figure
     sliders: tuple[str, ...] = ()  # settings that get a slider; they move marks of the figure
     reading: tuple[str, ...] = ()  # settings that decide how the file is read
+    belonging: tuple[str, ...] = ()  # settings that are true of their file alone
     numbers: tuple[
         str, ...
     ] = ()  # columns of the result's table to show; empty for all, the download has all

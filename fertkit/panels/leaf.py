@@ -56,6 +56,7 @@ class LeafPanel(Panel):
                "high", "critical", "probability_below", "source_key")  # fmt: skip
     folded_words = "What you know of the field"
     folded = ("soil", *(name for name in fact_table()["name"] if not name.startswith(SOIL)))
+    belonging = folded
 
     def __init__(self, data=None, *, profile=None, **settings):
         self._studies = read_profile(profile, "leaf") if profile else {}

@@ -49,11 +49,13 @@ class TakesFiles:
     def take_file(self, name: str, content: bytes) -> None:
         """Use an uploaded file; if it cannot be used, say so and stay with the one before.
 
-        What the file before was told is not told to this one: if it needs that, the panel asks.
+        What the file before was told, or is known of its field, is not taken over: if this one needs that,
+        the panel asks.
         """
-        before = self.data, self._source, {key: self.controls[key].value for key in self.reading}
+        fresh = self.reading + self.belonging
+        before = self.data, self._source, {key: self.controls[key].value for key in fresh}
         with self._step("reading the file", keep=self._of_before()):
-            self._tell({key: getattr(self._defaults, key) for key in self.reading})
+            self._tell({key: getattr(self._defaults, key) for key in fresh})
             try:
                 self.open(content, name)
             except FertkitError:

@@ -36,6 +36,18 @@ def test_nothing_judged_is_no_all_clear(handed_over):
     assert panel.message().startswith("Nothing could be judged")
 
 
+def test_what_is_known_of_a_field_is_not_taken_over_to_another_file(handed_over):
+    panel = LeafPanel(soil="K=low", symptoms="old leaves")
+    assert panel.facts
+    panel.upload.value = handed_over(
+        "own.csv", b"Sample,Crop,Stage,Part,K (%)\nA,soybean,R2,trifoliate,1.2\n"
+    )
+    assert panel.facts == {}
+    panel.set(soil="K=low")
+    panel.upload.value = handed_over("bad.csv", b"nothing,here\n")
+    assert panel.facts == {"soil_K": ("low",)}  # the file before stays, and what is known of it
+
+
 def test_a_value_within_a_critical_range_is_not_called_short(handed_over):
     # soybean K at R2, critical concentrations: 1.56 to 1.99 (Stammer 2018), 1.76 to 2.00 % (Clover 2013)
     panel = LeafPanel()
