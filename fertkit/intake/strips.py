@@ -30,7 +30,7 @@ from fertkit.intake.strip_wide import lengthen
 from fertkit.intake.units import area_unit, cell_parts
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, counted
 from fertkit.tables import open_table, text_of
 from fertkit.units import convert_area_rate
 
@@ -224,10 +224,23 @@ def lines_of(raw, columns, units, problems):
     headers = assign_roles(sheet, columns, units, problems)
     if problems:
         raise _refusal(raw, problems)
-    sheet = fill_down(set_aside(sheet, headers, problems), headers)
+    sheet = fill_down(set_aside(_without_borders(sheet), headers, problems), headers)
     if not sheet.rows:
         raise InputError(raw.name, [problem("no strips")])
     return sheet, headers
+
+
+def _without_borders(sheet):
+    """Leave out the border strips that the file of a layout lists; they belong to no block."""
+    kinds = [i for i, header in enumerate(sheet.headers) if header_key(header) == "kind"]
+    borders = [any(text_of(row[i]) == "border" for i in kinds) for row in sheet.rows]
+    if not any(borders):
+        return sheet
+    rows, lines = (
+        [v for v, out in zip(of, borders, strict=True) if not out] for of in (sheet.rows, sheet.lines)
+    )
+    notes = (*sheet.notes, f"{counted(sum(borders), 'border strip')} left out")
+    return replace(sheet, rows=rows, lines=lines, notes=notes)
 
 
 def _refusal(raw, problems):

@@ -72,7 +72,7 @@ class LayoutAnswer(Answer):
         """Strips as they lie, with what to apply; in a field as long as its boundary leaves them."""
         if not self.features:
             return application_table(self.plan)
-        names = [*application_table(self.plan), f"length_{self.plan.width_unit}", "of_plan_pct"]
+        names = [*application_table(self.plan), f"length_{self.plan.width_unit}", "kept_pct"]
         return pd.DataFrame([feature["properties"] for feature in self.features])[names]
 
     @property

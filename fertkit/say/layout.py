@@ -104,7 +104,7 @@ def layout_answer_lines(answer) -> list[Line]:
 
 def cut_words(features, left_out=()) -> list[str]:
     """Say which strips the boundary or the headland cuts, and which are left out."""
-    shares = {f["properties"]["position"]: f["properties"]["of_plan_pct"] for f in features}
+    shares = {f["properties"]["position"]: f["properties"]["kept_pct"] for f in features}
     cut = {position: share for position, share in shares.items() if share < WHOLE_PCT}
     short = [
         f"left out, too short to harvest where the boundary cuts: position {', '.join(map(str, left_out))}"

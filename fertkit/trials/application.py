@@ -110,7 +110,7 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
     dict
         A FeatureCollection; each strip has the columns of `application_table`, start, end and ``length`` as
         the boundary leaves them over its whole width, its area [ha], how much of what is planned that is
-        (``of_plan_pct``), and the way it is driven: ``driven_deg`` [degrees clockwise from north] and
+        (``kept_pct``), and the way it is driven: ``driven_deg`` [degrees clockwise from north] and
         ``driven`` in words. Pieces too short to harvest are left out.
     """
     place, w = _place(plan, boundary, line, headland), plan.width_unit
@@ -120,7 +120,7 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
         properties = {k: None if pd.isna(v) else v for k, v in record.items()} | {
             f"start_{w}": start, f"end_{w}": end, f"length_{w}": round(end - start, 1),
             "area_ha": round(area(piece) / 1e4, 4),
-            "of_plan_pct": round(100 * area(piece) / place.planned(record, w), 1),
+            "kept_pct": round(100 * area(piece) / place.planned(record, w), 1),
             **_driven(place.turn),
         }  # fmt: skip
         features.append(_feature("Polygon", [[*ring, ring[0]]], _plain(properties)))

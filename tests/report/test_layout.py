@@ -10,6 +10,7 @@ import pytest
 from fertkit.cli import main
 from fertkit.errors import InputError, NotEstimable
 from fertkit.intake.shapes import read_outline
+from fertkit.intake.strips import read_strips
 from fertkit.report.layout import answer_layout
 from fertkit.trials.application import guidance_geojson, metres_a_degree
 
@@ -108,10 +109,22 @@ def test_a_bent_field_holds_the_trial_where_it_fits_and_what_is_cut_is_said():
     asked = {"cv_pct": 5, "blocks": 4, "seed": 0, "width_unit": "m", "unit": "kg/ha", "boundary": bent,
              "header_width": 12, "applicator_width": 24, "headland": 20}  # fmt: skip
     whole = answer_layout([0.0, 50, 100, 150, 200, 250], strip_length=300, **asked)
-    assert {f["properties"]["of_plan_pct"] for f in whole.features} == {100.0}
+    assert {f["properties"]["kept_pct"] for f in whole.features} == {100.0}
     assert "cuts" not in whole.summary()
     long = answer_layout([0.0, 50, 100], strip_length=2400, **asked)
     assert "cuts 14 of 14 strips" in long.summary()
+
+
+@pytest.mark.parametrize("line", [None, [(-93.10, 42.0), (-93.10, 42.01)]])
+def test_the_file_of_a_layout_is_read_once_yields_are_filled_in(line):
+    """Borders lie in no block and have no yield; the trial is the twelve strips between them."""
+    asked = {"cv_pct": 4, "blocks": 4, "seed": 0, "width_unit": "ft", "strip_length": 1200, "line": line}
+    laid = answer_layout([0.0, 60, 120], header_width=30, applicator_width=60, **asked).table
+    filled = laid.assign(yield_bu_ac=(100 + laid["rate_lb_ac"] / 4).where(laid["kind"] == "strip"))
+    read = read_strips(filled)
+    assert read.table["rate_lb_ac"].tolist() == laid.loc[laid["kind"] == "strip", "rate_lb_ac"].tolist()
+    assert read.table.groupby("block").size().tolist() == [3, 3, 3, 3]
+    assert any("2 border strips left out" in str(note) for note in read.notes)
 
 
 def test_lengths_are_those_that_slanting_sides_leave():

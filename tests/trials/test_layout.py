@@ -487,12 +487,12 @@ def test_a_strip_without_ground_is_refused():
     # Half of 200 x 60 m: 40 m from the longest side it is 67 m long, and 40 m high over a third of that side.
     corner = field(200, 60, turned=0)[[0, 1, 2]]
     shapes = application_geojson(plan, corner)["features"]
-    assert [s["properties"]["of_plan_pct"] for s in shapes] == [100.0] * 4
+    assert [s["properties"]["kept_pct"] for s in shapes] == [100.0] * 4
     assert sum(s["properties"]["area_ha"] for s in shapes) == pytest.approx(4 * 10 * 20 / 1e4, rel=1e-3)
     long = plan_strips([0, 50], seed=1, blocks=2, borders=0, header_width=10, applicator_width=10,
                        strip_length=150, width_unit="m")  # fmt: skip
     # 150 m long it lies wholly nowhere; of its fourth strip the slant, 40 x 192 / 57 = 133 m, leaves 17 m.
-    kept = [s["properties"]["of_plan_pct"] for s in application_geojson(long, corner)["features"]]
+    kept = [s["properties"]["kept_pct"] for s in application_geojson(long, corner)["features"]]
     assert kept[0] > kept[2]
     assert len(kept) == 3
     with pytest.raises(NotEstimable, match="position 2 is outside the field"):
