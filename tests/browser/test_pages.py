@@ -254,6 +254,10 @@ def test_a_handout_has_the_questions_and_no_answer_on_one_sheet(opened, tmp_path
         pages = page.pdf(path=tmp_path / "handout.pdf", format=paper).count(b"/Type /Page\n")
         assert pages <= 2  # both sides of a sheet
     page.wait_for_function("!document.body.classList.contains('handout')")
+    page.evaluate("document.body.classList.add('handout')")
+    page.emulate_media(media="print")
+    for box in page.locator(".fertkit-guess").all():
+        assert box.evaluate("box => getComputedStyle(box).breakInside") == "avoid"
 
 
 SMALLEST_TEXT, LEAST_CONTRAST = 12, 4.5  # px; ratio of WCAG 2.2, success criterion 1.4.3
