@@ -367,7 +367,8 @@ def answer(
     With a `unit` the key says the rate, as a bound where the status makes it only that.
     """
     if lead:
-        ax.axvline(rate, color=hue.accent, lw=1.2, zorder=1)
+        along = ax.get_xaxis_transform()  # `axvline` would work the limits out each time
+        ax.plot([rate, rate], [0, 1], color=hue.accent, lw=1.2, zorder=1, transform=along)
     if height is None:
         height, look = 0, {"transform": ax.get_xaxis_transform()} | look
     says = f"{name}, {BOUNDS.get(status, '')}{plain(rate, span=span)} {unit}" if name and unit else name

@@ -292,8 +292,14 @@ class ResponseAnalysis(Result):
 
     def predict(self, rate, *, extrapolate: bool = False):
         """Yield of the average block at `rate`, averaged as the optimum is [yield unit]; see the fits."""
-        used = {k: w for k, w in self.weights.items() if w > 0}
-        return sum(w * self.fits[k].predict(rate, extrapolate=extrapolate) for k, w in used.items())
+        total = 0.0
+        for fit, weight in self._averaged:  # the first refuses rates outside the tested ones, which all share
+            total, extrapolate = total + weight * fit.predict(rate, extrapolate=extrapolate), True
+        return total
+
+    @cached_property
+    def _averaged(self) -> list[tuple[ResponseFit, float]]:
+        return [(self.fits[key], weight) for key, weight in self.weights.items() if weight > 0]
 
     def at_prices(self, *, nutrient_price=None, grain_price=None, prices=None) -> "ResponseAnalysis":
         """The same fits at other prices; nothing is refitted."""
