@@ -17,6 +17,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from comm import get_comm_manager
+from ipywidgets.widgets.widget import Widget
 from ipywidgets.widgets.widget import _instances as open_widgets
 
 
@@ -51,7 +52,7 @@ class Rehearsal:
         self.path, self.cells, self._opened = path, [], opened
         self._names = {"__name__": "__main__"}
         self._files = {str(path): _mark(path)}
-        self._played, self._left = 0, []
+        self._played, self._left, self._shut = 0, [], set()
 
     def run(self):
         """Run the cells, one a step, up to one that only a page can run."""
@@ -101,13 +102,25 @@ class Rehearsal:
         """Open the controls of the next cell to the page and give its last value."""
         if not self._played:
             shell.user_ns.update(self._names)
+            self._shut = {widget for each in self.cells for widget in each.made}
         cell = self.cells[self._played]
         self._played += 1
         for widget in cell.made:
-            self._left.append(widget.comm)  # that of the process it was made in; let go, it would close
-            widget.comm = widget._model_id = None
-            widget.open()
+            self._open(widget)
         return cell.value
+
+    def _open(self, widget) -> None:
+        """Open a control to the page, after those it shows, which a later cell may have made."""
+        if widget not in self._shut:
+            return
+        self._shut.remove(widget)
+        for value in widget.trait_values(sync=True).values():
+            for shown in value if isinstance(value, list | tuple) else [value]:
+                if isinstance(shown, Widget):
+                    self._open(shown)
+        self._left.append(widget.comm)  # that of the process it was made in; let go, it would close
+        widget.comm = widget._model_id = None
+        widget.open()
 
 
 def play_in(shell, rehearsals) -> None:

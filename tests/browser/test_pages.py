@@ -201,7 +201,7 @@ def test_a_question_without_an_answer_is_said(opened):
     page = opened(NEEDS)
     page.get_by_label("Question").select_option("When?")
     expect(says(page)).to_contain_text("Days count from emergence")
-    page.get_by_label("Crop", exact=True).select_option("sorghum")
+    page.get_by_label("Crop", exact=True).first.select_option("sorghum")
     expect(page.get_by_role("alert")).to_contain_text("sorghum")
     expect(page.locator(".fertkit-empty")).to_be_visible()
 
