@@ -1,9 +1,11 @@
 """Fixtures shared by every test: outside and demo data, workbooks in every format, the system's Chromium."""
 
+import asyncio
 import io
 import os
 import shutil
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
@@ -65,6 +67,13 @@ def benchmark():
         return module
 
     return load
+
+
+@pytest.fixture
+def finish():
+    """Run a coroutine to its end, in a thread of its own: browser tests leave a loop in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        yield lambda coroutine: thread.submit(asyncio.run, coroutine).result()
 
 
 @pytest.fixture(scope="session")

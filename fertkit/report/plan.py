@@ -42,7 +42,7 @@ APPLIED = {
     "method": "how",
     "product": "product", "rate_lb_ac": "rate [{rate}]", "gal_ac": "rate [{liquid}]",
     "pounds": "total [{mass}]",
-    "cost": "product cost",
+    "cost": "product at its price",
 }  # fmt: skip
 BOUGHT = {
     "product": "product", "need_lb": "needed [{mass}]", "on_hand_lb": "from the shed [{mass}]",

@@ -98,7 +98,9 @@ def _money(answer, area):
     driven, words = answer.plan.passes, answer.words
     each = money_text(driven.cost / area, answer.currency, words["area"])
     what = "products and passes" if driven.passes["cost"].any() else "products, with passes at no cost"
-    said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.", "Cost")]
+    shed = driven.purchases["on_hand_lb"].to_numpy() > 0
+    stock = " What is on hand costs nothing more." if (shed & (driven.purchases["need_lb"] > 0)).any() else ""
+    said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.{stock}", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
         said.append(told(f"{', '.join(buy)}.", "Buy"))

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from itertools import groupby
 
 from fertkit.budget.soil_field import soil_classes
 from fertkit.budget.soil_reckon import rate_plans
@@ -128,11 +129,11 @@ def _causes(explanation):
     acts = explanation.verdicts[explanation.verdicts["status"].isin([*ACT, TOXIC, UNUSABLE])]
     asked = set(zip(acts["specimen"], acts["nutrient"], strict=True))
     place = _places(explanation)
-    first = explanation.causes[explanation.causes["rank"] == 1].drop_duplicates("cause")
-    for r in sorted(first.itertuples(), key=lambda r: place(r.about)):
-        if r.about == MANY or (r.specimen, r.about) in asked:
-            speaks = "; ".join(r.speaks_for[:2])
-            yield _sourced(": ".join(filter(None, [r.cause, speaks])), "Why here", r.source_key)
+    first = explanation.causes[explanation.causes["rank"] == 1].itertuples()
+    here = [r for r in first if r.about == MANY or (r.specimen, r.about) in asked]
+    for _, (r, *_) in groupby(sorted(here, key=lambda r: (place(r.about), r.cause)), key=lambda r: r.cause):
+        speaks = "; ".join(r.speaks_for[:2])
+        yield _sourced(": ".join(filter(None, [r.cause, speaks])), "Why here", r.source_key)
 
 
 def _places(explanation):

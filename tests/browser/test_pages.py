@@ -199,7 +199,7 @@ def test_a_file_too_large_is_refused_in_words(opened):
 
 def test_a_question_without_an_answer_is_said(opened):
     page = opened(NEEDS)
-    page.get_by_label("Question").select_option("When?")
+    page.get_by_label("Question").first.select_option("When?")
     expect(says(page)).to_contain_text("Days count from emergence")
     page.get_by_label("Crop", exact=True).first.select_option("sorghum")
     expect(page.get_by_role("alert")).to_contain_text("sorghum")

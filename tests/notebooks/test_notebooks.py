@@ -56,6 +56,7 @@ def shell(monkeypatch):
     for panel in ("base.Panel", "guess.GuessPanel"):
         monkeypatch.setattr(f"fertkit.panels.{panel}.raise_errors", True)
     monkeypatch.setattr("fertkit.panels.base.Panel.rest", 0)
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])  # a shell puts its own there
     one = InteractiveShell.instance()
     shown = []
     monkeypatch.setattr(one, "showtraceback", lambda *_, **__: shown.append(sys.exc_info()[1]))

@@ -3,7 +3,6 @@
 import asyncio
 import json
 import re
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from types import SimpleNamespace
 
@@ -419,7 +418,7 @@ def test_a_check_that_was_not_judged_is_shown_as_such():
     assert cells[3::5] == ["yes", "no", "not judged"]
 
 
-def test_a_setting_changed_meanwhile_comes_before_the_next_part_below(panel):
+def test_a_setting_changed_meanwhile_comes_before_the_next_part_below(panel, finish):
     seen = []
 
     def part(name):
@@ -442,6 +441,5 @@ def test_a_setting_changed_meanwhile_comes_before_the_next_part_below(panel):
             if len(seen) > 2:
                 return
 
-    with ThreadPoolExecutor(1) as thread:  # browser tests leave a loop in this one
-        thread.submit(asyncio.run, moved()).result()
+    finish(moved())
     assert seen == [("first", 3.0), ("first", 4.0), ("second", 4.0)]

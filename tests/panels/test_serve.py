@@ -1,6 +1,5 @@
 """How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
 
-import asyncio
 import http.server
 import signal
 import subprocess
@@ -197,16 +196,18 @@ def test_a_server_that_never_answers_is_ended(folder, stand_in, monkeypatch):
     [(0, "idle", 6, True), (0, "starting", 6, True), (0, "idle", 4, False),
      (0, "busy", 6, False), (1, "idle", 6, False)],
 )  # fmt: skip
-def test_a_kernel_that_nobody_watches_ends_after_minutes(kernel_of_a_page, watched_by, state, minutes, ends):
+def test_a_kernel_that_nobody_watches_ends_after_minutes(
+    kernel_of_a_page, finish, watched_by, state, minutes, ends
+):
     kernels, ended = kernel_of_a_page(minutes, watched_by, state)
-    asyncio.run(kernels.cull_kernel_if_idle("one"))
+    finish(kernels.cull_kernel_if_idle("one"))
     assert ended == ["one"] * ends
 
 
-def test_a_browser_that_goes_may_come_back(kernel_of_a_page):
+def test_a_browser_that_goes_may_come_back(kernel_of_a_page, finish):
     kernels, ended = kernel_of_a_page(6, 1, "idle")
     kernels.notify_disconnect("one")
-    asyncio.run(kernels.cull_kernel_if_idle("one"))
+    finish(kernels.cull_kernel_if_idle("one"))
     assert not ended
 
 
