@@ -111,7 +111,7 @@ def _scored(frame, settings) -> list[pd.DataFrame]:
         scored = score_tissue(frame, _ranges(settings.ranges), source=settings.source_keys, strict=True).table
     except FertkitError as error:
         return _narrowed(frame, settings, error)
-    specimen = scored.groupby("sample_id")["specimen"]
+    specimen = scored.groupby("sample_id", observed=True)["specimen"]
     scored = scored.assign(
         file=scored["sample_id"].map(frame.drop_duplicates("sample_id").set_index("sample_id")["file"]),
         analysis=specimen.rank("dense").where(specimen.transform("min").notna(), 1),

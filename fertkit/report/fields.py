@@ -56,9 +56,10 @@ class FieldsAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """Every number of every field; `field` names it."""
-        return pd.concat(
-            [one.table.assign(field=name) for name, one in self.fields.items()], ignore_index=True
-        )
+        tables = [one.table.assign(field=name) for name, one in self.fields.items()]
+        columns = dict.fromkeys(column for table in tables for column in table)
+        filled = [table.dropna(axis="columns", how="all") for table in tables]  # pandas 2 warns of empty ones
+        return pd.concat(filled, ignore_index=True).reindex(columns=list(columns))
 
     @property
     def checks(self) -> pd.DataFrame:

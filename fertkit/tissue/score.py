@@ -272,6 +272,8 @@ def _with_ratios(frame, code, matches: Matches):
             frame[mine & (frame["nutrient"] == n)].drop_duplicates("specimen") for n in name.split(":")
         )
         both = top.merge(under[["specimen", "value"]], on="specimen", suffixes=("", "_under"))
+        if both.empty:
+            continue
         both["condition"] = pd.Series(code[top.index], index=top["specimen"]).loc[both["specimen"]].to_numpy()
         extra.append(
             both.assign(

@@ -393,7 +393,7 @@ def test_mixed_crops_are_scored_crop_by_crop_and_duplicates_kept():
     samples = read_tissue(io.BytesIO(MIXED))
     assert any("'b' appears 2 times" in str(p) for p in samples.notes)
     scores = score_tissue(samples)
-    crops = scores.table.groupby("source_key")["crop"].unique().map(list).to_dict()
+    crops = scores.scored.groupby("source_key")["crop"].unique().map(list).to_dict()
     assert crops["KSU_CORN"] == ["corn"]
     assert crops["KSU_SOY"] == ["soybean"]
     assert scores.table.loc[scores.table["sample_id"] == "b", "specimen"].nunique() == 2
