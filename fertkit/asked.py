@@ -99,7 +99,7 @@ a_number = _kind(_is_finite, "not a number", "Give one plain number")
 #: One number, whatever its size; what it may be is asked elsewhere.
 a_maybe_infinite = _kind(_is_number, "not a number", "Give one plain number")
 above_zero = _kind(lambda v: _is_finite(v) and v > 0, "not a number above zero", "Give one such as 2.5")
-zero_or_more = _kind(lambda v: _is_finite(v) and v >= 0, "not zero or more", "Give 0 or a number above")
+zero_or_more = _kind(lambda v: _is_finite(v) and v >= 0, "not zero or more", "Give 0 or more")
 #: One number between 0 and 1, both ends left out.
 a_share = _kind(lambda v: _is_finite(v) and 0 < v < 1, "not between 0 and 1", "Give a share such as 0.95")
 #: A treatment, year or sample, or the header of a column: text or a number.
@@ -109,7 +109,7 @@ a_label = _kind(
     "Give one from the table",
 )
 a_table = _kind(lambda v: isinstance(v, pd.DataFrame), "not a table", "Give a pandas DataFrame")
-a_dict = _kind(lambda v: isinstance(v, Mapping), "not values by name", "Give a dict")
+a_dict = _kind(lambda v: isinstance(v, Mapping), "not a dict", "Give a dict")
 a_function = _kind(callable, "not a function", "Give a function")
 a_path = _kind(_is_path, "not the path of a file", "Give a path")
 a_content = _kind(lambda v: isinstance(v, str | bytes), "neither text nor bytes", "Give text or bytes")
@@ -315,12 +315,14 @@ def headers(value) -> list:
 #: Lines of text: one, several or none; a line may be blank.
 lines = each_of(either(holding("kind", "text", like="a Line"), a_text))
 maybe_headers = each_of(a_header)
-amounts_by_name = by_name(zero_or_more, "not amounts by name", "Give a dict of numbers, 0 or more")
-numbers_by_name = by_name(a_maybe_infinite, "not numbers by name", "Give a dict of numbers")
-words_by_name = by_name(a_word, "not words by name", "Give a dict such as {'yield': 'bu/ac'}")
+amounts_by_name = by_name(zero_or_more, "not a dict of amounts", "Give a dict of numbers, 0 or more")
+numbers_by_name = by_name(a_maybe_infinite, "not a dict of numbers", "Give a dict of numbers")
+words_by_name = by_name(a_word, "not a dict of words", "Give a dict such as {'yield': 'bu/ac'}")
 word_or_words_by_name = either(a_text, words_by_name)
-header_by_role = by_name(a_header, "not headers by role", "Give a dict such as {'yield': 'Grain'}")
-headers_by_role = by_name(each_of(a_header), "not headers by role", "Give a dict such as {'yield': 'Grain'}")
+header_by_role = by_name(a_header, "not a dict of headers", "Give a dict such as {'yield': 'Grain'}")
+headers_by_role = by_name(
+    each_of(a_header), "not a dict of headers", "Give a dict such as {'yield': 'Grain'}"
+)
 
 _BY_TYPE = {str: a_word, bool: a_flag, int: a_count(0), float: a_number, pd.DataFrame: a_table, dict: a_dict}
 

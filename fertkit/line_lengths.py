@@ -181,7 +181,7 @@ def _longer(row, named, i, delimiter):
     if pairs:
         return Problem(what, _POINTS, i + 1, value=_both(pairs))
     mark = {"\t": "a tab", ";": "a semicolon", ",": "a comma", "|": "a bar"}.get(delimiter, delimiter)
-    remedy = f"put a cell that holds {mark} in quotes, or name every column that holds something"
+    remedy = f"put a cell that holds {mark} in quotes, or name every filled column"
     return Problem(what, remedy, i + 1, value=" | ".join(row[:held]))
 
 
@@ -235,7 +235,7 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
             elif len(cells) < named and any(cells):
                 fewer += 1
                 what = f"the line has {len(cells)} cells under {named} column names"
-                remedy = "put back what is lost, or take the line out"
+                remedy = "put back what is lost, or delete the line"
                 if len(short) < InputError.SHOWN:
                     short.append(Problem(what, remedy, int(at + line + 1), value=text))
             if len(problems) >= InputError.SHOWN:

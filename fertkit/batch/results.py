@@ -177,7 +177,7 @@ def _of_ranges(result):
     told = ("every range used was read in its source", said)
     cvs = "the chances rest on placeholder errors of laboratory and sampling, from memory"
     return [
-        ("ranges carried from memory", int(memory), 0, not memory, told),
+        ("ranges from memory", int(memory), 0, not memory, told),
         ("laboratory and sampling CVs", 1, 0, False, cvs),
     ]
 
@@ -214,7 +214,7 @@ def _overview(result):
     return Section(
         "All at a glance", figure=None if bare else result.plot,
         figure_says="" if bare else " ".join(line.plain for line in result.lead),
-        tables=(pick("How many of what", _in_words(counts), {name: name for name in counts}),),
+        tables=(pick("Counts by status", _in_words(counts), {name: name for name in counts}),),
         links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
         cautions=LIMITS,
     )  # fmt: skip

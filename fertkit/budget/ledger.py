@@ -314,7 +314,7 @@ def _checked(rotation, source, unit):
     ]
     if not columns and not problems:
         remedy = "add at least one of: n_lb_ac, p2o5_lb_ac, k2o_lb_ac, or the same ending in kg_ha"
-        problems.append(Problem("nothing applied is given", remedy))
+        problems.append(Problem("no applied amount is given", remedy))
     if problems:
         raise InputError(TABLE, problems)
     rotation = rotation.set_axis(range(len(rotation)))

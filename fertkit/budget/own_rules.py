@@ -95,7 +95,9 @@ def soil_problems(own):
     for kind in SOIL:
         for row in own.rows(kind).itertuples():
             if row.system in bundled:
-                yield at_row(row, "the name of a bundled system", "write a name of your own", "system")
+                yield at_row(
+                    row, "the name belongs to a bundled system", "write a name of your own", "system"
+                )
             elif row.system not in {*of_plans[kind], *of_classes}:
                 remedy = "add it to your own table with columns system, rule and rate_unit"
                 yield at_row(row, "no system of that name", remedy, "system")

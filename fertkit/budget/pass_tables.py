@@ -8,7 +8,7 @@ from fertkit.errors import InputError, Problem
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.nutrients import OF_PRODUCTS
 
-_NEED = "give 0 or a number above"
+_NEED = "give 0 or more"
 
 
 def targets_table(frame: pd.DataFrame) -> pd.DataFrame:
@@ -71,7 +71,7 @@ def passes_table(frame: pd.DataFrame, most: int | None) -> pd.DataFrame:
     for name in ("crop", "nutrients"):
         table[name] = [tuple(w.strip() for w in str(cell).split(";") if w.strip()) for cell in table[name]]
     problems = [
-        *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give the pass cost an acre, 0 or more"),
+        *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give the pass cost per acre, 0 or more"),
         *_numbers(table, "max_products", lambda v: v >= 1, "give 1 or more"),
         *_among(table, "method", METHODS),
         *_twice(table, ["pass"]),
@@ -111,7 +111,7 @@ def value_table(value):
     table = _with(value, "value", ["nutrient", "rate_lb_ac", "gain_per_ac"], {"field": "", "crop": ""})
     problems = [
         *_numbers(table, "rate_lb_ac", lambda v: v >= 0, _NEED),
-        *_numbers(table, "gain_per_ac", lambda v: v == v, "give the gain an acre"),
+        *_numbers(table, "gain_per_ac", lambda v: v == v, "give the gain per acre"),
         *_among(table, "nutrient", OF_PRODUCTS),
         *_twice(table, ["field", "crop", "nutrient", "rate_lb_ac"]),
     ]

@@ -283,11 +283,11 @@ def credited(picks, rows, given, region, limits) -> list[dict]:
 def _closed(pick, kind):
     """Why a credit is not taken off; '' where it is."""
     if pick["policy"] in ("none", "fixed"):
-        return "the rate is set"
+        return "your rate is used as entered"
     if pick["policy"] == "trial" and kind not in OPEN:
-        return "in the trial"
+        return "already in the trial"
     if pick["system"] and kind == "soil nitrate":
-        return "in the equation"
+        return "already in the equation"
     return ""
 
 

@@ -86,7 +86,7 @@ class SoilRate(Result):
         current = ("the system is the current one", "the system is superseded: use the current one")
         read = (
             "every number was read in its source",
-            "some numbers are from memory: confirm before use",
+            "some numbers are from memory: check before use",
         )
         return checks_frame(
             [

@@ -81,7 +81,7 @@ def add_questions(commands):
         soil={**FILE, "help": "soil laboratory file; without a test, rates replace removal"},
         shed={**FILE, "help": "products: product, price; optional on hand, lot, analysis; without it the "
                               "plan ends at rates"},
-        passes={**FILE, "help": "passes: pass, method, cost an acre, earliest, latest (default: the usual "
+        passes={**FILE, "help": "passes: pass, method, cost per acre, earliest, latest (default: the usual "
                                 "ones, at no cost)"},
         policy={**POLICY, "help": POLICY["help"].replace("[lb/ac]", "[--unit]")},
         cap={**CAP, "help": CAP["help"].replace("[lb/ac]", "[--unit]")},
@@ -188,7 +188,7 @@ def add_questions(commands):
                     "split-plot, strip-plot and factorial need --column factor=HEADER or whole=HEADER; "
                     "near-checks adjusts for neighbouring checks",
         },
-        check={"metavar": "NAME", "help": "the check treatment (default: the one so named)"},
+        check={"metavar": "NAME", "help": "the check (default: the one named check, control or untreated)"},
         letters={
             "choices": ["tukey", "holm", "protected", "lsd"], "default": "tukey",
             "help": "mean separation: Tukey (default), Holm, protected LSD, or plain LSD",

@@ -299,7 +299,7 @@ def _take_stated(column, vouched, problems):
     if nutrient in vouched:
         column.unit = vouched[nutrient]
         if header and header != column.unit:
-            detail = f"{column.unit} as the user vouches; the file says {header}"
+            detail = f"{column.unit} as you entered; the file says {header}"
             yield "inferred", f"unit of {nutrient}", detail, None
         return
     if len(stated) > 1:

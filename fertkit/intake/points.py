@@ -93,7 +93,7 @@ def read_points(
     Parameters
     ----------
     path_or_buffer : path, bytes, file-like or DataFrame
-        CSV in any common dialect, one record a line, in the order of harvest; or points as GeoJSON or
+        CSV in any common dialect, one record per line, in the order of harvest; or points as GeoJSON or
         shapefile. Where no column holds them, seconds come from the times of the records, distances from
         speeds or positions; yields that are stated at a moisture need none.
     crop : str
@@ -383,7 +383,7 @@ def _complete(raw, stated, places, clock, derived):
     else:
         way = np.hypot(np.diff(places["x_m"]), np.diff(places["y_m"]))
         raw["distance"] = _steps(np.r_[0.0, np.nan_to_num(way).cumsum()])
-        derived.append(("distance", "no column", "the way from one position to the next"))
+        derived.append(("distance", "no column", "the distance from one position to the next"))
 
 
 def _steps(clock) -> np.ndarray:

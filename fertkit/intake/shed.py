@@ -73,7 +73,7 @@ class Shed(Result):
         """What is not known of the products and passes."""
         strange = self.products.loc[self.products["material"] == "", "product"]
         told = f"no mixing rule or caution known for {listed(strange, 6)}: read the label"
-        costs = "passes count at no cost: list them with cost an acre"
+        costs = "passes are counted at no cost: list them with their cost per acre"
         return checks_frame(
             [
                 ("unknown products", len(strange), 0, strange.empty, ("all are known", told)),

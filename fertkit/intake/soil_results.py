@@ -253,7 +253,7 @@ def settle_units(results, given, problems, report):
         stated = {r["unit"], r["in_cell"]} - {""}
         unit = _unit_of(analyte, own, stated, given)
         if analyte in given and stated - {unit}:
-            said = f"{unit} as the user vouches; the file says {' and '.join(sorted(stated))}"
+            said = f"{unit} as you entered; the file says {' and '.join(sorted(stated))}"
             report.append(("inferred", f"unit of '{column}'", said, None))
         if unit is None:
             asked[problem("two units", column=column, nutrient=analyte)] = True

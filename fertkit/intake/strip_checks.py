@@ -43,7 +43,7 @@ _NAMES = ("strip", "plot", "position", "row", "column")
 MANY_IN_BLOCK, MANY_PLACED, MANY = 5, 13, 100
 
 REMEDY = (
-    "use clean_points and strip_means, or average to one row a strip; points and parts of a strip are not "
+    "use clean_points and strip_means, or average to one row per strip; points and parts of a strip are not "
     "replicates"
 )
 

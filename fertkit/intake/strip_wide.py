@@ -365,7 +365,7 @@ def _melted(raw, at, across, units) -> Sheet:
         if is_summary(t) or (across.role == "treatment" and t and i not in across.labels and i not in beside)
     ]  # fmt: skip
     number = counted(len(across.labels), across.role)
-    notes = [f"wide sheet: {number} in columns, read as one line a strip", *assumed]
+    notes = [f"wide table: {number} in columns, read as one line per strip", *assumed]
     if across.down and across.role == "treatment":
         notes.append(note("place is block", header=text_of(raw.cells[at][beside[0]])))
     notes += [f"summary columns not used: {', '.join(map(repr, aside))}"] * bool(aside)

@@ -121,7 +121,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             "known": line("Site information (column)", "none, or a column", offered=True),
             "new_site": line("A field without a trial", "column=value"),
             "design": choice("Design", DESIGNS),
-            "check": choice("Check", [("the one named so", "")]),
+            "check": choice("Check", [("the one named check", "")]),
             "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30"),
             "no_worse_than": line("Acceptable loss against the check", "none, or e.g. 2"),
             "robust": tick("Downweight outlying strips", False),
@@ -151,7 +151,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         trials = list(dict.fromkeys(table["trial"].astype(str))) if "trial" in table else []
         controls.offer(held["trial"], [(one, one) for one in trials] or [("the only one", "")])
         named = table["treatment"].astype(str) if "treatment" in table else []
-        controls.offer(held["check"], [("the one named so", ""), *((n, n) for n in dict.fromkeys(named))])
+        controls.offer(held["check"], [("the one named check", ""), *((n, n) for n in dict.fromkeys(named))])
         kept = strips.report.loc[strips.report["taken_as"] == "kept as it is", "item"]
         headers = tuple(text.removeprefix("column ").strip("'") for text in kept)
         held["by"].options = held["known"].options = headers

@@ -155,7 +155,7 @@ class SupplyPanel(NeedsPanel):
             "soil": number("From the soil by the end of the season", 60.0, 0, 1000, step=5),
             "early": number("Applied at emergence", 40.0, 0, 1000, step=5),
             "late": number("Applied later", 120.0, 0, 1000, step=5),
-            "late_day": number("Day of it, after emergence", 35.0, 0, 300),
+            "late_day": number("Day of that application, after emergence", 35.0, 0, 300),
             "delay": number("Days until it is available, at most", 14.0, 0, 100),
         }
 

@@ -84,7 +84,7 @@ def local_address() -> str:
         except OSError:
             found = HOST
     if found.startswith("127."):
-        raise FertkitError("this machine is in no network; join the one of the room, then share again")
+        raise FertkitError("this machine is on no network; join the room's, then share again")
     return found
 
 
@@ -312,7 +312,7 @@ def open_notebooks(page: bool = False, room: bool = False, port: int | None = No
             if browser:
                 webbrowser.open(url)
             if (status := process.wait()) > 0:
-                raise FertkitError(f"the server ended by itself (status {status})")
+                raise FertkitError(f"the server stopped by itself (status {status})")
             return status
         except KeyboardInterrupt:
             return 0
@@ -328,7 +328,7 @@ def last_words(log) -> str:
     """What a server said last, to follow a message; "" where it said nothing."""
     log.seek(0)
     lines = [line.strip() for line in log.read().decode(errors="replace").splitlines() if line.strip()]
-    return f"; it said last: {shorten(lines[-1], 300)}" if lines else ""
+    return f"; its last message:  {shorten(lines[-1], 300)}" if lines else ""
 
 
 def _end_too() -> None:

@@ -142,7 +142,7 @@ class OptimumPanel(AsksForGroups, Priced, _TrialPanel):
 
     title = "The rate that pays"
     reading = ("crop", "by")
-    about = "Economic optimum of a strip trial. Prices move the money; the curves stay."
+    about = "Economic optimum of a strip trial. Prices change the return, not the curves."
     sentences = 7
     sliders = ("nutrient_price", "grain_price")
     numbers = ("label", "optimum_text", "r2", "aicc", "average_weight", "lack_of_fit_p", "note")

@@ -22,7 +22,7 @@ def guess_dots(guesses, ax):
     others = np.arange(len(values)) != own
     dot = {"ls": "none", "marker": "o", "ms": 9, "zorder": 5}
     if others.any():
-        look = {"mfc": "white", "mec": hue.curve, "label": "guess of another seat"}
+        look = {"mfc": "white", "mec": hue.curve, "label": "another guess in the room"}
         ax.plot(values[others], heights[others], **dot | look)
     ax.plot(values[own], heights[own], color=hue.curve, label="your guess", **dot)
     ax.axvline(guesses.answer, color=hue.ink, lw=2, ls=(0, (6, 2)), label=guesses.named, zorder=3)

@@ -134,7 +134,7 @@ def _panels(history) -> list[Section]:
             )
         )  # fmt: skip
     if others:
-        says = f"{', '.join(others)}: never short and never undecided where judged."
+        says = f"{', '.join(others)}: never short or undecided where judged."
         sections += [
             Section(
                 "The other nutrients",

@@ -36,8 +36,8 @@ def gain_section(answer):
 def against_section(pooled):
     net = money_axis("net", pooled.money, pooled.area)
     names = {"rate": f"rate [{pooled.rate_unit}]", "over": f"against [{pooled.rate_unit}]",
-             "gain": f"yields more, mean of the sites [{pooled.yield_unit}]", "net": net,
-             "net_low": "from", "net_high": "to", "sites_losing": "sites that lose by it"}  # fmt: skip
+             "gain": f"extra yield, mean of the sites [{pooled.yield_unit}]", "net": net,
+             "net_low": "from", "net_high": "to", "sites_losing": "sites that lose"}  # fmt: skip
     table = parts.pick("The common rate against others", pooled.against, names)
     return Section("What is it worth against other rates?", lines=against_lines(pooled), tables=(table,))
 

@@ -85,11 +85,11 @@ here = Path(__file__).parent
 {read}answer = {name}({given}{options})
 print(answer.summary())
 again = reported(answer.table)
-assert [of for of, _ in again] == [of for of, _ in REPORTED], "other numbers are reported than were"
+assert [of for of, _ in again] == [of for of, _ in REPORTED], "these are not the reported results"
 for (of, value), (_, held) in zip(again, REPORTED):
     same = value == held or abs(value - held) <= 1e-4 * max(abs(held), 1e-3)
     assert same, f"{{of}}: {{value}}, reported was {{held}}"
-print(f"{{len(REPORTED)}} numbers compared. The numbers are those that were reported.")
+print(f"{{len(REPORTED)}} numbers compared. All match the report.")
 '''
 
 

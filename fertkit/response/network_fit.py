@@ -215,7 +215,7 @@ def fit_network(
     known : DataFrame, optional
         What is known of each site (index: its name), numbers or classes; level, slope and shape depend on it.
     curve : str, optional
-        Key of a curve; by default the one of least AIC among those with a shape, the mean and the straight
+        Key of a curve; by default the one of lowest AIC among those with a shape, the mean and the straight
         line.
     level : float
 

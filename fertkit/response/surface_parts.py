@@ -149,7 +149,7 @@ def _simpler(fit):
     used = (exponents > 0).sum(axis=1)
     yield "with interaction", used >= 1
     if n > 2 and (used == n).any():
-        yield "nutrients interact by twos alone", used < n
+        yield "nutrients interact in pairs only", used < n
     yield "no interaction", used == 1
     for i, name in enumerate(fit.data.nutrients):
         if n > 2:

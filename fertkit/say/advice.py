@@ -170,11 +170,11 @@ _NO_COMMON = (
     ["Use no common rate from these trials.",
      "Use each field's own strips, soil test and local rules.",
      "Repeat the trial on more fields, with the same rates and a check strip per block."],
-    ["Do not average the trials' optima: they are too few or too different."],
+    ["Do not average the trials' optima: there are too few trials, or they differ too much."],
 )  # fmt: skip
 _NONE_PAYS = (
     ["Apply only what soil test and local guide call for: on average no rate paid.",
-     "Keep check strips: a single field may lie far from the average."],
+     "Keep check strips: one field may differ much from the average."],
     [],
 )  # fmt: skip
 

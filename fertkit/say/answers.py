@@ -300,7 +300,7 @@ def contrast_text(answer) -> str:
         f"Pooled gain of {treatment}{near} over {check} {unit}, {pooled.k} sites: "
         f"{plain(pooled.estimate)} {pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to "
         f"{plain(pooled.high)}). A new site may gain {plain(pooled.prediction_low)} to "
-        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)} % of the spread is between sites."
+        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)} % of the variation is between sites."
     )
 
 

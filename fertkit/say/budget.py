@@ -245,9 +245,9 @@ def _peak(r, compared):
     if not scaled or not compared:
         return text
     if abs(r.difference_pct) < 0.5:
-        return f"{text}, as the curve's"
+        return f"{text}, equal to the curve's"
     side = "above" if r.difference_pct >= 0 else "below"
-    return f"{text}, the curve's is {abs(r.difference_pct):.0f}% {side} it"
+    return f"{text}; the curve's peak is {abs(r.difference_pct):.0f}% {side} it"
 
 
 def _basis(demand):

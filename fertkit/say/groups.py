@@ -112,7 +112,7 @@ def common_rate(result) -> str:
     top = same(result.common_rate, result.grouping.data.rates[-1])
     beyond = "at least the highest rate tested, " if top else ""
     best = f"{plain(result.common_rate, span=result.span)} {result.rate_unit}"
-    lost = f"Loss of each {result.factor} against its own optimum: {costs}."
+    lost = f"Loss at this rate against the optimum of each {result.factor}: {costs}."
     return f"Best common rate{shares}: {beyond}{best}. {lost}"
 
 

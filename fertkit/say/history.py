@@ -150,7 +150,8 @@ def _treatments(rows):
             continue
         clear = tested[below(tested["p_value"], 1 - CONFIDENCE)]
         blocks = "in blocks" if tested["blocked"].all() else "without blocks"
-        yield told(f"{len(clear)} of {len(tested)} nutrients differ ({blocks})", label)
+        differ = "differs" if len(clear) == 1 else "differ"
+        yield told(f"{len(clear)} of {len(tested)} nutrients {differ} ({blocks})", label)
         for r in clear.sort_values("p_value").itertuples():
             yield detail(f"{_means(r)}; p {plain_p(r.p_value)}, LSD {plain(r.lsd)}", r.nutrient)
 

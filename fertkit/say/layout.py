@@ -44,22 +44,17 @@ def network_plan_lines(plan) -> list[Line]:
     what = f"the {plan.level:.0%} interval of the pooled {plan.quantity} {plain(plan.width)} {unit} wide"
     said = []
     if reached.empty:
-        said.append(
-            lead(
-                f"No number of sites up to 500 makes {what}: too much variation between years, or too few "
-                "years."
-            )
-        )
+        said.append(lead(f"Even 500 sites do not make {what}: years vary too much or are too few."))
     for years, rows in reached.groupby("years"):
         ways = ", ".join(f"{plain(r.sites)} sites of {counted(r.blocks, 'block')}" for r in rows.itertuples())
         said.append(lead(f"In {counted(years, 'year')}, {ways} make {what}."))
     missing = sorted(set(table["years"]) - set(reached["years"]))
     if missing and not reached.empty:
         years = f"{' or '.join(map(str, missing))} {'year' if missing == [1] else 'years'}"
-        said.append(told(f"With {years} no number of sites up to 500 is enough."))
+        said.append(told(f"With {years} even 500 sites are not enough."))
     if plan.year_sd > 0 and 1 in set(table["years"]):
         said += notes([
-            f"one year says nothing of other years, which may differ by {plain(plan.year_sd)} {unit} "
+            f"one year says nothing about other years, which may differ by {plain(plan.year_sd)} {unit} "
             "(standard deviation)"
         ])  # fmt: skip
     return said

@@ -70,8 +70,8 @@ def _headline(scores, short):
     beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     return lead(
-        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: {agreed} below every "
-        f"published range, {apart} below some of them{beside}"
+        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: "
+        f"{agreed} with a nutrient below every published range, {apart} with one below some of them{beside}"
     )
 
 
@@ -147,7 +147,7 @@ def explanation_lines(explanation, most: int = 6) -> list[Line]:
     rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in act.drop(first.index).itertuples()]
     said += _listed("Short as well", rest, _AS_WELL)
     for label, ratio in wide_alone(scores.scored, items)[:_MOST_NAMED]:
-        text = f"{label}: {low_relative(ratio)}, but short by no source"
+        text = f"{label}: {low_relative(ratio)}, but not below any published range"
         said.append(Line(Kind.TEXT, text, "Ratio", sources=_keys(ratio.sources)))
     close = items[(items["confidence"] == MARGINAL) & (items["cause"] != STARVED)]
     close = [_marginal(r) for r in close.itertuples()]
@@ -184,7 +184,7 @@ def _of_sample(explanation, first, over, specimen):
         own = explanation.actions[explanation.actions["specimen"] == specimen]
         acts = own[own["nutrient"] == r.nutrient] if r.status == TOXIC else own.iloc[:0]
         said += [_cause_line(cause) for cause in by.get(r.nutrient, [])[:most]]
-        for when, label in ((NOW, "do now"), (NEVER, "do not")):
+        for when, label in ((NOW, "do now"), (NEVER, "what not to do")):
             texts = "; ".join(
                 small(t) for t in acts.loc[(acts["when"] == when) & (acts["kind"] == REMEDY), "text"]
             )
@@ -200,15 +200,15 @@ def _together(causes, items):
         lead_in = "Every nutrient is higher in the poor area: nutrients are not the problem"
     else:
         named = ", ".join(items["nutrient"]) or "Many nutrients"
-        lead_in = f"{named} are low together: seldom many separate shortages"
+        lead_in = f"{named} are low together: one cause is likelier than separate shortages"
     yield told(f"{lead_in}. Check roots and water before you buy fertilizer.")
     yield from map(_cause_line, causes)
 
 
 def _cause_line(cause):
     """One cause with what speaks for and against it, and the check that would settle it."""
-    speaks = [f"for it: {'; '.join(cause.speaks_for)}"] if cause.speaks_for else []
-    speaks += [f"against it: {'; '.join(cause.speaks_against)}"] if cause.speaks_against else []
+    speaks = [f"evidence: {'; '.join(cause.speaks_for)}"] if cause.speaks_for else []
+    speaks += [f"evidence against: {'; '.join(cause.speaks_against)}"] if cause.speaks_against else []
     text = ". ".join([cause.cause, *map(capital, speaks), f"Check: {cause.settle_by}"])
     label = "likely cause" if cause.rank == 1 else "or"
     return Line(Kind.DETAIL, text, label, sources=_keys(cause.source_key))
@@ -220,7 +220,7 @@ def _item(r, causes, actions):
     text = f"{r.rank}. {how_sure(r)} {'. '.join(filter(None, [finding(r), ratio]))}"
     yield Line(Kind.TEXT, text, sources=_keys(r.short_sources, r.within_sources))
     if r.remark:
-        yield detail(r.remark, "about the table")
+        yield detail(r.remark, "about the range")
     alone = not r.folded
     if causes:
         yield from map(_cause_line, causes[:2])
@@ -228,7 +228,7 @@ def _item(r, causes, actions):
     never = "; ".join(small(text) for text in own.loc[own["when"] == NEVER, "text"])
     beside = {
         "look for": r.also_look, "this season": r.this_season if alone else "",
-        "only once that is settled": "" if alone else r.this_season, "do not": never,
+        "only once that is settled": "" if alone else r.this_season, "what not to do": never,
         "next year": r.next_year, "caution": r.caution,
     }  # fmt: skip
     yield from (detail(text, label) for label, text in beside.items() if text)

@@ -106,7 +106,7 @@ def above_text(r) -> str:
     """Say one verdict on what lies above a range: a row of `Explanation.verdicts`."""
     what = f"{r.nutrient} {value_text(r)} {r.unit}"
     if r.status == UNUSABLE:
-        return f"{what} is unusable: soil on the leaf adds it"
+        return f"{what} is unusable: soil on the leaf adds to it"
     limits = limits_text(r.lowest_limit, r.highest_limit)
     toxic = ", which its source calls toxic" if r.status == TOXIC else ""
     return f"{what} is above {'' if toxic else 'the upper limit of '}{limits} {r.unit}{toxic}"
@@ -172,7 +172,7 @@ def unjudged_in_short(scores) -> list[str]:
     table = scores.unjudged
     if table.empty:
         return []
-    return [f"{_nutrients(table)} in {counted(table['specimen'].nunique(), 'sample')}: no range holds"]
+    return [f"{_nutrients(table)} in {counted(table['specimen'].nunique(), 'sample')}: no range applies"]
 
 
 def _why(condition, differs, rows):

@@ -43,7 +43,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
         "not scored": [named_samples(away.index[away == 0])] if (away == 0).any() else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
-        "unusable for soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
+        "unusable because of soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]

@@ -35,14 +35,14 @@ def site_doubts(rate) -> list[str]:
         return [f"the mean net gain of such sites may be a loss ({rate.level:.0%} interval {ends})"]
     if rate.chance < (1 + rate.level) / 2:
         cases = f"{100 * (1 - rate.chance):.0f} of 100 cases"
-        return [f"one more such site may lose, in {cases}, though their mean gains"]
+        return [f"a single such site may still lose, in {cases}, though their mean gains"]
     return []
 
 
 def network_fit_lines(fit) -> list[Line]:
     """Say which curve serves all sites, its means, how far sites differ and what explains it."""
     curve, n = CURVES[fit.curve], len(fit.sites)
-    said = [lead(f"{n} sites in one model: {curve.label}, of least AIC among {len(fit.compared)} curves.")]
+    said = [lead(f"{n} sites in one model: {curve.label}, of lowest AIC among {len(fit.compared)} curves.")]
     if len(fit.compared) == 1:
         said = [lead(f"{n} sites in one model: {curve.label}, as asked.")]
     means = fit.coefficients[~fit.coefficients["term"].str.contains(", by ", regex=False)]
@@ -73,7 +73,7 @@ def known_lines(fit) -> list[Line]:
 
 
 NO_JOIN = (
-    "No rise is shown: the model without any response has the least AIC.",
+    "No rise is shown: the model without any response has the lowest AIC.",
     "No bend is shown: yield rises along a straight line, so the rise ends beyond the rates tested.",
 )
 
@@ -87,7 +87,7 @@ def network_rate_lines(rate) -> list[Line]:
         said = [lead(f"{where} no tested rate returns more than the lowest, on average.")]
     else:
         most = "at least " if rate.status == Status.TOP else ""
-        said = [lead(f"{where} the mean net return is greatest at {most}{plain(rate.rate)} {unit} "
+        said = [lead(f"{where} mean net return is highest at {most}{plain(rate.rate)} {unit} "
                      f"({_span(rate.low, rate.high, unit, rate.level)}).")]  # fmt: skip
         ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
         gain = money_text(rate.gain, rate.money, rate.area)

@@ -66,7 +66,7 @@ def no_rate_lines(targets, left_out):
         where = [f"{nutrient} of {crop} on {counted(len(some), 'field')}"
                  for (nutrient, crop), some in rows.groupby(["nutrient", "crop"], sort=False)]  # fmt: skip
         yield Line(
-            Kind.MISSING, f"{', '.join(where)}: {LEFT_OUT[why]}; enter your own rate or one of a trial.",
+            Kind.MISSING, f"{', '.join(where)}: {LEFT_OUT[why]}; enter your own rate or one from a trial.",
             NO_RATE, in_code=" ".join(["--policy", *(f"{n}=RATE" for n in rows["nutrient"].unique())]),
         )  # fmt: skip
         yield from undecided_lines(targets, rows)
@@ -93,11 +93,8 @@ def rotation_lines(books) -> list[Line]:
     table = books.table
     years = list(dict.fromkeys(table["year"]))
     when = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
-    said = [
-        lead(
-            f"Books of {counted(table.groupby(['field', 'zone']).ngroups, 'field')}, {when} [lb on the farm]"
-        )
-    ]
+    fields = counted(table.groupby(["field", "zone"]).ngroups, "field")
+    said = [lead(f"Nutrient balance of {fields}, {when} [lb on the farm]")]
     for nutrient, some in table.groupby("nutrient", sort=False):
         counted_on = some[some["left"].notna()]  # a legume's nitrogen comes from the air
         applied, removed = (
@@ -114,7 +111,7 @@ def rotation_lines(books) -> list[Line]:
 def _left(nutrient, some):
     """What stays, and what a surplus means: no waste where the next crop has it, or where it is nitrogen."""
     if nutrient == "N":
-        return "; the nitrogen left is not counted on next year"
+        return "; leftover nitrogen is not counted next year"
     left = (some["left"] * some["area_ac"]).sum()
     last = some.groupby(["field", "zone"]).tail(1)
     falls = int((last["test_after"] < last["critical"]).sum())

@@ -99,7 +99,11 @@ def _money(answer, area):
     each = money_text(driven.cost / area, answer.currency, words["area"])
     what = "products and passes" if driven.passes["cost"].any() else "products, with passes at no cost"
     shed = driven.purchases["on_hand_lb"].to_numpy() > 0
-    stock = " What is on hand costs nothing more." if (shed & (driven.purchases["need_lb"] > 0)).any() else ""
+    stock = (
+        " Stock on hand counts as already paid for."
+        if (shed & (driven.purchases["need_lb"] > 0)).any()
+        else ""
+    )
     said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.{stock}", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
@@ -238,7 +242,7 @@ def pace_lines(answer) -> list[Line]:
             most, until = short(wait["can_wait_lb_ac"].max()), wait["wait_stage"].iloc[0]
             text += f"; up to {most} {words['rate']} may wait until {until} on {counted(len(wait), 'field')}"
         why = sorted(set(some["reason"]) - {""})
-        text += f"; {' and '.join(why)} speaks for waiting" if why and len(wait) else ""
+        text += f"; {' and '.join(why)} is a reason to wait" if why and len(wait) else ""
         said.append(row(nutrient, f"{crop}: {text}."))
     return said
 
@@ -266,9 +270,9 @@ def figure_says(answer) -> str:
     """The message of the farm's figure."""
     rates = answer.plan.brought
     above = rates[rates["brought_lb_ac"] > rates["removal_lb_ac"] + _ABOUT_REMOVAL]
-    fields = counted(above.groupby(["field", "zone"]).ngroups, "field")
+    many = above.groupby(["field", "zone"]).ngroups
     text = "Nutrients applied and removed, field by field"
-    return f"{text}; {fields} get more than is removed."
+    return f"{text}; {counted(many, 'field')} {'gets' if many == 1 else 'get'} more than is removed."
 
 
 def practice_lines(answer) -> list[Line]:

@@ -32,7 +32,7 @@ def soil_rate_lines(rate) -> list[Line]:
         detail(f"{rate.equation}{'' if rate.unit == rate.equation_unit else f' {rate.equation_unit}'}"),
         detail(keys(rate.table["source_key"]), "numbers of the equation"),
     ]
-    said += [detail(", ".join(memory), "from memory, confirm before use")] if len(memory) else []
+    said += [detail(", ".join(memory), "from memory, check before use")] if len(memory) else []
     said += [detail(rate.note, "note")] if rate.note else []
     return [*said, told(GOVERNS)]
 

@@ -22,12 +22,12 @@ from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE
 MOST_WORDS = 250
 MOST_STAGES = 2  # of the samples of a field, named one by one
 #: Labels in the order of the sheet.
-LABELS = ("", "Why here", "Do now", "Do not", "Next year", "Money", "Needs", "Soil", "Not known", "Caution",
-          "Local rules")  # fmt: skip
+LABELS = ("", "Why here", "Do now", "What not to do", "Next year", "Money", "Needs", "Soil", "Not known",
+          "Caution", "Local rules")  # fmt: skip
 #: Whose line comes next while there is room: the verdict, then what helps now, at most three cautions.
-ROOM = ("", "", "", "", "Local rules", "Do now", "Do now", "Do not", "Not known", "Caution", "Why here",
-        "Money", "Next year", "Soil", "Needs", "Do now", "Not known", "Caution", "Do not", "Next year",
-        "Why here", "Soil", "Money", "Not known", "Caution")  # fmt: skip
+ROOM = ("", "", "", "", "Local rules", "Do now", "Do now", "What not to do", "Not known", "Caution",
+        "Why here", "Money", "Next year", "Soil", "Needs", "Do now", "Not known", "Caution", "What not to do",
+        "Next year", "Why here", "Soil", "Money", "Not known", "Caution")  # fmt: skip
 BESIDE = told("See the consultant's part for more.", "Local rules")
 
 
@@ -78,7 +78,7 @@ def _leaf(explanation) -> list[Line]:
     said += _causes(explanation)
     place = explanation.actions["nutrient"].map(_places(explanation))
     actions = explanation.actions.assign(place=place).sort_values("place", kind="stable")
-    for when, label in (("now", "Do now"), ("do not", "Do not"), ("next year", "Next year")):
+    for when, label in (("now", "Do now"), ("do not", "What not to do"), ("next year", "Next year")):
         said += _actions(actions, when, label)
     said += _unknown(explanation)
     return said + [_sourced(r.text, "Caution", r.source_key) for r in explanation.cautions.itertuples()]
@@ -212,7 +212,7 @@ def _trial(name, trial, answer):
     yield lead(f"{name}: economic optimum rate{of} {optimum_text(trial.optimum)}.")
     do, leave = trial_advice(trial)
     yield from (told(text, "Next year") for text in do[:1])
-    yield from (told(text, "Do not") for text in leave[:1])
+    yield from (told(text, "What not to do") for text in leave[:1])
     for text in (net_line(trial), gain_line(trial)):
         if text:
             yield told(text, "Money")

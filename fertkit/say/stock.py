@@ -70,7 +70,9 @@ def shed_lines(shed) -> list[Line]:
     """Say what was read from a shed: each product with its price and stock, and the passes."""
     n, passes = len(shed.products), counted(len(shed.passes), "pass")
     said = [
-        lead(f"{shed.name}: {counted(n, 'product')}, {passes}{'' if shed.own_passes else ' of the usual'}")
+        lead(
+            f"{shed.name}: {counted(n, 'product')}, {passes}{'' if shed.own_passes else ' (the usual ones)'}"
+        )
     ]
     said += [detail(_product(r), r.product) for r in shed.products.itertuples()]
     said += [

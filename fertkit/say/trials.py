@@ -315,7 +315,8 @@ def estimate_lines(pool) -> list[Line]:
     said = [
         lead(f"{of}{pool.k} of {len(pool.sites)} site-years weighted: {plain(pool.estimate)}{unit}, {span}."),
         told(
-            f"A new site-year is expected between {new}; {pool.i2_pct:.0f} % of the spread is between sites."
+            f"A new site-year is expected between {new}; {pool.i2_pct:.0f} % of the variation is between "
+            "sites."
         ),
         told(site_intervals(pool)),
     ]

@@ -60,7 +60,7 @@ _MEASURES = ("position", "distance", "probability_below", "error_pct")
 _PART = 200_000  # scores made at a time
 _REASONS = ("", *Reason)
 _PLACE = {name: np.int8(i) for i, name in enumerate(_REASONS)}
-CHANCES, MEMORY = "laboratory and sampling CVs", "ranges carried from memory"  # names of checks
+CHANCES, MEMORY = "laboratory and sampling CVs", "ranges from memory"  # names of checks
 
 
 @dataclass(frozen=True)

@@ -167,7 +167,7 @@ def test_soil_rates_by_systems_of_ones_own(written):
 @pytest.mark.parametrize(
     ("table", "was", "now", "words"),
     [
-        ("systems", "consultant a", "tri_state_2020", ["the name of a bundled system"]),
+        ("systems", "consultant a", "tri_state_2020", ["the name belongs to a bundled system"]),
         ("systems", "consultant b,table,kg/ha,,,\n", "", ["rates.csv", "no system of that name"]),
         ("systems", "4,MINE", "4,YOURS", ["no table of removal has that key"]),
         ("levels", "consultant b,lentil,K,Kelowna,6,ppm,test,,\n", "", ["no levels under that name"]),

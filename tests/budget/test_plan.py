@@ -131,7 +131,7 @@ def test_manure_that_takes_nothing_off_a_rate_is_said():
     answer = answer_plan(ONE.iloc[:1].assign(**manure), SOIL, policy={"N": 150}, region="Ohio")
     said = [str(line) for line in answer.lines() if "manure" in str(line)]
     assert any("160 lb/ac K2O" in text and "no availability is published" in text for text in said)
-    assert any("180 lb/ac N" in text and "the rate is set" in text for text in said)
+    assert any("180 lb/ac N" in text and "your rate is used as entered" in text for text in said)
 
 
 def test_german_and_spanish_headers_of_fields_are_read(tmp_path):

@@ -267,9 +267,9 @@ def test_summary_line_by_line():
     assert k == (
         "  K2O   total uptake 100 [BENDER2015]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by "
         "R5, 100% by day 35 [SNYDER2000] (within 2.0% of the season); published peak 2.5 a day [SNYDER2000], "
-        "scaled to this yield, as the curve's; published peak 2 a day [BARTH2018], scaled to this yield, the "
-        "curve's is 25% above it; content at harvest 60; 40 lost with fallen leaves and rain after flowering "
-        "[GREGORY1979]"
+        "scaled to this yield, equal to the curve's; published peak 2 a day [BARTH2018], scaled to this "
+        "yield; the curve's peak is 25% above it; content at harvest 60; 40 lost with fallen leaves and rain "
+        "after flowering [GREGORY1979]"
     )
     assert p.startswith(
         "  P2O5  total uptake 8 [BENDER2015]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
@@ -283,7 +283,7 @@ def test_summary_line_by_line():
     assert "several peaks" not in one.summary()
     assert one.summary().count("(within 0.1% of the season)") == 3
     lower = made(peaks=made().peaks.assign(difference_pct=-10.0))
-    assert "the curve's is 10% below it" in lower.summary()
+    assert "the curve's peak is 10% below it" in lower.summary()
     assert "Days of stages" not in made(stages=SCALE.iloc[:0]).summary()
     joined = made(points=PLACED.assign(joined=PLACED["source_key"] == "BARTH2018"))
     assert "75% by R5 [SNYDER2000], 50% by R1 [BARTH2018], another study (within" in joined.summary()

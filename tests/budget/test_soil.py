@@ -130,7 +130,7 @@ def test_wheat_in_the_rotation_raises_the_p_level():
 def test_superseded_and_memory_are_said():
     old = soil_rate("tri_state_1995", "P", 10, "corn", 180, **BRAY)
     assert "(superseded)" in old.summary()
-    assert "from memory, confirm before use" in old.summary()
+    assert "from memory, check before use" in old.summary()
     assert not old.checks["passed"].all()
     assert "(15 - 10) x 20 / 4 + 66.6 = 91.6" in old.summary()
     assert {"TRI1995", "OSU_BUILD2012"} <= set(old.sources["source_key"])

@@ -139,7 +139,7 @@ def test_nitrate_of_the_soil_counts_once():
     credit = CREDITS | {"nutrient": "N", "kind": "soil nitrate"}
     counted = nutrient_targets(CORN, tested, region="Nebraska", credits=pd.DataFrame([credit]))
     assert rates(counted).loc["N", "rate_lb_ac"] == pytest.approx(179)
-    assert counted.credits["why_not"].tolist() == ["in the equation"]
+    assert counted.credits["why_not"].tolist() == ["already in the equation"]
     removal = nutrient_targets(CORN, tested, policy={"N": "removal"}, credits=pd.DataFrame([credit]))
     assert rates(removal).loc["N", "credit_lb_ac"] == 50
 

@@ -363,7 +363,7 @@ REFUSED = {
     ),
     "a broken line": (
         "Sample,Crop,Stage,Part,N %,K %\nA,Corn,R1,Ear leaf,2.45,1.42\nC,Corn,R1,Ear leaf\n3.05,2.1,,,,\n",
-        ["row 4", "a number stands where a word belongs", "broken or shifted"],
+        ["row 4", "a number where a word belongs", "broken or shifted"],
     ),
     "one nutrient twice, and not alike": (
         "Sample,N %,N (g/kg)\nA,2.45,31.5\n",

@@ -311,7 +311,7 @@ def test_an_extractant_serves_its_own_nutrients_alone():
 def test_a_unit_the_user_vouches_for_stands_over_the_header():
     tests = read("Field,Depth,P Olsen ppm\nA,0-6 in,24\n", units={"P": "lb/ac"})
     assert tests.table[["value", "unit"]].to_numpy().tolist() == [[12, "ppm"]]
-    assert "lb/ac as the user vouches; the file says ppm" in tests.report["detail"].tolist()
+    assert "lb/ac as you entered; the file says ppm" in tests.report["detail"].tolist()
     with pytest.raises(LookupFailed, match="not soil tests"):
         read("Field,P Olsen ppm\nA,12\n", units={"Q": "ppm"})
 

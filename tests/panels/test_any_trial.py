@@ -202,6 +202,6 @@ def test_the_files_of_a_paper_ask_again(fresh, monkeypatch, tmp_path, capsys):
     assert {"methods.txt", "tables.xlsx", "paper.html", "reproduce.py", "product_strips.csv"} <= names
     script = tmp_path / "reproduce.py"
     exec(compile(script.read_text(), script, "exec"), {"__file__": str(script)})
-    assert "The numbers are those that were reported." in capsys.readouterr().out
+    assert "All match the report." in capsys.readouterr().out
     panel.set(no_worse_than="2")
     assert panel._paper.value == ""

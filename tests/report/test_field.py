@@ -107,7 +107,7 @@ def test_what_many_samples_share_is_said_once(many, page_of_many):
     of_k = [line for line in do.split("<li>") if ", K: " in line]
     assert len(of_k) == 1
     assert of_k[0].startswith(
-        "North 1, North 2, North 3, North 4 and 2 more, K: first dig roots here and in a better area"
+        "North 1, North 2, North 3, North 4 and 2 more, K: first dig roots here and in a good area"
     )
     assert "Next year, soil test" in of_k[0]
     question = next(line for line in many.summary().splitlines() if line.startswith("Leaf, question"))

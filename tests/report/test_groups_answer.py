@@ -63,7 +63,7 @@ def test_a_paper_tells_the_comparison_and_asks_again(oats, capsys):
     question = f"{answer_groups.__module__}.answer_groups"
     script = Recipe((oats,), {"crop": "oats", "columns": {"factor": "Variety"}}, question, asked)
     exec(script.script(answer.table), {"__file__": str(oats.with_name("reproduce.py"))})
-    assert "The numbers are those that were reported." in capsys.readouterr().out
+    assert "All match the report." in capsys.readouterr().out
 
 
 def test_levels_are_not_pooled_together(oats, capsys):

@@ -121,7 +121,7 @@ def test_the_command_writes_the_folder_and_its_script_runs(demo, tmp_path, capsy
     )
     capsys.readouterr()
     runpy.run_path(str(folder / "reproduce.py"))
-    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
+    assert capsys.readouterr().out.endswith("All match the report.\n")
     link = re.search(r'href="data:text/x-python;base64,([^"]+)" download="reproduce.py"',
                      (tmp_path / "page.html").read_text(encoding="utf-8"))  # fmt: skip
     assert base64.b64decode(link[1]).decode() == (folder / "reproduce.py").read_text(encoding="utf-8")
@@ -215,7 +215,7 @@ def test_other_kinds_of_trials_are_papers_too(columns, factors, words, says, tmp
     assert all(text in methods for text in says)
     capsys.readouterr()
     runpy.run_path(str(tmp_path / "p" / "reproduce.py"))
-    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
+    assert capsys.readouterr().out.endswith("All match the report.\n")
     if "--design" in words:  # another yield is no longer what was reported
         held = strips.assign(**{"Yield (bu/ac)": strips["Yield (bu/ac)"].where(strips.index > 0, 77)})
         held.to_csv(tmp_path / "p" / "strips.csv", index=False)
@@ -240,4 +240,4 @@ def test_points_are_a_paper_with_both_files_beside_the_script(tmp_path, monkeypa
     assert "Anselin L. 1995" in (tmp_path / "p" / "methods.txt").read_text(encoding="utf-8")
     capsys.readouterr()
     runpy.run_path(str(tmp_path / "p" / "reproduce.py"))
-    assert capsys.readouterr().out.endswith("The numbers are those that were reported.\n")
+    assert capsys.readouterr().out.endswith("All match the report.\n")

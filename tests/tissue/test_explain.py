@@ -60,7 +60,7 @@ def test_what_is_known_of_the_field_changes_the_cause_and_not_the_verdict(tidy):
         "the soil test is low", "symptoms are where this shortage shows",
     }  # fmt: skip
     assert first["good soil"]["key"] == "roots or water"
-    assert first["good soil"]["settle_by"] == "dig roots here and in a better area"
+    assert first["good soil"]["settle_by"] == "dig roots here and in a good area"
 
 
 def test_late_potassium_shows_on_upper_leaves_too(tidy):
@@ -101,7 +101,7 @@ def test_many_short_together_points_to_roots_before_recipes(tidy):
     recipes = result.actions[(result.actions["kind"] == "remedy") & (result.actions["nutrient"] != "")]
     assert recipes["folded"].all()
     lines = result.summary().splitlines()
-    first = next(i for i, line in enumerate(lines) if "are low together: seldom many separate" in line)
+    first = next(i for i, line in enumerate(lines) if "are low together: one cause is likelier" in line)
     assert first < next(i for i, line in enumerate(lines) if line.startswith("1. "))
     assert not any("this season:" in line for line in lines)
     dry = explained(tidy, starved, facts={"weather": "dry", "roots": "healthy"}).causes

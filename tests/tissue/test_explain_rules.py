@@ -367,8 +367,8 @@ def test_a_soil_test_at_hand_is_not_asked_for_again():
     asked = rank_causes("short", {}, "K", "soybean")[0]
     tested = rank_causes("short", {"soil": ("low",)}, "K", "soybean")[0]
     assert asked.key == tested.key == "soil short"
-    assert asked.settle_by == "soil test for K here and in a better area"
-    assert tested.settle_by == "a soil test for K in a better area, to compare with the one at hand"
+    assert asked.settle_by == "soil test for K here and in a good area"
+    assert tested.settle_by == "a soil test for K in a good area, to compare with this one"
 
 
 def test_flooded_rice_is_not_told_to_drain():

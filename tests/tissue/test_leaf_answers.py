@@ -169,7 +169,7 @@ def test_sulfur_of_wheat_is_acted_on_before_jointing(tidy):
 def test_a_wide_ratio_alone_is_told_and_calls_nothing_short(tidy):
     wheat = {"crop": "wheat", "growth_stage": "Feekes 5", "plant_part": "whole plant"}
     text = explain(score_tissue(tidy({"a": {"N": 5.0, "S": 0.2}}, **wheat))).summary()
-    assert "Ratio: a: N:S is 25, above 20: S is low relative to N, but short by no source" in text
+    assert "Ratio: a: N:S is 25, above 20: S is low relative to N, but not below any published range" in text
 
 
 def test_the_pair_of_good_and_poor_areas_leads_the_answer(capsys):

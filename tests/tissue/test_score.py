@@ -164,7 +164,7 @@ def test_inside_a_critical_range_the_source_leaves_it_open(tidy):
         row = scores.shortfalls.iloc[0]
         assert (row["short"], row["within"], row["verdict"]) == (short, within, verdict)
     assert "within the critical range 1.56 to 1.99" in scores.summary()
-    assert "0 below every published range" in scores.summary()
+    assert "0 with a nutrient below every published range" in scores.summary()
     assert "published limit" not in scores.summary()
     assert score_tissue(tidy({"a": {"K": 1.99}}, **TRIFOLIATE), source="STAMMER2018").shortfalls.empty
 
@@ -508,6 +508,6 @@ def test_each_figure_from_memory_is_told_where_it_is_the_only_one_used(tidy, nut
     # All rows of KSU_WHEAT, flag leaf from boot on, are marked from_memory in the table of ranges.
     where = {"crop": "wheat", "growth_stage": "Feekes 10", "plant_part": "flag leaf"}
     checks = score_tissue(tidy({"a": {nutrient: 1.0}}, **where)).checks
-    row = checks.set_index("check").loc["ranges carried from memory"]
+    row = checks.set_index("check").loc["ranges from memory"]
     assert (row["value"], row["passed"]) == (1, False)
     assert "figures of KSU_WHEAT are from memory" in row["meaning"]

@@ -90,10 +90,10 @@ def test_checks_count_what_they_say(tidy):
     checks = scores.checks.set_index("check")
     assert checks.loc["results that cannot be classed", "value"] == 1
     assert checks.loc["laboratory and sampling CVs", ["value", "passed"]].tolist() == [0, True]
-    assert checks.loc["ranges carried from memory", ["value", "passed"]].tolist() == [1, False]
+    assert checks.loc["ranges from memory", ["value", "passed"]].tolist() == [1, False]
     fine = score_tissue(tidy({"a": {"N": 2.2}}), table.head(1)).checks.set_index("check")
     assert "results that cannot be classed" not in fine.index
-    assert fine.loc["ranges carried from memory", "passed"]
+    assert fine.loc["ranges from memory", "passed"]
     lost = score_tissue(
         tidy({"a": {"N": 2.2}, "b": {"N": 2.0}}).assign(growth_stage=["R1", ""]), table.head(1)
     )
@@ -254,8 +254,8 @@ def test_what_was_not_judged_in_one_line():
         return unjudged_in_short(SimpleNamespace(unjudged=pd.DataFrame(rows)))
 
     rows = [{"specimen": 1, "nutrient": "Zn"}, {"specimen": 2, "nutrient": "B"}]
-    assert said(*rows) == ["Zn, B in 2 samples: no range holds"]
-    assert said(rows[0]) == ["Zn in 1 sample: no range holds"]
+    assert said(*rows) == ["Zn, B in 2 samples: no range applies"]
+    assert said(rows[0]) == ["Zn in 1 sample: no range applies"]
     assert said() == []
 
 
