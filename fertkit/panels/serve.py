@@ -328,7 +328,7 @@ def last_words(log) -> str:
     """What a server said last, to follow a message; "" where it said nothing."""
     log.seek(0)
     lines = [line.strip() for line in log.read().decode(errors="replace").splitlines() if line.strip()]
-    return f"; its last message:  {shorten(lines[-1], 300)}" if lines else ""
+    return f"; its last message: {shorten(lines[-1], 300)}" if lines else ""
 
 
 def _end_too() -> None:

@@ -91,7 +91,7 @@ def test_manure_is_spread_and_its_analysis_counts_whole_in_so_many_words(tmp_pat
     # common practice, no source: solid manure does not pass a planter
     plan = manured(tmp_path)
     assert set(plan.applications["method"]) == {"broadcast"}
-    assert "all nutrients of 'Poultry litter' are counted" in plan.summary()
+    assert "all nutrients of 'Poultry litter' count in full" in plan.summary()
 
 
 def test_a_product_of_which_only_the_analysis_is_known_goes_with_no_seed(tmp_path):

@@ -256,7 +256,7 @@ def test_the_books_call_no_surplus_waste():
     )
     text = rotation_ledger(targets(two), LEVELS).summary()
     assert "partly for the next crop" in text
-    assert "the nitrogen left is not counted on next year" in text
+    assert "leftover nitrogen is not counted next year" in text
     assert "waste" not in text
     # 250 lb on 80 acres; of the soybean after it nothing is counted on either side
     assert "applied 20,000" in text

@@ -181,7 +181,7 @@ def test_labels_of_which_nothing_says_what_they_are_are_refused_with_the_cell_to
 def test_groups_of_unlike_columns_and_measures_side_by_side_are_refused():
     rows = tilled(upper=False)
     rows[2][6] = "180 lb/ac"
-    with pytest.raises(InputError, match="do not stand over the same labels of line 3"):
+    with pytest.raises(InputError, match="are not above the same labels in line 3"):
         read_strips(csv(rows), columns={"factor": "Tillage"})
     rows = tilled(upper=False, corner="Tillage")
     rows[1] = ["", "Yield (bu/ac)", "", "", "Moisture (%)", "", ""]

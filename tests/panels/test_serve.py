@@ -181,7 +181,7 @@ def test_what_a_server_writes_stays_off_the_terminal(folder, stand_in, capfd):
 def test_a_server_that_ends_by_itself_is_no_success_and_tells_its_last_words(folder, stand_in):
     stand_in(ANSWERS_ONCE + "\nraise SystemExit('the kernel is gone')")
     with pytest.raises(
-        FertkitError, match=r"ended by itself \(status 1\); its last message:  the kernel is gone"
+        FertkitError, match=r"stopped by itself \(status 1\); its last message: the kernel is gone"
     ):
         serve.open_notebooks(folder=folder, browser=False)
 

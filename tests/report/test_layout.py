@@ -152,7 +152,7 @@ def test_a_network_counts_on_the_rates_that_are_given():
     table = given.placing.table.set_index("plan")["optimum_se_lb_ac"]
     assert given.network.one_block == table["the rates given"]
     assert table["the rates given"] == pytest.approx(table["equal spacing"])  # the same rates
-    assert "one year says nothing of other years" in given.summary()
+    assert "one year says nothing about other years" in given.summary()
 
 
 def test_two_factors_get_the_blocks_they_need_and_a_word_on_the_other():
