@@ -171,7 +171,7 @@ def test_products_under_main_plots():
 def test_labels_of_which_nothing_says_what_they_are_are_refused_with_the_cell_to_fill(corner, cell):
     for rows in (tilled(corner, upper=False), tilled(corner)):
         with pytest.raises(
-            InputError, match=f"No-till, Strip-till.*'Main plot'.* in cell {cell}.*one row a strip"
+            InputError, match=f"No-till, Strip-till.*'Main plot'.* in cell {cell}.*one row per strip"
         ):
             read_strips(csv(rows))
     with pytest.raises(InputError, match=f"in cell {cell}"):

@@ -59,7 +59,7 @@ def test_a_machine_in_no_network_shares_nothing(monkeypatch):
             raise OSError("Network is unreachable")
 
     monkeypatch.setattr(serve.socket, "socket", Alone)
-    with pytest.raises(FertkitError, match="in no network"):
+    with pytest.raises(FertkitError, match="on no network"):
         serve.local_address()
 
 

@@ -258,7 +258,7 @@ def test_a_soil_test_that_explains_the_response_gives_a_rate_where_the_mean_of_s
     assert answer.doubts
     assert not answer.site_doubts
     assert answer.new_site.gain == pytest.approx(80 * (0.042 * 150 - 1.5), rel=0.25)  # by the truth above
-    assert "At a new site of soil_p_ppm 6 the mean net return is greatest" in answer.summary()
+    assert "At a new site of soil_p_ppm 6 mean net return is highest" in answer.summary()
     assert "by soil_p_ppm" in answer.summary()
     page = answer.page()
     assert "At a new site of soil_p_ppm 6" in page
