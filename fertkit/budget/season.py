@@ -352,9 +352,9 @@ def _stretches(demand, total):
 #: What each check of the points means where it holds, and where it does not.
 _ENOUGH = ("enough is published to place the curve",
            "fewer than two published shares: the curve is uncertain")  # fmt: skip
-_MET = ("every published share is met", "a published share is missed by more than 2 % of the season")
-_BESIDE = ("the other publication is within 10 % of the season total",
-           "the other publication differs from the curve by more than 10 % of the season total")  # fmt: skip
+_MET = ("every published share is met", "a published share is missed by more than 2% of the season")
+_BESIDE = ("the other publication is within 10% of the season total",
+           "the other publication differs from the curve by more than 10% of the season total")  # fmt: skip
 
 
 def _point_checks(demand):

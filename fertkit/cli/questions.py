@@ -219,7 +219,7 @@ def add_questions(commands):
         },
         within={
             "type": a_number, "metavar": "MONEY",
-            "help": "net return per area that may be lost and still count as near the best (default 5 %% of "
+            "help": "net return per area that may be lost and still count as near the best (default 5%% of "
                     "the net gain; common practice, no source)",
         },
         price_swing={

@@ -26,7 +26,7 @@ MODELS = [
     ("random blocks", "random"),
     ("correlated neighbours", "neighbours"),
 ]
-LEVELS = [("80 %", 0.80), ("90 %", 0.90), ("95 %", 0.95)]
+LEVELS = [("80%", 0.80), ("90%", 0.90), ("95%", 0.95)]
 
 
 class _TrialPanel(Panel):

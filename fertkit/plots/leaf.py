@@ -188,7 +188,7 @@ def _result(ax, r, y, sources, middle, cv) -> str:
             low, high = reported_interval(x, cv)
             ax.plot([max(low, 0.02), high], [y, y], color=hue.ink, lw=1.4, zorder=5)
         look = HOLLOW | {"ms": 6.5, "mec": hue.ink, "mew": 1.5, "zorder": 6}
-        ax.plot(x, y, "o", label="result and its 95 % error", **look)
+        ax.plot(x, y, "o", label="result and its 95% error", **look)
     return f"{r['nutrient']}  {r['censored']}{plain(r['value'])}{unit}"
 
 
@@ -213,7 +213,7 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     table = table.loc[ordered_nutrients(table.index)]
     at = rows(ax, [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in table.iterrows()])
     low, high = np.exp(-table["noise"]), np.exp(table["noise"])
-    spans(ax, low, high, at, zorder=1, label="95 % laboratory and sampling error")
+    spans(ax, low, high, at, zorder=1, label="95% laboratory and sampling error")
     for y, r in enumerate(table.itertuples()):
         ratio, strong = np.exp(r.log_ratio), r.short
         says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the error")
@@ -300,7 +300,7 @@ def treatment_means(comparison, ax, *, nutrient: str | None = None, measure: str
     test = only(tests, nutrient=nutrient).iloc[0]
     means = only(comparison.means, measure=measure, nutrient=nutrient)
     x, mean, half = np.arange(len(means)), means["mean"], test["lsd"] / 2
-    says = f"half an LSD (95 %) each way: bars that do not overlap differ; p {plain_p(test['p_value'])}"
+    says = f"half an LSD (95%) each way: bars that do not overlap differ; p {plain_p(test['p_value'])}"
     whiskers(ax, mean - half, mean + half, x, upright=True, ecolor=hue.quiet, capsize=4, label=says)
     ax.plot(x, mean, "o", color=hue.curve, ms=7, label="mean")
     ax.set_xticks(x, means["treatment"])

@@ -37,6 +37,6 @@ def network_rate(rate, ax):
     look = {"opens": (False, not np.isfinite(rate.high)), "label": f"{rate.level:.0%} interval of that rate"}
     interval(ax, rate.low, min(rate.high, top), 0.13, **look)
     look = {"opens": (False, not np.isfinite(rate.own_high)), "colour": hue.quiet}
-    interval(ax, rate.own_low, min(rate.own_high, top), 0.04, label="range of 95 % of site optima", **look)
+    interval(ax, rate.own_low, min(rate.own_high, top), 0.04, label="range of 95% of site optima", **look)
     label = money_axis("mean net gain", rate.money, rate.area)
     finish(ax, "Mean net gain over the lowest rate", f"rate [{rate.rate_unit}]", label)

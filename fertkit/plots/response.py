@@ -292,7 +292,7 @@ def pooled_return(result, ax):
         says = f"optimum of one trial: {status_in_words(status)} ({len(part)})"
         ax.plot(part.iloc[:, 4], [0.06] * len(part), STATUS_MARKERS[status], label=says, **look)
     if np.isfinite(result.interval_low):
-        look = {"opens": (False, result.interval_open), "label": "95 % interval"}
+        look = {"opens": (False, result.interval_open), "label": "95% interval"}
         interval(ax, result.interval_low, result.interval_high, 0.13, **look)
     title = f"Mean net gain of {len(result.sites)} trials"
     finish(ax, title, f"rate [{result.rate_unit}]", money_axis("mean net gain", result.money, result.area))

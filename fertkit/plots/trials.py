@@ -32,7 +32,7 @@ def strip_means(analysis, ax):
     look = {"aside": 0.16 * np.diff(np.sort(x)).min(), "ms": 4.5, "mfc": "none", "mew": 0.9}
     groups(ax, strips[analysis.treatment].map(place), strips[y], blocks, label="strip", **look)
     look = {"ecolor": hue.accent, "lw": 2.2, "capsize": 5, "zorder": 4}
-    says = f"{100 * analysis.level:g} % interval of the mean"
+    says = f"{100 * analysis.level:g}% interval of the mean"
     whiskers(ax, means["low"], means["high"], x, upright=True, label=says, **look)
     ax.plot(x, means["mean"], "D", label="mean", **ANSWER | {"ms": 7, "zorder": 5})
     highest = strips.groupby(analysis.treatment)[y].max().loc[means["treatment"]]
@@ -70,7 +70,7 @@ def _mean_rows(analysis, names, ax):
     """Many treatments: a row each, with mean, interval and letters."""
     means = analysis.means
     at = rows(ax, names, pitch=0.19)
-    says = f"{100 * analysis.level:g} % interval of the mean"
+    says = f"{100 * analysis.level:g}% interval of the mean"
     whiskers(ax, means["low"], means["high"], at, label=says, ecolor=hue.accent, lw=1.6)
     ax.plot(means["mean"], at, "D", label="mean", **ANSWER | {"ms": 5, "zorder": 5})
     for y, letters in zip(at, means["letters"], strict=True):
@@ -104,7 +104,7 @@ def _over_check(ax, table, columns, level):
     """A row each: what a treatment is ahead of the check by, and its interval; the check is the line at 0."""
     middle, low, high = (table[name].to_numpy(float) for name in columns)
     at = rows(ax, [show(name) for name in table["treatment"]])
-    whiskers(ax, low, high, at, label=f"{100 * level:g} % interval", ecolor=hue.accent, lw=1.6)
+    whiskers(ax, low, high, at, label=f"{100 * level:g}% interval", ecolor=hue.accent, lw=1.6)
     ax.plot(middle, at, "D", label="estimate", **ANSWER | {"ms": 5, "zorder": 5})
     ax.axvline(0, color=hue.ink, lw=1, zorder=1)
 
@@ -128,7 +128,7 @@ def pair_lines(analysis, ax):
     for one, other in pairs:
         dash, says = ("solid", "pair with a gain") if other >= one else ((0, (4, 2)), "pair with a loss")
         ax.plot([0, 1], [one, other], marker="o", ms=4, color=hue.quiet, lw=0.9, ls=dash, label=says)
-    interval = f"{100 * analysis.level:g} %: {plain(analysis.low)} to {plain(analysis.high)}"
+    interval = f"{100 * analysis.level:g}%: {plain(analysis.low)} to {plain(analysis.high)}"
     says = f"mean; difference {plain(analysis.difference)} ({interval})"
     ax.plot([0, 1], pairs.mean(axis=0), "D-", ms=8, color=hue.accent, lw=2.6, mec="white", label=says)
     ax.set_xticks([0, 1], [show(analysis.first), show(analysis.second)])
@@ -158,12 +158,12 @@ def power_curve(plan, ax):
     blocks, power, wanted = plan.sizes["blocks"], 100 * plan.sizes["power"], 100 * plan.power
     chosen = power[blocks == plan.blocks].iloc[0]
     ax.plot(blocks, power, "o-", color=hue.curve, ms=5, label="power")
-    ax.axhline(wanted, color=hue.quiet, lw=1, ls=(0, (4, 2)), label=f"asked for, {wanted:g} %")
+    ax.axhline(wanted, color=hue.quiet, lw=1, ls=(0, (4, 2)), label=f"asked for, {wanted:g}%")
     ax.plot([plan.blocks], [chosen], "D", zorder=4, **ANSWER)
     note(ax, f"{plan.blocks} blocks", (plan.blocks, chosen), (8, -14))
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.set_ylim(0, 103)
-    title = f"Chance of detecting {plain(plan.difference_pct)} % at a CV of {plan.cv_pct:g} %"
+    title = f"Chance of detecting {plain(plan.difference_pct)}% at a CV of {plan.cv_pct:g}%"
     finish(ax, title, "blocks", "power [%]")
 
 
@@ -188,7 +188,7 @@ def placed_rates(placing, ax):
         for rate, many in zip(held, count, strict=True):
             if many > 1:
                 note(ax, f"x{many}", (rate, y), (0, 6), ha="center")
-        remark(ax, y, f"worth {row.against_equal_pct:.0f} %")
+        remark(ax, y, f"worth {row.against_equal_pct:.0f}%")
     low, high = placing.best_rates[0], placing.best_rates[-1]
     ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="assumed rate of the best yield")
     finish(ax, "Rates of a block", f"rate [{placing.rate_unit}]", grid="x")
@@ -208,7 +208,7 @@ def forest(pooled, ax):
     rows(ax, names, pitch=0.24, at=[*range(n), n + 0.6, n + 1.6])
     for y, site in enumerate(sites.itertuples()):
         _forest_row(ax, y, site, *frame)
-    says = f"pooled, with its {100 * pooled.level:g} % interval"
+    says = f"pooled, with its {100 * pooled.level:g}% interval"
     diamond = [pooled.low, pooled.estimate, pooled.high, pooled.estimate]
     ax.fill(diamond, n + 0.6 + np.array([0, -0.35, 0, 0.35]), color=hue.accent, zorder=4, label=says)
     ends = [pooled.prediction_low, pooled.prediction_high]
@@ -391,7 +391,7 @@ def _plans(ax, result):
         look = {"ecolor": hue.curve, "lw": 1.6, "capsize": 4.5, "label": "its ends in 8 of 10 trials"}
         whiskers(ax, low[end], high[end], at, **look)
     for y, width, opened in zip(at, _of(result, "median_width"), result.table["open_pct"], strict=True):
-        remark(ax, y, f"width {plain(width)}, open {plain(opened, 2)} %")
+        remark(ax, y, f"width {plain(width)}, open {plain(opened, 2)}%")
 
 
 def _of(result, name):

@@ -36,7 +36,7 @@ PAIRS = {
 }  # fmt: skip
 TREATMENTS = {
     "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "means": "means",
-    "unit": "unit", "samples": "samples", "p_value": "p", "lsd": "LSD (95 %)",
+    "unit": "unit", "samples": "samples", "p_value": "p", "lsd": "LSD (95%)",
 }  # fmt: skip
 
 

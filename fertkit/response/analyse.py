@@ -445,7 +445,7 @@ def _checks(analysis):
         told = ("a curve is better supported than no response", none)
         rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
         p = float(response_p(arrays_of(fits), data.sums)[0, 0])
-        weak = "the response may be chance: an F test of the parabola is not significant at 5 %"
+        weak = "the response may be chance: an F test of the parabola is not significant at 5%"
         told = ("significant response", weak if beaten else none)
         rows.append(("response [p]", p, CHANCE, None if np.isnan(p) else below(p, CHANCE), told))
         fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]

@@ -162,7 +162,7 @@ def _split(x, y, **drawn):
     frame = frame[np.isfinite(frame["ss_below"])].reset_index(drop=True)
     means = y[: best + 1].mean(), y[best + 1 :].mean()
     steps = {"test": [x[0], value, value, x[-1]], "relative_yield_pct": np.repeat(means, 2)}
-    remark = f"Mean relative yield {means[0]:.1f} % below and {means[1]:.1f} % above."
+    remark = f"Mean relative yield {means[0]:.1f}% below and {means[1]:.1f}% above."
     return CriticalLevel(
         "Cate-Nelson split", float(value), low, high, False, False, drawn["level"], None,
         float(frame["r2"].max()), _frame(x, y), frame, pd.DataFrame(steps), (remark,), ("CATE_NELSON1971",),
@@ -171,7 +171,7 @@ def _split(x, y, **drawn):
 
 def _calibrated(x, y, target_pct, **drawn):
     if not 0 < target_pct < 100:
-        raise NotEstimable(f"the target must be between 0 and 100 % of full yield, not {target_pct:g}")
+        raise NotEstimable(f"the target must be between 0 and 100% of full yield, not {target_pct:g}")
     if x[0] <= 0:
         raise NotEstimable("the arcsine-log calibration needs tests above zero")
     fit = _major_axis(x, y, target_pct)
@@ -179,7 +179,7 @@ def _calibrated(x, y, target_pct, **drawn):
         raise NotEstimable("relative yield does not rise with the test; there is no critical level")
     low, high = _resample(lambda a, b: _major_axis(a, b, target_pct)["critical"], x, y, **drawn)
     capped = int((y > 100).sum())
-    remarks = (f"{capped} relative yields above 100 % were capped.",) if capped else ()
+    remarks = (f"{capped} relative yields above 100% were capped.",) if capped else ()
     shares = np.linspace(max(y.min(), 1.0), 100.0, 101)
     at = np.exp(fit["intercept"] + fit["slope"] * _arcsine(shares, target_pct))
     return CriticalLevel(
@@ -204,7 +204,7 @@ def _on_curve(x, y, curve, target_pct, level):
         value, low, high = float(curve.join(fit.coef)), found.low, found.high
         opened = (found.low_open, found.high_open)
     at = np.linspace(x[0], x[-1], 201)
-    remarks = [] if rising else [f"Join: {join_text(fit)}; plateau {float(curve.plateau(fit.coef)):.1f} %."]
+    remarks = [] if rising else [f"Join: {join_text(fit)}; plateau {float(curve.plateau(fit.coef)):.1f}%."]
     remarks += failed(fit.checks)
     return CriticalLevel(
         f"{curve.label} curve", float(value), low, high, *opened, level, target_pct if rising else None,
@@ -218,7 +218,7 @@ def _at_share(fit, share):
     shape, bend = fit.curve.shape, fit.fits.bend[0, 0]
     top, rise = fit.curve.plateau(fit.coef), fit.fits.slope[0, 0] * shape.height(bend)
     if share >= 1:
-        raise NotEstimable(f"the {fit.curve.label} curve never reaches its asymptote; use less than 100 %")
+        raise NotEstimable(f"the {fit.curve.label} curve never reaches its asymptote; use less than 100%")
     left = (1 - share) * top / rise
     return max(0.0, float(shape.start(fit.data.sums.rates)[0] + shape.near(left) / bend))
 

@@ -239,7 +239,7 @@ def nutrient_price_from_product(product_price, nutrient_pct):
     """
     share = positive(nutrient_pct, "nutrient content") / 100.0
     if (share > 1).any():
-        raise PriceError(f"a product cannot contain {np.max(share) * 100:g} % of a nutrient")
+        raise PriceError(f"a product cannot contain {np.max(share) * 100:g}% of a nutrient")
     return (positive(product_price, "product price") / share)[()]
 
 
@@ -338,7 +338,7 @@ def nearly_as_good(gain: float) -> tuple[float, str]:
         Net return gained at the best rate over the lowest [money per area].
     """
     row = _table().loc[("net_return", "nearly as good")]
-    words = f"{plain(row['value'])} % of the net return gained; {row['provenance']}"
+    words = f"{plain(row['value'])}% of the net return gained; {row['provenance']}"
     return max(float(gain), 0.0) * float(row["value"]) / 100, words
 
 

@@ -232,7 +232,7 @@ def expected_regret(answer) -> str:
     """Say what expected regret is, and at which prices."""
     prices = (
         "prices are fixed" if answer.swing_pct is None
-        else f"both prices vary by {plain(answer.swing_pct)} % (coefficient of variation)"
+        else f"both prices vary by {plain(answer.swing_pct)}% (coefficient of variation)"
     )  # fmt: skip
     return f"Expected regret is what a rate loses on average against the best tested rate; {prices}."
 
@@ -300,7 +300,7 @@ def contrast_text(answer) -> str:
         f"Pooled gain of {treatment}{near} over {check} {unit}, {pooled.k} sites: "
         f"{plain(pooled.estimate)} {pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to "
         f"{plain(pooled.high)}). A new site may gain {plain(pooled.prediction_low)} to "
-        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)} % of the variation is between sites."
+        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)}% of the variation is between sites."
     )
 
 

@@ -29,11 +29,11 @@ def factor_lines(plan) -> list[Line]:
     each = " in each zone" if plan.arrangement == "zones" else ""
     return [
         lead(f"{a} x {b} in {counted(plan.blocks, 'block')}{each}, {_LIES[plan.arrangement]}: an interaction "
-             f"of {plain(plan.difference_pct)} % of the mean is detected in {100 * last['power']:.0f} of 100 "
+             f"of {plain(plan.difference_pct)}% of the mean is detected in {100 * last['power']:.0f} of 100 "
              "trials."),
         told(f"Smallest interaction detected in {100 * plan.power:.0f} of 100: "
-             f"{plain(last['smallest_difference_pct'])} %; smallest difference of two rates or treatments "
-             f"over the first factor: {plain(plan.table['smallest_difference_pct'].iloc[-3])} %."),
+             f"{plain(last['smallest_difference_pct'])}%; smallest difference of two rates or treatments "
+             f"over the first factor: {plain(plan.table['smallest_difference_pct'].iloc[-3])}%."),
     ]  # fmt: skip
 
 
@@ -110,6 +110,6 @@ def cut_words(features, left_out=()) -> list[str]:
     return [
         *short,
         f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
-        f"{where}; the one at {least} keeps {plain(cut[least])} % of its area (see maps and table); plan "
+        f"{where}; the one at {least} keeps {plain(cut[least])}% of its area (see maps and table); plan "
         "fewer or shorter strips, or move them with an A-B line",
     ]

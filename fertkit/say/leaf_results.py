@@ -45,7 +45,7 @@ def _more(n, label, where):
 def percent(probability: float) -> str:
     """Write a probability: '97 %', never a bare 0 or 100."""
     whole = round(100 * probability)
-    return "under 1 %" if whole < 1 else "over 99 %" if whole > 99 else f"{whole} %"
+    return "under 1%" if whole < 1 else "over 99%" if whole > 99 else f"{whole}%"
 
 
 def limit_text(limit: float) -> str:

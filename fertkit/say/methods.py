@@ -202,7 +202,7 @@ def _optimum(trials):
     if MEAN.key in kinds:
         yield (
             "no response is reported where no curve had a lower AICc than the mean or, with few strips, a "
-            "parabola was not significant at 5 %.", "aicc",
+            "parabola was not significant at 5%.", "aicc",
         )  # fmt: skip
     yield from _treated(trials)
     if any(trial.draws for trial in trials):

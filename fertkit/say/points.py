@@ -32,7 +32,7 @@ def steps_text(joined) -> list[Line]:
     """Say what each step left out, where it did."""
     steps = joined.audit.iloc[1:]
     return [
-        row(step.step, f"{step.removed} ({plain(step.removed_pct, 2)} %): {step.rule}; mean then "
+        row(step.step, f"{step.removed} ({plain(step.removed_pct, 2)}%): {step.rule}; mean then "
             f"{step.weighted_mean:.1f} {joined.yield_unit}.")
         for step in steps[steps["removed"] > 0].itertuples()
     ]  # fmt: skip

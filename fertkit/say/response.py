@@ -94,7 +94,7 @@ def treated_text(analysis) -> list[str]:
             said.append(
                 f"If the response is a {CURVES[curve].label}, the intervals may be slightly too narrow: in "
                 "simulations, 95% intervals with such weights held the true optimum and gain in "
-                f"{' to '.join(map(plain, ends))} %."
+                f"{' to '.join(map(plain, ends))}%."
             )
     return said
 
@@ -269,7 +269,7 @@ def _exactly(value):
 
 def critical_level_lines(level) -> list[Line]:
     """Say the critical level of a soil or leaf test."""
-    aim = "" if level.target_pct is None else f" for {level.target_pct:g} % relative yield"
+    aim = "" if level.target_pct is None else f" for {level.target_pct:g}% relative yield"
     text = f"{level.method}: critical level {plain(level.value)}{aim}"
     if np.isfinite(level.low) or np.isfinite(level.high):
         low = f"{'< ' if level.low_open else ''}{plain(level.low)}"

@@ -133,9 +133,9 @@ def return_over_check_lines(worth) -> list[Line]:
             continue
         net, cost = (money_text(x, worth.currency, area) for x in (r.net, r.cost))
         low, high = money_text(r.net_low), money_text(r.net_high)
-        odds = "less than 1 %" if r.p_loses < 0.005 else f"{100 * r.p_loses:.0f} %"
+        odds = "less than 1%" if r.p_loses < 0.005 else f"{100 * r.p_loses:.0f}%"
         chance = f"; {odds} chance of a loss" if np.isfinite(r.p_loses) else ""
-        span = f" ({100 * worth.level:g} % interval {low} to {high})" if np.isfinite(r.net_low) else ""
+        span = f" ({100 * worth.level:g}% interval {low} to {high})" if np.isfinite(r.net_low) else ""
         even = f"breaks even at {plain(r.break_even)} {unit} more"
         said.append(row("", f"{show(r.treatment)}: {net}{span}, after {cost}; {even}{chance}"))
     return said

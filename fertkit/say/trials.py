@@ -73,7 +73,7 @@ def strip_analysis_lines(analysis) -> list[Line]:
     if np.isfinite(analysis.lsd):
         verdict = told(
             f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
-            f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f} %."
+            f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f}%."
         )
         said = [verdict, means, count, told(f"{letters_text(analysis)}.")]
     if analysis.kinds is not None:
@@ -109,13 +109,13 @@ def equivalence_lines(test) -> list[Line]:
         "worse": f"more than {margin} worse than {check}",
         "open": f"neither shown within {margin} of {check} nor worse",
     }  # fmt: skip
-    one_sided = f"{100 * (1 - test.level):g} %"
+    one_sided = f"{100 * (1 - test.level):g}%"
     said = [told(
         f"Each treatment is compared with {check} by one-sided t tests at {one_sided}; margin {margin} in "
         f"{heading(test.response)}."
     )]  # fmt: skip
     for r in test.table.itertuples():
-        span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g} % interval)"
+        span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g}% interval)"
         p = f"p {plain_p(r.p_equivalent if r.verdict == 'as good' else r.p_worse)}"
         said.append(
             told(f"{verdicts[r.verdict]}: difference {plain(r.difference)}, {span}, {p}.", show(r.treatment))
@@ -145,7 +145,7 @@ def paired_lines(pairs) -> list[Line]:
     """Say whether two treatments side by side differ."""
     said = [told(
         f"{show(pairs.second)} against {show(pairs.first)} in {len(pairs.pairs)} pairs: difference "
-        f"{plain(pairs.difference)} ({100 * pairs.level:g} % interval {plain(pairs.low)} to "
+        f"{plain(pairs.difference)} ({100 * pairs.level:g}% interval {plain(pairs.low)} to "
         f"{plain(pairs.high)}) in {heading(pairs.response)}."
     )]  # fmt: skip
     if pairs.sd:
@@ -258,11 +258,11 @@ def power_lines(plan) -> list[Line]:
     smallest, found = sizes["smallest_difference_pct"], 100 * sizes["power"]
     said = (
         f"{plan.blocks} blocks of {plan.treatments} treatments ({plan.design}): with a CV of "
-        f"{plan.cv_pct:g} % ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)} % of the mean "
-        f"is detected in {found:.0f} of 100 trials (two-sided, {100 * plan.alpha:g} %)."
+        f"{plan.cv_pct:g}% ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)}% of the mean "
+        f"is detected in {found:.0f} of 100 trials (two-sided, {100 * plan.alpha:g}%)."
     )
     if not same(plan.difference_pct, smallest):
-        said += f" The smallest difference detected in {100 * plan.power:.0f} of 100 is {plain(smallest)} %."
+        said += f" The smallest difference detected in {100 * plan.power:.0f} of 100 is {plain(smallest)}%."
     return [lead(said)]
 
 
@@ -310,12 +310,12 @@ def _of_plan(expected, plan):
 def estimate_lines(pool) -> list[Line]:
     """Say the estimate over all site-years."""
     unit, of = f" {pool.unit}" if pool.unit else "", f"{pool.quantity}: " if pool.quantity else ""
-    span = f"{100 * pool.level:g} % interval {plain(pool.low)} to {plain(pool.high)} ({pool.method})"
+    span = f"{100 * pool.level:g}% interval {plain(pool.low)} to {plain(pool.high)} ({pool.method})"
     new = f"{plain(pool.prediction_low)} and {plain(pool.prediction_high)}{unit}"
     said = [
         lead(f"{of}{pool.k} of {len(pool.sites)} site-years weighted: {plain(pool.estimate)}{unit}, {span}."),
         told(
-            f"A new site-year is expected between {new}; {pool.i2_pct:.0f} % of the variation is between "
+            f"A new site-year is expected between {new}; {pool.i2_pct:.0f}% of the variation is between "
             "sites."
         ),
         told(site_intervals(pool)),
@@ -334,7 +334,7 @@ def site_intervals(pool) -> str:
         how = "the normal distribution, for want of error degrees of freedom; they may be too narrow"
     elif not known.all():
         how = "Student's t where error degrees of freedom are given, else the normal distribution"
-    return f"Intervals of single sites ({100 * pool.level:g} %) by {how}."
+    return f"Intervals of single sites ({100 * pool.level:g}%) by {how}."
 
 
 def return_lines(pooled) -> list[Line]:
@@ -393,5 +393,5 @@ def _resampled(pooled):
     between = f"lie between {plain(pooled.interval_low)} and {high}"
     between = between if below(pooled.interval_low, pooled.interval_high) else f"be {high} again"
     return [told(
-        f"In similar trials the best rate would {between} (95 % of resampled sets of trials{opened})."
+        f"In similar trials the best rate would {between} (95% of resampled sets of trials{opened})."
     )]  # fmt: skip

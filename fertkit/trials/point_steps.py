@@ -251,7 +251,7 @@ STEPS = (
     Step("grain delay", ("delay_s",), "{delay_s} s", "", _undo_delay),
     Step("impossible", (), "missing, repeated, at a stand, moisture outside 0-100 %", "", _impossible),
     Step("pass ends", ("edge_m",), "within {edge_m} m", "edge", _near_end),
-    Step("speed", ("speed_change_pct",), "changes by more than {speed_change_pct} %", "speed change",
+    Step("speed", ("speed_change_pct",), "changes by more than {speed_change_pct}%", "speed change",
          _uneven_speed),
     Step("moisture", ("moisture_low", "moisture_high"), "outside {moisture_low} to {moisture_high} %", "",
          _outside("moisture", "moisture_low", "moisture_high")),

@@ -119,7 +119,7 @@ class Strips:
             other = self._feature(end.real, end.imag)
             out[on] |= (other >= 0) & (level[other] != self.level[on])
         share = 50 - 100 * HEADER_END
-        self.drop("two rates", f"more than {share:.0f} % of the header on another rate", out)
+        self.drop("two rates", f"more than {share:.0f}% of the header on another rate", out)
         along = np.cumsum(np.nan_to_num(self.table["distance_m"].to_numpy()))
         on, out = np.flatnonzero(self.alive), np.zeros(len(self.x), dtype=bool)
         edge = self.rules.edge_m or 0.0

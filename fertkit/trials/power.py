@@ -110,7 +110,7 @@ def blocks_for(
             break
     else:
         raise NotEstimable(
-            f"a difference of {difference_pct:g} % cannot be detected with a CV of {cv_pct:g} % in this "
+            f"a difference of {difference_pct:g}% cannot be detected with a CV of {cv_pct:g}% in this "
             "design; choose a larger difference or a more uniform field"
         )
     return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)

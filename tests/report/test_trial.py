@@ -62,7 +62,7 @@ def test_dearer_nutrient_never_asks_for_more(trial):
 
 
 def test_swing_of_prices_is_told_as_asked(page_of, page_of_seeded):
-    assert "both prices vary by 20 %" in page_of("trial")
+    assert "both prices vary by 20%" in page_of("trial")
     assert "prices are fixed" in page_of_seeded
 
 

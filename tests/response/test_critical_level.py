@@ -35,7 +35,7 @@ def test_cate_nelson(cotton):
     for pair, r2 in (((40, 44), 0.59489), ((49, 56), 0.58967), ((34, 35), 0.44718)):
         assert splits.loc[pair, "r2"] == pytest.approx(r2, abs=5e-6)
     assert result.line["relative_yield_pct"].tolist() == pytest.approx([62.3625, 62.3625, 94.10625, 94.10625])
-    assert "62.4 % below and 94.1 % above" in result.summary()
+    assert "62.4% below and 94.1% above" in result.summary()
 
 
 def test_cate_nelson_resampled(cotton):
@@ -49,7 +49,7 @@ def test_cate_nelson_resampled(cotton):
 def test_arcsine_log(cotton, target, value):
     result = arcsine_log(*cotton, target_pct=target)
     assert result.value == pytest.approx(value, abs=5e-5)
-    assert result.remarks == ("3 relative yields above 100 % were capped.",)
+    assert result.remarks == ("3 relative yields above 100% were capped.",)
 
 
 def test_arcsine_log_estimates(cotton):

@@ -150,7 +150,7 @@ def test_weighted_linear_plateaus_say_their_simulated_coverage():
     """Where that curve has a say, with the ends of the committed table."""
     table = pd.read_csv(TABLE).query("curve == 'linear_plateau' and fit == 'weighted by rate'")
     shares = 100 * table[["optimum", "gain"]].to_numpy()
-    words = f"optimum and gain in {shares.min():.3g} to {shares.max():.3g} %."
+    words = f"optimum and gain in {shares.min():.3g} to {shares.max():.3g}%."
     asked = {"curve": "linear_plateau"}, {"curve": "quadratic"}, {}
     joined, bent, averaged = (analyse_response(corn(), uneven=True, **PRICES, **more) for more in asked)
     assert averaged.weights["linear_plateau"] > 0.01

@@ -303,9 +303,9 @@ def test_sentences():
     # N: 0.9 and no error known of the other, which calls it short: (0.9 + 1) / 2
     # K: 0.8, 0 and one that leaves it open: (0.8 + 0 + 0.5) / 3
     assert said == [
-        "N 2 % is below both published limits (2.5 to 3 %), 95 % chance it is truly below",
+        "N 2 % is below both published limits (2.5 to 3 %), 95% chance it is truly below",
         "Ca < 2 % is below 1 of 2 published limits (3 %), 1 cannot tell",
-        "K 2 % is below 1 of 3 published limits (1 to 2.2 %), within the critical range 1.8 to 2.4, 43 % "
+        "K 2 % is below 1 of 3 published limits (1 to 2.2 %), within the critical range 1.8 to 2.4, 43% "
         "chance it is truly short",
         "Mg 2 % is within the critical range 1.8 to 2.4: cannot be called short or enough",
         "K 2 % is below both published limits (2.5 to 2.6 %)",
@@ -314,13 +314,13 @@ def test_sentences():
         [source("N:S", "A", "low", (3.0, 4.0, NAN, NAN, NAN), unit="ratio", probability_below=0.5)]
     )
     assert finding(next(shortfalls_of(agreement_of(alone)).itertuples())) == (
-        "N:S 2 is below the one published limit (3), 50 % chance it is truly below"
+        "N:S 2 is below the one published limit (3), 50% chance it is truly below"
     )
 
 
 def test_words_of_numbers_and_samples():
     assert [percent(p) for p in (0.0, 0.004, 0.006, 0.5, 0.994, 0.996, 1.0)] == [
-        "under 1 %", "under 1 %", "1 %", "50 %", "99 %", "over 99 %", "over 99 %",
+        "under 1%", "under 1%", "1%", "50%", "99%", "over 99%", "over 99%",
     ]  # fmt: skip
     r = SCORED.iloc[0]
     assert value_text(r) == "2"

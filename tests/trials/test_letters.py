@@ -85,7 +85,7 @@ def test_no_worse_than_the_check(beets):
     said = test.summary()
     assert "PN: as good as PKN within 1.5" in said
     assert "K: more than 1.5 worse" in said
-    assert "5 %" in said
+    assert "5%" in said
     assert test.sources["source_key"].tolist() == ["SCHUIRMANN1987"]
 
 

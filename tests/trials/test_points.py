@@ -447,4 +447,4 @@ def test_the_share_of_points_removed_is_of_all_points_read(mankato):
     read, kept = len(mankato.points), int((cleaned.points["removed_by"] == "").sum())
     assert 0 < kept < read
     assert row["value"] == pytest.approx(100 * (read - kept) / read)
-    assert f"{100 * (read - kept) / read:.0f} % of the points are removed" in row["meaning"]
+    assert f"{100 * (read - kept) / read:.0f}% of the points are removed" in row["meaning"]

@@ -128,7 +128,7 @@ def test_unknown_design():
 
 
 def test_the_cv_says_whose_it_is():
-    assert "a CV of 4 % (of single strips within pairs)" in blocks_for(5, 4, design="pairs").summary()
+    assert "a CV of 4% (of single strips within pairs)" in blocks_for(5, 4, design="pairs").summary()
     over = blocks_for(5, 4, design="pairs", pair_correlation=0.5).summary()
     assert "of single strips over the whole field, correlated 0.5 within pairs" in over
     # The same trial said both ways: the CV within pairs is that over the field times sqrt(1 - r).
@@ -276,5 +276,5 @@ def test_a_plan_short_of_the_power_says_so():
     assert short.checks["passed"].tolist() == [False]
     assert "add blocks" in short.checks["meaning"].iloc[0]
     got = by_noncentral_t(6, 5, 2 * plan.blocks - 2, plan.blocks, 0.05)
-    assert f"is detected in {100 * got:.0f} of 100 trials (two-sided, 5 %)" in plan.summary()
+    assert f"is detected in {100 * got:.0f} of 100 trials (two-sided, 5%)" in plan.summary()
     assert "smallest difference detected in 80 of 100" in plan.summary()
