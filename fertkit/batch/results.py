@@ -175,7 +175,7 @@ def _of_ranges(result):
     memory = "from_memory" in set(result.usable["provenance"])
     said = "some ranges are from memory (column 'provenance'): check them before use"
     told = ("every range used was read in its source", said)
-    cvs = "the chances rest on placeholder errors of laboratory and sampling, from memory"
+    cvs = "chances assume typical laboratory and sampling errors, from memory"
     return [
         ("ranges from memory", int(memory), 0, not memory, told),
         ("laboratory and sampling CVs", 1, 0, False, cvs),

@@ -166,7 +166,7 @@ def _above_notes(studied, fields):
     for (crop, nutrient, source), some in over.groupby(["crop", "nutrient", "source_key"], sort=False):
         yield (
             f"{nutrient} of {crop}: removal by {source} exceeds the highest published uptake "
-            f"({listed(some['field'].astype(str).unique(), 6)}): check value and unit"
+            f"({listed(some['field'].astype(str).unique(), 6)}): check the value and unit"
         )
 
 

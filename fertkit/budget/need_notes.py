@@ -24,7 +24,7 @@ def above_notes(budget):
         removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
         yield (
             f"{r.nutrient}: {removed} removed by {r.source_key} exceeds the highest published uptake, "
-            f"{most}. Check value and unit."
+            f"{most}. Check the value and unit."
         )
 
 

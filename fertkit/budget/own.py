@@ -112,7 +112,7 @@ def _apart(own):
             parts = sum(first.get((*about[:3], name), (0.0,))[0] for name in ("grain", "residue"))
             if above(parts, whole):
                 what = "less than grain and straw of the same source"
-                yield at_row(row, what, "check value and unit", "value")
+                yield at_row(row, what, "check the value and unit", "value")
 
 
 def _impossible(own):
@@ -131,7 +131,7 @@ def _impossible(own):
         about, taken = f"{rate.nutrient} of {rate.crop}", min(rate.uptake, default=np.inf)
         if above(rate.harvested, taken):
             what = f"{about}: removal is {rate.harvested / taken:.3g} times the uptake"
-            yield at_row(row, what, "check value and unit of both rows", "nutrient")
+            yield at_row(row, what, "check the value and unit of both rows", "nutrient")
         if above(rate.share, 1):
             what = f"{about}: more than 100 % in the harvested part"
             yield at_row(row, what, "write the share as 0 to 1", "nutrient")

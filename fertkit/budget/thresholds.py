@@ -303,10 +303,12 @@ def question_of(nutrient: str, test: float, test_unit: str) -> str:
     ppm = in_unit(test, test_unit, "ppm")
     if above(ppm, usual["most"]):
         what = f"no soil test of {nutrient} is above {usual['most']:g} ppm"
-        raise refuse("soil test", what, "check number and unit", column="test", value=f"{test:g} {test_unit}")
+        raise refuse(
+            "soil test", what, "check the number and unit", column="test", value=f"{test:g} {test_unit}"
+        )
     if above(ppm, usual["high"]):
         given, most = f"{test:g} {test_unit} {nutrient}", f"{usual['high']:g} ppm"
-        return f"test of {given}: soils seldom exceed {most}; check number and unit"
+        return f"test of {given}: soils seldom exceed {most}; check the number and unit"
     return ""
 
 

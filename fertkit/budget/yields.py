@@ -170,7 +170,7 @@ def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
     if best.source_key != "MEMO":
         about = ", ".join(filter(None, [best.year, best.note]))
         known = f"the highest known yield is {highest} ({about}; {cite(best.source_key)})"
-    return f"{crop_name(crop)} cannot yield that many {unit}", f"Check number and unit; {known}"
+    return f"{crop_name(crop)} cannot yield that many {unit}", f"Check the number and unit;  {known}"
 
 
 def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:
@@ -185,7 +185,7 @@ def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> l
     span = low if low == high else f"{low} to {high}"
     return [
         f"Caution: a yield of {goal:g} {unit} is far outside those of the sources ({span} {unit}): check "
-        "number and unit; amounts are scaled in proportion."
+        "the number and unit; amounts are scaled in proportion."
     ]
 
 

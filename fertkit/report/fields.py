@@ -25,6 +25,7 @@ from fertkit.report.page import render_page
 from fertkit.report.sections import Section, Table
 from fertkit.report.sheet import Words, read_words
 from fertkit.report.trial import analyse_each
+from fertkit.results import counted
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import day_text
 from fertkit.say.sheet import field_verdict, sheet_head
@@ -347,7 +348,8 @@ def _left_out(samples, held):
     crops = samples.table.drop_duplicates("specimen")["crop"]
     others = crops[~crops.isin(held.table["crop"].unique())].replace("", "unnamed crop").value_counts()
     if len(others):
-        yield "left out of the laboratory file: " + ", ".join(f"{n} of {c}" for c, n in others.items())
+        named = ", ".join(f"{counted(n, 'sample')} of {crop}" for crop, n in others.items())
+        yield f"left out of the laboratory file: {named}"
 
 
 def _of_strips(trial):

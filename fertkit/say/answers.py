@@ -155,7 +155,7 @@ def _gaps(explanation):
     if len(asked):
         yield Line(
             Kind.QUESTION,
-            f"short by a nearby stage's range? {_where(asked)}; see the page.",
+            f"is the stage right? By a nearby stage's range it is short: {_where(asked)}; see the page.",
             "Leaf, question",
         )
 

@@ -64,7 +64,7 @@ class PairComparison(Result):
         placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
         meaning = (
             "all laboratory and sampling errors are yours",
-            "noise rests on placeholder CVs from memory; enter your laboratory's",
+            "noise assumes typical laboratory and sampling errors, from memory; enter your laboratory's",
         )
         return checks_frame(
             [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]

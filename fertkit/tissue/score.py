@@ -26,7 +26,7 @@ from fertkit.reference.own import PLACE, own_tables, read_own
 from fertkit.reference.profiles import as_list
 from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, counted
 from fertkit.tissue import classes as c
 from fertkit.tissue.agree import (
     agreement_of,
@@ -406,10 +406,7 @@ def _of_ranges(ranges):
 
 def _checks(scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
-    advice = (
-        "the chances rest on placeholder errors of laboratory and sampling, from memory; enter your "
-        "laboratory's"
-    )
+    advice = "chances assume typical laboratory and sampling errors, from memory; enter your laboratory's"
     told = ("all laboratory and sampling errors are yours", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
     remembered = (scored["provenance"] == "from_memory") & (scored["aside"] == "")
@@ -422,6 +419,6 @@ def _checks(scored, conditions, spread):
         rows.append((name, r.samples, "0 samples", False, r.why))
     unclassed = scored.loc[scored["class"] == Class.NOT_CLASSED, "reason"]
     if len(unclassed):
-        why = "; ".join(unclassed.unique())
+        why = f"{counted(len(unclassed), 'result')} cannot be classed: {'; '.join(unclassed.unique())}"
         rows.append(("results that cannot be classed", len(unclassed), "0", False, why))
     return checks_frame(rows + oxide_checks(scored))

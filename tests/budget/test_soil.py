@@ -279,7 +279,7 @@ def test_comparison_says_each_source_and_mark():
 def test_a_soil_test_no_soil_has_is_asked_about_or_refused():
     ask = {"extractant": "Mehlich-3", "depth_in": 8}
     usual = soil_rate("tri_state_2020", "P", 60, "corn", 180, **ask)
-    assert "check number and unit" not in usual.summary()
+    assert "check the number and unit" not in usual.summary()
     high = soil_rate("tri_state_2020", "P", 500, "corn", 180, **ask)  # 300 ppm is a great deal of P
     assert "test of 500 ppm P: soils seldom exceed" in high.summary()
     for nutrient in ("P", "K"):

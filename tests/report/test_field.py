@@ -181,7 +181,7 @@ def test_the_crop_fills_a_blank_and_an_unknown_word_and_no_known_crop(strips):
     )
     assert set(answer.scores.table["sample_id"]) == {"A", "B", "D"}
     told = "\n".join(answer.notes)
-    assert "left out of the laboratory file: 1 of corn, 1 of sweet corn" in told
+    assert "left out of the laboratory file: 1 sample of corn, 1 sample of sweet corn" in told
     assert "crop 'soybean' as given (1 line)" in told
     assert "the file's crop 'beanz' is not known" in told
 

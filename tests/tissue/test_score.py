@@ -264,7 +264,7 @@ def test_cvs_combine_in_quadrature_and_can_be_given(tidy):
     assert scores.cvs.set_index("nutrient").loc["N", "origin"] == "given"
     default = score_tissue(tidy({"a": {"N": 3.0}}))
     assert not default.checks.iloc[0]["passed"]
-    assert "placeholder errors of laboratory and sampling" in default.summary()
+    assert "typical laboratory and sampling errors" in default.summary()
     assert "cvs=" not in default.summary()
     with pytest.raises(InputError, match="above zero"):
         score_tissue(tidy({"a": {"N": 3.0}}), cvs={"N": -1})
