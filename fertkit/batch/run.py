@@ -13,7 +13,7 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
 from multiprocessing import current_process, get_context
 from pathlib import Path
-from threading import Thread
+from threading import Thread, active_count
 from types import ModuleType
 
 import pandas as pd
@@ -28,10 +28,8 @@ from fertkit.errors import FertkitError, InputError, Problem, shorten
 from fertkit.response.optimum import Status
 from fertkit.writing import write_whole
 
-_WORTH_IT = 4  # parts of the usual size that pay for starting one more process
+_WORTH_IT = 2  # parts of the usual size that pay for starting one more process
 _MOST_PROCESSES = 61  # that Windows can wait for
-#: What a part is worked with: on Linux loaded once, by a process of which those that work are copies.
-_LOADED = ["fertkit.batch.run", "fertkit.response.survey", "scipy.special", "pyarrow.parquet"]
 _LOSSES = 3  # times that workers may be lost over the same parts before these are given up
 _PATIENCE = "10s"  # for a scheduler to answer
 _WHERE = ("source", "out", "progress", "workers", "client")  # arguments that decide no number
@@ -162,13 +160,17 @@ def work_part(settings: record.Settings, part: Part) -> tuple[str, str]:
 def _work(settings, missing, total, progress, workers, client, out):
     from tqdm import tqdm
 
+    class Bar(tqdm):
+        monitor_interval = 0  # no thread of its own, which would keep `_pool` from copying this process
+
     work, workers = partial(work_part, settings), workers or worth(settings, missing)
     if client is not None:
         done = on_cluster(client, work, missing)
     else:
         done = in_processes(workers, work, missing) if workers > 1 else (work(part) for part in missing)
-    with closing(done), tqdm(
-        total=total, initial=total - len(missing), unit="part", disable=not progress, file=sys.stderr
+    with closing(done), Bar(
+        total=total, initial=total - len(missing), unit="part", disable=not progress, file=sys.stderr,
+        miniters=1,
     ) as bar:  # fmt: skip
         for name, digest in done:
             record.enter(out, name, digest)
@@ -217,17 +219,18 @@ def in_processes(workers: int, work, parts: list[Part]):
 @contextmanager
 def _pool(workers):
     """Processes that end with the run, however it ends and whatever they are at; gives how to submit."""
-    context = get_context("forkserver" if sys.platform == "linux" else "spawn")
-    if sys.platform == "linux":
-        context.set_forkserver_preload(_LOADED)
+    # A copy of this process has all loaded, but may wait for ever for what another thread held.
+    copied = sys.platform == "linux" and active_count() == 1
+    context = get_context("fork" if copied else "spawn")
     alive, ours = context.Pipe(duplex=False)
-    pool = ProcessPoolExecutor(workers, context, _begin, (alive,))
+    pool = ProcessPoolExecutor(workers, context, _begin, (alive, ours))
 
     def submit(work, parts):
         # A process that starts would run the script that stands above again, up to this very call.
         script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
         try:
-            with _out_of_reach():
+            with _out_of_reach(), warnings.catch_warnings():
+                warnings.simplefilter("ignore", DeprecationWarning)  # threads of libraries know copies
                 return {pool.submit(work, part): part for part in parts}
         finally:
             sys.modules["__main__"] = script
@@ -252,8 +255,9 @@ def _out_of_reach():
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(alive):
+def _begin(alive, ours):
     """Let a new process be stopped by the run alone, and say nothing on its terminal."""
+    ours.close()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     Thread(target=_end_with, args=(alive,), daemon=True).start()
