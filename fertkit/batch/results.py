@@ -85,9 +85,8 @@ class BatchResult(Answer):
     @cached_property
     def table(self) -> pd.DataFrame:
         """All rows, in the order of the input: a row per trial, or per sample, nutrient and source."""
-        parts = (read_frame(self.parts / name) for name in self.names)
-        types = KINDS[self.kind].types(self.by)
-        return pd.concat([typed(part, types) for part in parts], ignore_index=True)
+        parts = [read_frame(self.parts / name) for name in self.names]
+        return typed(pd.concat(parts, ignore_index=True), KINDS[self.kind].types(self.by))
 
     @cached_property
     def usable(self) -> pd.DataFrame:
@@ -100,12 +99,12 @@ class BatchResult(Answer):
         each = KINDS[self.kind].EACH
         return self.table.drop_duplicates(list(each)) if each else self.table
 
-    @property
+    @cached_property
     def counts(self) -> pd.Series:
         """How many trials or samples have which status."""
         return self._firsts["status"].value_counts()
 
-    @property
+    @cached_property
     def checks(self) -> pd.DataFrame:
         """What is to be looked at, as a table: check, value, limit, passed, meaning."""
         bad = int(self.counts.get(Status.REFUSED, 0))
@@ -154,7 +153,7 @@ def _many(n, kind):
 
 def _of_prices(result):
     """Whether one price fits all trials, and where all share their units, whether it can be meant."""
-    rows, held = [], {name: sorted(set(result.usable[name]) - {""}) for name in _SINGLE}
+    rows, held = [], {name: sorted(set(result.usable[name].unique()) - {""}) for name in _SINGLE}
     for name, values in held.items():
         words = name if name in ("nutrient", "crop") else f"unit of the {name.removesuffix('_unit')}"
         said = (

@@ -7,6 +7,7 @@ give the same bytes.
 import re
 import unicodedata
 import zipfile
+from functools import lru_cache
 from io import BytesIO
 
 import pandas as pd
@@ -28,6 +29,7 @@ FORMULA_STARTS = frozenset("=+-@\u2212")
 LONGEST_CELL = 32_767  # characters a cell of an XLSX sheet may hold
 
 
+@lru_cache(4096)
 def inert(text: str) -> str:
     """Give a text that no spreadsheet takes for a formula: an apostrophe goes before one that starts like it.
 
@@ -51,11 +53,13 @@ def inert_table(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _cell(value):
+    if isinstance(value, str):
+        return inert(value)
     if value is None or value is pd.NaT or value is pd.NA or value != value:
         return None
     if pd.api.types.is_number(value) or pd.api.types.is_bool(value):
         return value
-    return inert(value if isinstance(value, str) else str(value).removesuffix(" 00:00:00"))
+    return inert(str(value).removesuffix(" 00:00:00"))
 
 
 def workbook_bytes(tables) -> bytes:
