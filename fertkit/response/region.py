@@ -227,7 +227,7 @@ class Region:
             within = (f_new >= -near) & ~done
             closed = np.abs(outer - inner) <= 1e-12 * np.abs(new)
             inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
-            outer, f_out = np.where(within | done, outer, new), np.where(within, f_out, f_new)
+            outer, f_out = (np.where(within | done, *pair) for pair in ((outer, new), (f_out, f_new)))
             # The end that stays put loses half its weight, so that both ends close in.
             side = np.where(within, 1, -1)
             f_out = np.where((moved == 1) & within, 0.5 * f_out, f_out)

@@ -148,3 +148,17 @@ def test_plateaus_of_the_region(trial, make_trial, curve):
     if float(region.low[0, 0, 0]) * mesh.top >= 1 or curve == "mitscherlich":
         assert low == pytest.approx((at - half).min(), abs=2e-3 * np.ptp(y))
         assert high == pytest.approx((at + half).max(), abs=2e-3 * np.ptp(y)) or high > 100 * y.max()
+
+
+def test_ends_that_are_reached_stay_while_others_are_searched(make_trial):
+    """Invented trial in which one level of many once left its bracket, where a root is none: a warning."""
+    yields = [
+        [5.4231, 6.9927, 7.4471, 7.8937, 8.801, 9.568, 4.7917, 7.3509, 7.9011, 8.1496, 8.9346, 8.8971],
+        [5.4506, 7.0264, 7.6956, 8.1797, 8.5358, 8.9702, 5.5721, 5.9714, 8.1206, 8.4219, 9.0549, 9.3877],
+    ]
+    x, block = np.tile(np.arange(6) * 40.0, 4), np.repeat(range(4), 6)
+    levels = [0.999, 0.996, 0.99, 0.98, 0.966, 0.95, 0.93, 0.9, 0.84, 0.75, 0.6, 0.4, 0.1]
+    fit = fit_response(make_trial(x, np.ravel(yields), block), "spherical")
+    together = Region("spherical", fit.fits, fit.data.sums, levels).ends
+    alone = [Region("spherical", fit.fits, fit.data.sums, level).ends[0, 0, 0] for level in levels]
+    assert together[0, 0] == pytest.approx(np.array(alone), rel=1e-9)

@@ -76,6 +76,9 @@ def test_connectedness_of_known_designs():
     assert parts([0, 1, 1, 2, 2, 3, 3, 4], [3, 3, 2, 2, 1, 1, 0, 0]).max() == 0
     # Rates as applied differ a little from block to block and still link them.
     assert contrasts_within([0.4, 61, 119, 1.1, 58, 122], [0, 0, 0, 1, 1, 1]) == 2
+    # Rates close together that come again in other blocks were meant; in one block each they are one.
+    assert contrasts_within([190, 195, 200, 195, 200, 190], [0, 0, 0, 1, 1, 1]) == 2
+    assert contrasts_within([190, 195, 200, 196, 201, 191], [0, 0, 0, 1, 1, 1]) == 0
 
 
 def test_parts_agree_with_the_rank_of_the_design():

@@ -12,7 +12,7 @@ import numpy as np
 
 #: Share of the rise that is left where a curve that never levels off is said to have risen.
 LEFT = 0.05
-_NEAR = 1 + 1e-12  # a limit met but for rounding is met
+_NEAR = 1 + 1e-9  # a limit met but for rounding is met; a best join there is flat, so sure to 1e-12 at most
 
 
 def split(params):
