@@ -22,7 +22,7 @@ PRICED = {
 }  # fmt: skip
 CHECKED = "Checks"
 NEED_PRICES = (
-    "the rate that pays needs two prices, of the nutrient and of grain",
+    "enter the prices of the nutrient and of grain to find the rate that pays",
     "--nutrient-price P --grain-price P, or --design NAME to compare the means alone",
 )
 BEFORE = asked.holding("table", "trials", like="an answer about the same strips")

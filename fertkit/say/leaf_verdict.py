@@ -19,8 +19,8 @@ from fertkit.tissue.verdicts import HIGH as ABOVE
 MOST = 4  # samples named one by one
 VERDICT = "Verdict"  # label of its line
 CLEAR = "Nothing needs action"
-NO_CLEAR = "This is no all-clear"
-NONE_SHORT = "nothing is short by any source for these samples"
+NO_CLEAR = "This is not an all-clear"
+NONE_SHORT = "nothing is short by any source"
 NONE_JUDGED_SHORT = "none of the results that could be judged is short"
 
 

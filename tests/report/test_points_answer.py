@@ -98,5 +98,5 @@ def test_a_map_of_treatments_is_compared_by_its_means(tmp_path, capsys):
 
 def test_rates_need_their_prices():
     log, _, polygons, _ = made.made_field(blocks=2, length=100, drift=0, seed=3)
-    with pytest.raises(NotEstimable, match="two prices"):
+    with pytest.raises(NotEstimable, match="prices of the nutrient"):
         answer_points(log.drop(columns=["x", "y"]), polygons, crop="corn", delay=0)

@@ -73,7 +73,7 @@ FULL = "a,corn,R1,ear leaf,3.2,0.35,2.2,"
 def test_no_all_clear_while_something_went_unread_or_unjudged(text, gap):
     line = verdict_of(text.encode())
     assert not ALL_CLEAR.search(line)
-    assert "This is no all-clear" in line
+    assert "This is not an all-clear" in line
     assert gap in line
     short = verdict_of(text.replace(FULL, FULL.replace("2.2", "0.7")).encode())
     assert short.startswith("Short: K in a")
@@ -83,7 +83,7 @@ def test_no_all_clear_while_something_went_unread_or_unjudged(text, gap):
 def test_an_all_clear_where_everything_was_read_and_judged():
     # Limits of ear leaves at silking: N 2.7 to 2.9 %, P 0.22 to 0.31 %, K 1.06 to 1.91 %, Zn 15 to 20 mg/kg.
     line = verdict_of(f"{HEAD}Zn ppm,Al ppm,NO3-N ppm\n{FULL}30,60,300\n".encode())
-    assert line == "Nothing needs action: nothing is short by any source for these samples."
+    assert line == "Nothing needs action: nothing is short by any source."
 
 
 @pytest.mark.parametrize(
@@ -100,7 +100,7 @@ def test_an_all_clear_where_everything_was_read_and_judged():
 def test_a_form_of_a_nutrient_leaves_a_gap_where_its_total_was_not_judged(text, gap):
     line = verdict_of(f"Sample,Crop,Stage,Part,{text}".encode())
     assert not ALL_CLEAR.search(line)
-    assert line.endswith(f"This is no all-clear: {gap}.")
+    assert line.endswith(f"This is not an all-clear: {gap}.")
 
 
 # Peanut at 30 days: toxic above Zn 200 and Mn 600 mg/kg, range up to 50 and 350 (CROPFILE_PEANUT).
