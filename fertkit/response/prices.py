@@ -379,7 +379,7 @@ def price_check(
     taken = (
         f"prices read as {money_text(money.nutrient, prices.currency)} per {rate_mass} of nutrient and "
         f"{money_text(money.grain, prices.currency)} per {yield_mass} of crop: a price ratio by weight of "
-        f"{_range(low, high)}; usual are {plain(least)} to {plain(most)} "
+        f"{_range(low, high)}; usual is {plain(least)} to {plain(most)} "
         f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
     )
     usual = bool(least <= high and low <= most)

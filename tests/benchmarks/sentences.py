@@ -29,6 +29,18 @@ TEXTS = {
     "why",
     "remedy",
     "note",
+    "what",
+    "held",
+    "failed",
+    "open",
+    "option",
+    "do_not",
+    "cause",
+    "settle_by",
+    "now",
+    "symptom",
+    "pattern",
+    "nitrogen_note",
 }
 
 
