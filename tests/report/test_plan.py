@@ -13,11 +13,12 @@ from fertkit.say.line import short
 
 
 def test_each_field_has_a_sheet_and_every_rate_is_on_it(plan):
-    titles = [section.title for section in plan.sections]
+    sections = plan.sections
+    titles = [section.title for section in sections]
     for r in plan.rates.itertuples():
         name = f"{r.field} {r.zone}".strip()
         assert name in titles
-        sheet = next(s for s in plan.sections if s.title == name)
+        sheet = next(s for s in sections if s.title == name)
         said = next(line for line in sheet.lines if getattr(line, "label", "") == r.nutrient)
         assert said.text.startswith(f"{short(r.rate_lb_ac)} lb/ac" if r.rate_lb_ac else "none")
     rates = plan.tables["Each rate"]
