@@ -43,7 +43,7 @@ def pytest_collection_modifyitems(items):
 
 
 def pytest_collection_finish():
-    """Look for waste less often, and never again among what every test shares: a tenth of the suite's time."""
+    """Look for waste less often, and never among what all tests share: it took a tenth of their time."""
     gc.collect()
     gc.freeze()
     gc.set_threshold(10_000, 20, 50)
