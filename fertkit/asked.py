@@ -110,7 +110,6 @@ a_label = _kind(
 )
 a_table = _kind(lambda v: isinstance(v, pd.DataFrame), "not a table", "Give a pandas DataFrame")
 a_dict = _kind(lambda v: isinstance(v, Mapping), "not a dict", "Give a dict")
-a_function = _kind(callable, "not a function", "Give a function")
 a_path = _kind(_is_path, "not the path of a file", "Give a path")
 a_content = _kind(lambda v: isinstance(v, str | bytes), "neither text nor bytes", "Give text or bytes")
 #: A file to read: its path, its bytes, an open file or a table.
@@ -265,14 +264,6 @@ def labels(value) -> list:
     return _many(value, "not a list of names", "Give a list")
 
 
-def a_pair(value) -> tuple[float, float]:
-    """Two numbers."""
-    found = numbers(value)
-    if len(found) != 2:
-        raise _Wrong("not two numbers", "Give the lower and the higher")
-    return float(found[0]), float(found[1])
-
-
 def a_length(value) -> tuple[float, str]:
     """A number and its unit."""
     if not isinstance(value, list | tuple) or len(value) != 2 or not isinstance(value[1], str):
@@ -315,7 +306,6 @@ def headers(value) -> list:
 #: Lines of text: one, several or none; a line may be blank.
 lines = each_of(either(holding("kind", "text", like="a Line"), a_text))
 maybe_headers = each_of(a_header)
-amounts_by_name = by_name(zero_or_more, "not a dict of amounts", "Give a dict of numbers, 0 or more")
 numbers_by_name = by_name(a_maybe_infinite, "not a dict of numbers", "Give a dict of numbers")
 words_by_name = by_name(a_word, "not a dict of words", "Give a dict such as {'yield': 'bu/ac'}")
 word_or_words_by_name = either(a_text, words_by_name)

@@ -182,6 +182,11 @@ def test_no_module_reaches_itself_by_imports():
     assert house.circles(house.graph_of(MODULES)) == 0
 
 
+def test_nothing_is_out_of_reach():
+    """What no command, page, batch or lesson comes to leaves, or gets a door."""
+    assert not house.unreached(trees())
+
+
 # ---- sentences are made in `say`, and stay whole
 
 

@@ -101,36 +101,6 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
     return Buffer(ohio["value"]["buffer"], min(pounds), max(pounds), ";".join(keys))
 
 
-@asks(test_ppm=zero_or_more)
-def decline_without_p(test_ppm: float, years: int) -> pd.DataFrame:
-    """Where a P test goes without any P, by the meta-analysis of 56 fields (DRAWDOWN2025).
-
-    Returns
-    -------
-    DataFrame
-        year, test_low, test_high [ppm], source_key.
-
-    Examples
-    --------
-    Tests fell by 4.3 to 8.2 % a year without phosphorus (DRAWDOWN2025):
-
-    >>> from fertkit.budget.buffers import decline_without_p
-    >>> decline_without_p(30, 1).iloc[-1][["test_low", "test_high"]].astype(float).round(2).tolist()
-    [27.54, 28.71]
-    """
-    rates = _values("fields_without_p", "P")
-    fast, slow = (1 - rates["value"][name] / 100 for name in ("decline_high", "decline_low"))
-    year = np.arange(int(years) + 1)
-    return pd.DataFrame(
-        {
-            "year": year,
-            "test_low": test_ppm * fast**year,
-            "test_high": test_ppm * slow**year,
-            "source_key": rates["source_key"].iloc[0],
-        }
-    )
-
-
 @asks(fields=a_table_of("ph", "buffer_ph", "target_ph"))
 def lime_rates(fields: pd.DataFrame) -> pd.DataFrame:
     """Work out the lime that fields need by their buffer pH, as North Carolina does.

@@ -1,18 +1,12 @@
 """Peak demand: what publications measured, beside the curve and the trade rule."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
 from fertkit.budget.rates import published_rates
 from fertkit.budget.timing import day_span, season_rows, value_span
-from fertkit.errors import UnitError, unknown
-from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import NO_TABLES
-from fertkit.results import Result
 from fertkit.rounding import same
 from fertkit.units import convert_area_rate, from_element
 
@@ -128,118 +122,3 @@ def peak_table(rows, peaks) -> pd.DataFrame:
         difference_pct=(peaks["curve"] / peaks["published_scaled"] - 1) * 100,
         published_day=(peaks["day_from"] + peaks["day_to"]) / 2,
     )
-
-
-@dataclass(frozen=True)
-class PeakComparison(Result):
-    """Peak daily demand of two crops for one nutrient, published, fitted and as the trade has it.
-
-    Attributes
-    ----------
-    nutrient, unit : str
-    crops : tuple of str
-        The crop asked about and the one it is compared with, with their yields.
-    table : DataFrame
-        basis, first, second [`unit`/day], ratio (first / second), at_least (the rule of the trade is a lower
-        limit), first_source, second_source, provenance, note.
-    """
-
-    nutrient: str
-    unit: str
-    crops: tuple[str, str]
-    table: pd.DataFrame
-
-    @property
-    def sources(self) -> pd.DataFrame:
-        return list_sources([*self.table["first_source"], *self.table["second_source"]])
-
-
-@asks(
-    first=holding("peaks", of="season_demand"),
-    second=holding("peaks", of="season_demand"),
-)  # fmt: skip
-def compare_peaks(first, second, nutrient: str = "K2O") -> PeakComparison:
-    """Compare the peak daily demand of two crops, every basis side by side.
-
-    Parameters
-    ----------
-    first, second : SeasonDemand
-        In the same unit.
-    nutrient : str
-        A nutrient of both (K2O or K).
-
-    Returns
-    -------
-    PeakComparison
-        Rows: published peaks as measured; published peaks scaled to the yields where a source states its
-        yield; peaks of the fitted curves; and the trade rule where there is one (common practice, no
-        source).
-
-    Raises
-    ------
-    LookupFailed
-        If a demand lacks the nutrient.
-    UnitError
-        If the two are in different units.
-
-    Examples
-    --------
-    >>> from fertkit.budget import compare_peaks
-    >>> from fertkit.budget import season_demand
-    >>> soybean, corn = season_demand("soybean", 60), season_demand("corn", 200)
-    >>> print(compare_peaks(soybean, corn).summary().splitlines()[0])
-    Peak K2O demand, 60 bu/ac soybean against 200 bu/ac corn [lb/ac/day]
-    """
-    nutrient = OXIDE_OF.get(nutrient, nutrient)
-    if first.unit != second.unit:
-        raise UnitError(f"demands are in {first.unit} and {second.unit}; use one unit")
-    for demand in (first, second):
-        if nutrient not in demand.nutrients:
-            raise unknown(f"nutrient of the {demand.crop} demand", nutrient, demand.nutrients)
-    rows = []
-    for a in _mine(first, nutrient):
-        for b in _mine(second, nutrient):
-            rows.append(
-                _pair("published, as measured", a.published, b.published, a, b, "two studies, not one trial")
-            )
-            if not np.isnan([a.published_scaled, b.published_scaled]).all():
-                values = [x.published if np.isnan(x.published_scaled) else x.published_scaled for x in (a, b)]
-                kept = [d.crop for d, x in ((first, a), (second, b)) if np.isnan(x.published_scaled)]
-                note = f"{kept[0]} as measured, yield not stated" if kept else ""
-                rows.append(_pair("published, scaled to the yields", *values, a, b, note))
-    if not any((d.stretches["nutrient"] == nutrient).any() for d in (first, second)):
-        curves = [d.peaks.loc[d.peaks["nutrient"] == nutrient, "curve"].iloc[0] for d in (first, second)]
-        rows.append(_pair("fitted curves", *curves, None, None, "drawn to the published peaks"))
-    rows += _trade_rule(first.crop, nutrient)
-    crops = tuple(f"{d.yield_goal:g} {d.yield_unit} {d.crop}" for d in (first, second))
-    return PeakComparison(nutrient, first.unit, crops, pd.DataFrame(rows))
-
-
-def _mine(demand, nutrient):
-    peaks = demand.peaks
-    return list(peaks[(peaks["nutrient"] == nutrient) & (peaks["source_key"] != "")].itertuples())
-
-
-def _pair(basis, first, second, a, b, note):
-    return {
-        "basis": basis,
-        "first": first,
-        "second": second,
-        "ratio": first / second,
-        "at_least": False,
-        "first_source": a.source_key if a else "",
-        "second_source": b.source_key if b else "",
-        "provenance": " / ".join(dict.fromkeys([a.provenance, b.provenance])) if a else "derived",
-        "note": note,
-    }
-
-
-def _trade_rule(crop, nutrient):
-    table = load_table("timing")
-    rules = table[(table["crop"] == crop) & (table["kind"] == "peak_ratio")]
-    for row in rules.itertuples():
-        if OXIDE_OF.get(row.nutrient, row.nutrient) == nutrient:
-            yield {"basis": row.provenance, "first": np.nan, "second": np.nan, "ratio": float(row.value),
-                   "at_least": True,
-                   "first_source": row.source_key, "second_source": "", "provenance": row.provenance,
-                   "note": row.note}  # fmt: skip

@@ -222,10 +222,6 @@ def _clipped(corners, most):
     return frame.assign(rate_lb_ac=frame["rate_lb_ac"].clip(0.0, most))
 
 
-#: With one of these in the rotation, the P levels of the rotation are theirs (TRI2020_QUOTED).
-HIGHER_P_CROPS = ("wheat", "alfalfa")
-
-
 @dataclass(frozen=True)
 class Reckoned:
     """A system's answer as plain numbers: its row of soil_systems, lines, level of the test, terms."""

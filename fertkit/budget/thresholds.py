@@ -7,7 +7,6 @@ from functools import cache, lru_cache
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, zero_or_more
 from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import LookupFailed, UnitError, unknown
 from fertkit.reference.crops import TOGETHER
@@ -271,8 +270,7 @@ def check_test(lines, test, extractant, depth_in, test_unit) -> float:
     if not fits(extractant, lines.extractant):
         raise UnitError(
             f"{lines.system} is calibrated on {lines.extractant}, not on {extractant}",
-            "convert_soil_test(...)",
-            remedy="use a test by that extractant, or convert it",
+            remedy="use a test by that extractant",
         )
     if not np.isnan(lines.depth_in) and depth_in != lines.depth_in:
         raise UnitError(
@@ -329,57 +327,3 @@ def in_unit(test, unit, to):
 def lb_ac_per_ppm() -> float:
     """Pounds per acre of a conventional furrow slice, some 6 2/3 in deep, in 1 ppm."""
     return float(constants()["value"]["ppm_to_lb_per_ac"])
-
-
-@asks(test=zero_or_more)
-def convert_soil_test(test: float, nutrient: str, extractant: str, to: str) -> pd.DataFrame:
-    """Restate a soil test by another extractant, by every published conversion.
-
-    Parameters
-    ----------
-    test : float
-        Elemental P or K [ppm].
-    nutrient : {'P', 'K'}
-    extractant, to : str
-        Bray-P1, Mehlich-3 or ammonium acetate.
-
-    Returns
-    -------
-    DataFrame
-        method, value [ppm], source_key, provenance. They disagree: a converted value is no substitute for
-        the test a system asks for.
-
-    Raises
-    ------
-    LookupFailed
-        If no conversion between the two is carried.
-
-    Examples
-    --------
-    A Mehlich-3 phosphorus of 22 ppm is about 10 ppm of Bray by the older line (AGBMPS prints 10):
-
-    >>> from fertkit.budget.thresholds import convert_soil_test
-    >>> both = convert_soil_test(22, "P", "Mehlich-3", "Bray-P1").set_index("source_key")
-    >>> float(both.loc["AGBMPS", "value"].round(1))
-    10.2
-    """
-    rows = constants("extractant")
-    pair = (nutrient, *(named(name, "extractant").lower() for name in (extractant, to)))
-    ratio = {"P": "Mehlich3_P per Bray_P1", "K": "Mehlich3_K per AA_K"}
-    base = {"P": "bray-p1", "K": "ammonium acetate"}
-    if nutrient not in base or set(pair[1:]) != {base[nutrient], "mehlich-3"}:
-        raise LookupFailed(
-            f"no conversion of {nutrient} from {extractant} to {to}; available: Bray-P1 with Mehlich-3 for "
-            "P, ammonium acetate with Mehlich-3 for K"
-        )
-    row = rows.loc[ratio[nutrient]]
-    value = test * row["value"] if pair[2] == "mehlich-3" else test / row["value"]
-    answers = [("ratio", value, row["source_key"], row["provenance"])]
-    if nutrient == "P":
-        slope = rows.loc["Bray_P1 from Mehlich3_ICP, slope"]
-        start = rows["value"]["Bray_P1 from Mehlich3_ICP, intercept"]
-        straight = start + slope["value"] * test
-        if pair[2] == "mehlich-3":
-            straight = (test - start) / slope["value"]
-        answers.append(("older Ohio line", straight, slope["source_key"], slope["provenance"]))
-    return pd.DataFrame(answers, columns=["method", "value", "source_key", "provenance"])

@@ -298,18 +298,6 @@ def pooled_return(result, ax):
     finish(ax, title, f"rate [{result.rate_unit}]", money_axis("mean net gain", result.money, result.area))
 
 
-@figure()
-def stochastic_plateau(result, ax):
-    """Draw expected net return, its best rate and the join of the mean plateau; see `StochasticPlateau`."""
-    rate, net, unit = result.table.iloc[:, 0], result.table.iloc[:, 2], result.rate_unit
-    ax.plot(rate, net, color=hue.curve, lw=2, label="expected over seasons")
-    answer(ax, result.rate, result.expected_net, "best rate", unit, status=result.status)
-    join = f"join of the mean plateau, {plain(result.join_of_mean)} {unit}"
-    ax.plot([result.join_of_mean], [result.net_at_join], "s", ms=7, mec=hue.quiet, label=join, **HOLLOW)
-    label = money_axis("expected net return", result.money, result.area)
-    finish(ax, "Net return where the plateau varies", f"rate [{unit}]", label)
-
-
 #: Colour and hatch of each status of an optimum.
 STATUS_LOOKS = {
     Status.INTERIOR: (hue.curve, ""), Status.STEP: (hue.band, ".."), Status.TOP: (hue.accent, "//"),

@@ -5,8 +5,8 @@ from itertools import cycle
 import numpy as np
 
 from fertkit.budget.timing import OWN_POINTS, POINT
-from fertkit.plots.forms import only, rows, shown, stages
-from fertkit.plots.palette import DASHES, HOLLOW, HUES, PAPER, hue
+from fertkit.plots.forms import only, shown, stages
+from fertkit.plots.palette import DASHES, HUES, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
 from fertkit.results import plain
 
@@ -194,24 +194,3 @@ def _first_day(ax, row, height):
     look |= {"marker": "D", "ms": 5 if row.delay == "longest" else 7, "ls": "none", "zorder": 6}
     ax.plot([row.first_day_from, end], [height, height], color=hue.accent, lw=1.6, zorder=5)
     ax.plot(row.first_day, height, color=hue.accent, label=says, **look)
-
-
-@figure(height=0.9)
-def peak_dots(comparison, ax):
-    """Draw the peak demand of two crops on every basis, with the ratio of the first to the second in words.
-
-    The trade rule has no dots: it states a ratio and no rates.
-    """
-    table, name = comparison.table, subscript(comparison.nutrient)
-    at, first, second = rows(ax, table["basis"], pitch=0.5), table["first"], table["second"]
-    highest = np.nanmax([*first, *second])
-    ax.hlines(at, first, second, color=hue.grid, lw=3, zorder=1)
-    ax.plot(first, at, "o", ms=9, color=hue.accent, label=comparison.crops[0])
-    ax.plot(second, at, "s", ms=8, mec=hue.curve, mew=2, label=comparison.crops[1], **HOLLOW)
-    for y, row in enumerate(table.itertuples()):
-        least = "at least " if np.isnan(row.first) else ""
-        end = np.nanmax([row.first, row.second, highest * 0.02])
-        note(ax, f"{least}{row.ratio:.2g} times", (end, y), (10, 0), va="center")
-    ax.set_xlim(0, highest * 1.3)
-    title = f"Peak {name} demand of two crops"
-    finish(ax, title, f"{name} [{comparison.unit} per day]", grid="x")

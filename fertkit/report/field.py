@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit import asked
-from fertkit.budget.ledger import Ledger
+from fertkit.budget.ledger import SeasonBook
 from fertkit.budget.needs import NutrientBudget
 from fertkit.budget.season import SeasonDemand
 from fertkit.budget.targets import Targets
@@ -57,7 +57,7 @@ class FieldAnswer(Answer):
         Strip trials by name.
     applied : str
         Nutrient of the strip trials as the file names it (K2O, N), or "" where it does not say.
-    carried : dict of str to Ledger
+    carried : dict of str to SeasonBook
         By trial: the economic optimum applied once, the yield the strips give at it removed, and what stays,
         in the unit of the budget. Empty where the file does not name N, P2O5 or K2O, or no removal is told.
     notes : tuple of str
@@ -78,7 +78,7 @@ class FieldAnswer(Answer):
     facts: dict = field(default_factory=dict)
     trials: dict[str, ResponseAnalysis] = field(default_factory=dict)
     applied: str = ""
-    carried: dict[str, Ledger] = field(default_factory=dict)
+    carried: dict[str, SeasonBook] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     words: Words = field(default_factory=Words)
 
@@ -171,11 +171,12 @@ def _leaf_rows(explanation):
         yield from parts.plain_rows("leaf", [item])
 
 
-def _carried_rows(name, ledger):
+def _carried_rows(name, book):
     """What is applied, removed and left after the season; cost per acre or hectare."""
-    row, area = ledger.table.iloc[0], ledger.unit.partition("/")[2]
-    units = dict.fromkeys(("applied", "removed", "balance"), ledger.unit) | {"cost": money_unit("", area)}
-    return parts.plain_rows(name, ((f"{row['nutrient']} {c}", row[c], unit, "") for c, unit in units.items()))
+    amounts = {"applied": book.applied, "removed": book.removed, "balance": book.balance}
+    rows = [(f"{book.nutrient} {what}", amount, book.unit, "") for what, amount in amounts.items()]
+    money = money_unit("", book.unit.partition("/")[2])
+    return parts.plain_rows(name, (*rows, (f"{book.nutrient} cost", book.cost, money, "")))
 
 
 # ---- sections

@@ -51,7 +51,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "plan": ["expected_interval"],
         "pooled": ["pool_net_return"],
         "prices": ["Prices"],
-        "regret": ["expected_regret", "stochastic_plateau"],
+        "regret": ["expected_regret"],
         "surface": ["analyse_surface"],
         "survey": ["optima_of_trials"],
     },

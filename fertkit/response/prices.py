@@ -70,7 +70,7 @@ class Prices(ByContent):
     ----------
     nutrient : float or array, shape (m,)
         Price of the nutrient in the form in which its rate is stated (N, P2O5, K2O, ...) [money per
-        `nutrient_per`]. For a product's price see `nutrient_price_from_product`.
+        `nutrient_per`].
     grain : float or array, shape (m,)
         Price of the crop at the moisture at which yield is stated [money per `grain_per`].
     nutrient_per, grain_per : str
@@ -219,28 +219,6 @@ def single(prices: UnitPrices) -> UnitPrices:
     if np.size(prices.nutrient) != 1 or np.size(prices.grain) != 1:
         raise PriceError("give one nutrient price and one grain price, not a table")
     return prices._replace(nutrient=np.asarray(prices.nutrient).item(), grain=np.asarray(prices.grain).item())
-
-
-@asks(product_price=amounts, nutrient_pct=amounts)
-def nutrient_price_from_product(product_price, nutrient_pct):
-    """Price of the nutrient in a product whose other nutrients are worth nothing here.
-
-    Parameters
-    ----------
-    product_price : float or array
-        Price of the product [money per unit of mass].
-    nutrient_pct : float or array
-        Content of the nutrient, in the form in which its rate is stated [%].
-
-    Returns
-    -------
-    float or array
-        Price of the nutrient [money per the same unit of mass].
-    """
-    share = positive(nutrient_pct, "nutrient content") / 100.0
-    if (share > 1).any():
-        raise PriceError(f"a product cannot contain {np.max(share) * 100:g}% of a nutrient")
-    return (positive(product_price, "product price") / share)[()]
 
 
 def ratio_of(prices: Prices, data) -> float:

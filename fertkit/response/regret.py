@@ -1,28 +1,17 @@
-"""Choosing one rate while curve, prices or seasons are uncertain: expected regret, varying plateaus.
+"""Choosing one rate while curve and prices are uncertain: expected regret.
 
 Regret of a rate is the net return lost against the rate that would have been best, had the curve and the
 prices been known. The rate of least expected regret is also the rate of greatest expected net return.
-
-Where the plateau differs from season to season, too little costs the whole slope in a good season, too much
-only the nutrient. So the best rate is a quantile of the plateau, not the join of the mean plateau (Tembo,
-Brorsen, Epplin & Tostao 2008).
 
 Examples
 --------
 Two curves equally likely, with optima of 160 and 80 at a price ratio of 0.01; midway each loses the same:
 
->>> from fertkit.response import Prices, expected_regret, stochastic_plateau
+>>> from fertkit.response import Prices, expected_regret
 >>> import numpy as np
 >>> draws = {"quadratic": np.array([[3.0, 0.05, -0.000125], [3.0, 0.03, -0.000125]])}
 >>> round(float(expected_regret(draws, Prices(0.10, 10.0), lowest_rate=0, highest_rate=300).rate))
 120
-
-A rise of 0.03 a unit from 2 to a plateau of 5, SD 0.8; prices 0.9 and 150 a unit. The best rate lies
-above the mean join of 100:
-
->>> best = stochastic_plateau(2, 0.03, 5, 0.8, Prices(0.9, 150.0), lowest_rate=0, highest_rate=200)
->>> round(float(best.rate), 3)
-122.443
 """
 
 from collections.abc import Mapping
@@ -34,9 +23,9 @@ import pandas as pd
 from fertkit.asked import a_dict, amounts, asks, holding, numbers_by_name
 from fertkit.errors import NotEstimable
 from fertkit.reference.load import list_sources
-from fertkit.response.curves import finite, get_curve
-from fertkit.response.optimum import Status, economic_optimum_rate
-from fertkit.response.prices import MoneyResult, Prices, area_of, column, single
+from fertkit.response.curves import get_curve
+from fertkit.response.optimum import economic_optimum_rate
+from fertkit.response.prices import MoneyResult, Prices, area_of, column
 from fertkit.rounding import at_least, first_smallest
 
 
@@ -212,121 +201,3 @@ def weighted_quantile(values, weights, shares):
 
 
 # A plateau that varies ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class StochasticPlateau(MoneyResult):
-    """Best rate under a normal plateau, beside the rate that ignores its spread.
-
-    Attributes
-    ----------
-    rate, join_of_mean : float
-        Rate of greatest expected net return, and join of the mean plateau [rate unit].
-    status : str
-        interior, lowest rate or highest rate (of the tested rates).
-    expected_net, net_at_join : float
-        Expected net return at either rate [money per area].
-    table : DataFrame
-        rate, expected_yield, expected_net_return.
-    rate_unit, yield_unit, money : str
-    """
-
-    rate: float
-    join_of_mean: float
-    status: str
-    expected_net: float
-    net_at_join: float
-    table: pd.DataFrame
-    rate_unit: str
-    yield_unit: str
-    money: str
-
-    @property
-    def sources(self) -> pd.DataFrame:
-        return list_sources(["TEMBO2008"])
-
-
-def stochastic_plateau_rate(b0, b1, plateau_mean, plateau_sd, price_ratio):
-    """Rate of greatest expected net return, ``(F^-1(1 - pr/b1) - b0) / b1`` (Tembo et al. 2008).
-
-    Parameters
-    ----------
-    b0, b1 : float or array
-        Intercept and slope of the rise [yield unit, yield unit per rate unit].
-    plateau_mean, plateau_sd : float or array
-        Normal distribution of the plateau between seasons [yield unit].
-    price_ratio : float or array
-        [yield unit per rate unit]
-
-    Returns
-    -------
-    array
-        Not clipped to tested rates; minus infinity where the slope does not pay for the nutrient, plus
-        infinity where the nutrient is free.
-    """
-    from scipy.stats import norm
-
-    chance = np.clip(1.0 - np.asarray(price_ratio, float) / b1, 0.0, 1.0)
-    return (np.asarray(plateau_mean) + np.asarray(plateau_sd) * norm.ppf(chance) - b0) / b1
-
-
-def stochastic_plateau_yield(rate, b0, b1, plateau_mean, plateau_sd):
-    """Expected yield ``E min(b0 + b1 x, P)`` with a normal plateau P [yield unit]."""
-    from scipy.stats import norm
-
-    rise = b0 + b1 * np.asarray(rate, float)
-    z = (rise - plateau_mean) / plateau_sd
-    return rise * norm.sf(z) + plateau_mean * norm.cdf(z) - plateau_sd * norm.pdf(z)
-
-
-@asks(prices=holding("nutrient", "grain", like="Prices"))
-def stochastic_plateau(
-    b0: float, b1: float, plateau_mean: float, plateau_sd: float, prices: Prices, *, lowest_rate: float,
-    highest_rate: float, rate_unit: str = "lb/ac", yield_unit: str = "bu/ac",
-) -> StochasticPlateau:  # fmt: skip
-    """Best rate under a linear rise and a plateau that varies between seasons.
-
-    Parameters
-    ----------
-    b0, b1, plateau_mean, plateau_sd : float
-        See `stochastic_plateau_rate`.
-    prices : Prices
-        One price of each kind.
-    lowest_rate, highest_rate : float
-        Tested rates [rate unit].
-
-    Raises
-    ------
-    NotEstimable
-        If the rise is not positive or the plateau does not vary.
-    PriceError, UnitError
-        See `Prices`.
-    """
-    law, ends = (b0, b1, plateau_mean, plateau_sd), (lowest_rate, highest_rate)
-    finite(law, "rise and the plateau")
-    finite(ends, "tested rates")
-    if not (b1 > 0 and plateau_sd > 0 and lowest_rate < highest_rate):
-        raise NotEstimable("a varying plateau needs a rising line, a spread above zero and a rate range")
-    money = single(prices.per(rate_unit, yield_unit))
-    formula = float(stochastic_plateau_rate(*law, money.ratio))
-    rate = float(np.clip(formula, lowest_rate, highest_rate))
-
-    def net(x):
-        return money.net(stochastic_plateau_yield(x, *law), x)
-
-    inside = lowest_rate < formula < highest_rate
-    status = Status.INTERIOR if inside else Status.NONE if formula <= lowest_rate else Status.TOP
-    if lowest_rate == 0 and rate > 0 and at_least(net(0.0), net(rate)):
-        rate, status = 0.0, Status.UNPAID
-    join = (plateau_mean - b0) / b1
-    rates = np.linspace(lowest_rate, highest_rate, 201)
-    frame = pd.DataFrame(
-        {
-            column("rate", rate_unit): rates,
-            column("expected_yield", yield_unit): stochastic_plateau_yield(rates, *law),
-            f"expected_net_return_per_{area_of(yield_unit)}": net(rates),
-        }
-    )
-    return StochasticPlateau(
-        rate, join, status, float(net(rate)), float(net(join)), frame, rate_unit, yield_unit, prices.money
-    )

@@ -179,14 +179,13 @@ def _trial(name, trial, answer):
         yield told(f"{carried_text(answer.carried[name])}.", f"Carries over, {name}")
 
 
-def carried_text(ledger, source: bool = True) -> str:
+def carried_text(book, source: bool = True) -> str:
     """Say what stays of the optimum rate once the yield of the strips has left; and by which source."""
-    row = ledger.table.iloc[0]
-    applied, removed = round(float(row["applied"])), round(float(row["removed"]))
-    text = f"{applied} {ledger.unit} {row['nutrient']} applied, {removed} removed at that yield"
-    if row["nutrient"] == "N":
+    applied, removed = round(book.applied), round(book.removed)
+    text = f"{applied} {book.unit} {book.nutrient} applied, {removed} removed at that yield"
+    if book.nutrient == "N":
         return f"{text}; no nitrogen is carried over"
-    by = f" ({row['removed_source']})" if source else ""
+    by = f" ({book.source_key})" if source else ""
     return f"{text}, balance {applied - removed:+d} for the next crop{by}"
 
 

@@ -7,14 +7,13 @@ from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
 from fertkit.budget.studies import ANALYSIS
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, code_of
-from fertkit.results import capital, plain
+from fertkit.results import capital
 from fertkit.rounding import above
 from fertkit.say.line import (
     GOVERNS,
     Kind,
     Line,
     daily,
-    detail,
     keys,
     lead,
     mark,
@@ -306,20 +305,6 @@ def _days(r):
     if r.first_day_from == r.first_day_to:
         return ""
     return f"day {r.first_day_from:.0f} to {r.first_day_to:.0f}"
-
-
-def peak_lines(peaks) -> list[Line]:
-    """Say how the peak demand of two crops compares."""
-    first, second = peaks.crops
-    said = [lead(f"Peak {peaks.nutrient} demand, {first} against {second} [{peaks.unit}/day]")]
-    for r in peaks.table.itertuples():
-        values = "" if np.isnan(r.first) else f"{daily(r.first)} against {daily(r.second)}, "
-        least = "at least " if r.at_least else ""
-        both = " against ".join(filter(None, [r.first_source, r.second_source]))
-        beside = "; ".join(filter(None, [both, r.note]))
-        text = f"{values}{least}{plain(r.ratio, 2)} times ({beside}{mark(r.provenance)})"
-        said.append(detail(text, r.basis))
-    return said
 
 
 # ---- in short, beside a figure

@@ -374,16 +374,3 @@ def price_table_lines(table) -> list[Line]:
         said.append(told(f"{first}, {last}.", get_curve(curve).label))
     edges = sorted(set(table.table["status"]) - {Status.INTERIOR})
     return said + [told(f"{Status(word).meaning}.", word) for word in edges]
-
-
-def plateau_risk_lines(risk) -> list[Line]:
-    """Say which rate returns most where the plateau varies from year to year."""
-    returned = money_text(risk.expected_net, risk.money, risk.area)
-    best = f"{plain(risk.rate)} {risk.rate_unit} ({risk.status}), expected net return {returned}"
-    join = f"{plain(risk.join_of_mean)} {risk.rate_unit}"
-    less = money_text(risk.expected_net - risk.net_at_join, risk.money, risk.area)
-    return [
-        lead(f"Best rate with a varying plateau: {best}."),
-        told(f"The join of the mean plateau, {join}, returns {less} less."),
-        CAUTIONED,
-    ]

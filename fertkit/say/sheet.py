@@ -217,10 +217,8 @@ def _trial(name, trial, answer):
         if text:
             yield told(text, "Money")
     if name in answer.carried:
-        ledger = answer.carried[name]
-        yield _sourced(
-            carried_text(ledger, source=False), "Next year", ledger.table["removed_source"].iloc[0]
-        )
+        book = answer.carried[name]
+        yield _sourced(carried_text(book, source=False), "Next year", book.source_key)
 
 
 def field_answer_lines(answer) -> list[Line]:

@@ -3,8 +3,7 @@
 Method
 ------
 * Plan: `blocks_for` and `smallest_difference` use the exact noncentral t of the comparison (two-sided);
-  `plan_strips` draws the order from a seed and respects header, applicator and buffers;
-  `write_application` gives the operator a file.
+  `plan_strips` draws the order from a seed and respects header, applicator and buffers.
 * Harvest: `clean_points` drops impossible records, pass ends, jumps of speed, field and local outliers
   (local Moran's I), overlaps and short pieces, and counts each; `find_delay` finds the grain's delay;
   `strip_means` weights by area at trade moisture. Points of a strip are no replicates.
@@ -32,7 +31,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "analyse": ["analyse_strips"],
-        "application": ["write_application"],
         "layout": ["plan_strips"],
         "points": ["clean_points", "find_delay"],
         "pool": ["pool_estimates", "pool_trials"],

@@ -1,20 +1,17 @@
 """The file an operator follows: strips as a CSV table, or as shapes in the field as GeoJSON (RFC 7946)."""
 
-import json
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_dict, a_path, asks, either, holding, labels, zero_or_more
+from fertkit.asked import a_dict, asks, either, holding, labels, zero_or_more
 from fertkit.errors import LookupFailed, NotEstimable
 from fertkit.rounding import below
 from fertkit.trials.layout import SIDES, StripPlan
 from fertkit.trials.limits import default
 from fertkit.trials.outline import OutlineError, outline
 from fertkit.units import FOOT_M
-from fertkit.writing import write_whole
 
 PLACES = 41  # along the longest side at which a trial may start
 
@@ -53,47 +50,6 @@ def application_table(plan: StripPlan) -> pd.DataFrame:
 
 
 @asks(
-    plan=holding("treatments", "seed", of="plan_strips"), path=a_path,
-    boundary=either(a_dict, labels), line=labels, headland=zero_or_more,
-)  # fmt: skip
-def write_application(plan: StripPlan, path, *, boundary=None, line=None, headland: float = 0.0) -> Path:
-    """Write the application file: ``.csv``, or ``.geojson`` where a boundary or a line is given.
-
-    Parameters
-    ----------
-    plan : StripPlan
-    path : path
-    boundary : sequence of (longitude, latitude) or GeoJSON dict, optional
-        Field boundary [degrees, WGS 84].
-    line : two (longitude, latitude), optional
-        A and B of the first pass; see `application_geojson`.
-    headland : float
-        Turning room left at both ends of the strips [`plan.width_unit`].
-
-    Raises
-    ------
-    LookupFailed
-        If the ending of the file is neither, or GeoJSON is asked without a boundary or a line.
-    NotEstimable
-        If the trial does not fit into the boundary.
-    """
-    path = Path(path)
-    if path.suffix.lower() == ".csv":
-        text = application_table(plan).to_csv(index=False)
-    elif path.suffix.lower() in (".geojson", ".json"):
-        if boundary is None and line is None:
-            raise LookupFailed(
-                "GeoJSON needs the field",
-                "boundary=[(longitude, latitude), ...]",
-                remedy="give its boundary or an A-B line, or write a .csv",
-            )
-        text = json.dumps(application_geojson(plan, boundary, line=line, headland=headland), indent=1)
-    else:
-        raise LookupFailed(f"unknown ending '{path.suffix}' of an application file; use .csv or .geojson")
-    return write_whole(text, path)
-
-
-@asks(
     plan=holding("treatments", "seed", of="plan_strips"), boundary=either(a_dict, labels),
     line=labels, headland=zero_or_more,
 )  # fmt: skip
@@ -102,8 +58,17 @@ def application_geojson(plan: StripPlan, boundary=None, *, line=None, headland: 
 
     Without a line, strips run along the longest side of the field and start from it, driven so that it lies
     to the left, at the first place where the trial lies wholly in the field, or at the end. A line is the
-    middle of the first applicator pass, driven from A to B: strips lie along it and to its right. See
-    `write_application`.
+    middle of the first applicator pass, driven from A to B: strips lie along it and to its right.
+
+    Parameters
+    ----------
+    plan : StripPlan
+    boundary : sequence of (longitude, latitude) or GeoJSON dict, optional
+        Field boundary [degrees, WGS 84].
+    line : two (longitude, latitude), optional
+        A and B of the first pass.
+    headland : float
+        Turning room left at both ends of the strips [`plan.width_unit`].
 
     Returns
     -------

@@ -50,7 +50,7 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     ----------
     cleaned : CleanedPoints
     strips : path or dict
-        The strips as GeoJSON, as `fertkit.trials.write_application` gives them: polygons with the properties
+        The strips as GeoJSON, as `fertkit layout` writes them: polygons with the properties
         strip, block and ``rate_<unit>`` or treatment. Borders are left out.
     trial : str, optional
         Name of the trial; that of the log by default.
@@ -137,11 +137,7 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
         except (ValueError, RecursionError):
             raise InputError(
                 name,
-                [
-                    Problem(
-                        "not a GeoJSON file", "save the strips as GeoJSON", in_code="write_application(...)"
-                    )
-                ],
+                [Problem("not a GeoJSON file", "save the strips as GeoJSON")],
             ) from None
     if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
         raise LookupFailed("strips must be a GeoJSON FeatureCollection of polygons")

@@ -8,13 +8,16 @@ list of files, each with a word that leads to the next; a way whose words lead n
 import ast
 import importlib
 import io
+import json
 import pkgutil
+import re
 import subprocess
 import sys
 import tempfile
 import tokenize
 from itertools import pairwise
 from pathlib import Path
+from types import CodeType
 
 import fertkit
 
@@ -62,6 +65,9 @@ WAYS = {
 #: What a newcomer adds -> words that code names only where it must be told of it.
 ADDED = {"curve": ("spherical",), "nutrient": ("Mo", "MO"), "crop": ("sunflower", "canola", "flax")}
 CUTS = ("split", "splitlines", "partition", "rpartition", "startswith", "removeprefix", "removesuffix")
+NAMED = re.compile(r"[A-Za-z_][\w.]*")
+#: Reached from outside: a survey in Python, hooks of servers and of a preloaded kernel, read by their names.
+DOORS = {"optima_of_trials", "OneHost", "OfPages", "EDUCATOR", "UNWATCHED", "load_early"}
 SENTENCES = ("text", "meaning", "summary", "plain", "what", "remedy")
 
 
@@ -154,6 +160,56 @@ def cuts(tree) -> int:
     return found
 
 
+def names_in(code) -> set[str]:
+    """Names a piece of compiled code uses, and those in texts that name something."""
+    found = set(code.co_names)
+    for value in code.co_consts:
+        if isinstance(value, CodeType):
+            found |= names_in(value)
+        for text in value if isinstance(value, tuple) else (value,):
+            if isinstance(text, str) and NAMED.fullmatch(text):
+                found.add(text.rpartition(".")[2])
+    return found
+
+
+def _is_lazy(part) -> bool:
+    """Whether a statement is the table of names that a floor loads when they are used."""
+    return isinstance(part, ast.Assign) and getattr(getattr(part.value, "func", 0), "attr", "") == "attach"
+
+
+def unreached(trees) -> dict[str, set[str]]:
+    """Files and what they define that no command, page, batch or lesson comes to by names.
+
+    Names alone are followed, whatever file holds them. Figures and sentences are reached with their result.
+    """
+    lessons = [p.read_text(encoding="utf-8") for p in HOUSE.parent.glob("notebooks/**/*.ipynb")]
+    cells = [c for text in lessons for c in json.loads(text)["cells"] if c["cell_type"] == "code"]
+    todo = {name for c in cells for name in names_in(compile("".join(c["source"]), "lesson", "exec"))}
+    uses, defined = {}, {}
+    for file, tree in trees.items():
+        of_results = file in ("plots/__init__.py", "say/__init__.py")
+        for part in tree.body:
+            targets = getattr(part, "targets", [getattr(part, "target", None)])
+            own = {getattr(part, "name", None), *(getattr(t, "id", None) for t in targets)} - {None}
+            if isinstance(part, ast.Import | ast.ImportFrom) or _is_lazy(part):
+                continue
+            if of_results and isinstance(part, ast.AnnAssign):
+                for key, value in zip(part.value.keys, part.value.values, strict=True):
+                    uses.setdefault(key.value, set()).add(value.elts[1].value)
+                continue
+            used = names_in(compile(ast.Module([part], []), file, "exec")) - own
+            todo |= used if not own or file.startswith("cli/") else set()
+            for name in own:
+                uses.setdefault(name, set()).update(used)
+                defined.setdefault(file, set()).add(name)
+    seen = set()
+    while todo:
+        seen |= todo
+        todo = {name for one in todo for name in uses.get(one, ())} - seen
+    left = {file: {n for n in names - seen - DOORS if n[:2] != "__"} for file, names in defined.items()}
+    return {file: names for file, names in left.items() if names}
+
+
 def main() -> None:
     files = sorted(HOUSE.rglob("*.py"))
     sources = {path: path.read_text(encoding="utf-8") for path in files}
@@ -175,6 +231,9 @@ def main() -> None:
             str(files_naming(words, trees)) for words in ADDED.values()
         ),
         "places that take a sentence apart": sum(map(cuts, trees.values())),
+        "functions and classes that nothing reaches": sum(
+            map(len, unreached({p.relative_to(HOUSE).as_posix(): tree for p, tree in trees.items()}).values())
+        ),
         "modules in a circle of imports": circles(graph_of(files)),
     }
     for what, value in rows.items():

@@ -9,14 +9,7 @@ import pandas as pd
 import pytest
 from scipy.optimize import lsq_linear
 
-from fertkit.budget import (
-    check_seed_row,
-    compare_peaks,
-    farm_budget,
-    nutrient_budget,
-    product_rate,
-    season_demand,
-)
+from fertkit.budget import farm_budget, nutrient_budget
 from fertkit.budget.peaks import (
     BY_TOTAL,
     FROM_HIGHEST,
@@ -26,7 +19,7 @@ from fertkit.budget.peaks import (
     peak_table,
     published_peaks,
 )
-from fertkit.budget.products import find_product, product_cautions, seed_row_limit
+from fertkit.budget.products import cautions_of, find_product, seed_row_limit
 from fertkit.budget.rates import default_order, published_rates
 from fertkit.budget.studies import _with_defaults, default_rows, in_form, in_unit
 from fertkit.budget.timing import (
@@ -257,30 +250,14 @@ def test_checks_of_a_goal_against_the_yields_measured():
 
 def test_products_by_their_analysis():
     table = load_table("products")
-    urea = product_rate("urea", "N", 92.0)
-    assert urea.product_lb_ac == pytest.approx(200)
-    assert math.isnan(urea.product_gal_ac)
-    assert "200 lb/ac supplies 92.0 N" in urea.summary()
-    held = product_rate("18-46-0", "P2O5", 46.0)
-    assert held.table["nutrient"].tolist()[:2] == ["N", "P2O5"]
-    assert held.table["supplied_lb_ac"].tolist()[:2] == pytest.approx([18, 46])
-    assert held.table["pct"].tolist()[:2] == [18, 46]
-    with pytest.raises(NotEstimable, match="supplies no K2O"):
-        product_rate("urea", "K2O", 10)
-    for bad in (-1, math.inf, NAN):
-        with pytest.raises(InputError, match=r"0 or more lb/ac|not a number"):
-            product_rate("urea", "N", bad)
-    assert product_rate("urea", "N", 0).product_lb_ac == 0
     assert find_product(" UREA ")["grade"] == "46-0-0"
     with pytest.raises(LookupFailed, match="unknown product 'nitrate'"):
         find_product("nitrate")  # several hold the word
     assert (table["grade"] == find_product("ammonium nitrate")["grade"]).any()
-    own = table.head(1).assign(material="mine", grade="1-2-3", cautions="")
-    assert find_product("mine", own)["grade"] == "1-2-3"
-    topics = product_cautions(["anhydrous ammonia"])
+    topics = cautions_of([find_product("anhydrous ammonia")])
     assert "ammonia" in set(topics["topic"])
     assert "anhydrous ammonia" in topics.loc[topics["topic"] == "ammonia", "product"].iloc[0]
-    everyone = product_cautions([])
+    everyone = cautions_of([])
     assert (everyone["product"] == "").all()
     assert set(everyone["topic"]) <= set(topics["topic"])
     assert "ammonia" not in set(everyone["topic"])
@@ -303,14 +280,6 @@ def test_limits_in_the_seed_row():
     if not table["row_spacing_in"].isna().any():
         with pytest.raises(NotEstimable, match="wider than"):
             seed_row_limit("corn", table["row_spacing_in"].max() + 1)
-    # KSU_STARTER: 8 lb of N + K2O in 30 inch rows; 80 lb of 10-34-0 hold 8, at the limit
-    for rates, value, passed in (({"10-34-0": 80.0}, 8.0, True), ({"10-34-0": 81.0}, 8.1, False),
-                                 ({"10-34-0": 40.0, "0-0-60": 10.0}, 10.0, False)):  # fmt: skip
-        row = check_seed_row(rates, "corn", 30).iloc[0]
-        assert (row["value"], row["limit"], row["passed"]) == (pytest.approx(value), 8.0, passed)
-    never = check_seed_row({"anhydrous ammonia": 1.0}, "corn", 30)
-    assert not never["passed"].iloc[1:].any()
-    assert len(never) > 1
 
 
 def test_peaks_scaled_as_their_sources_allow():
@@ -358,29 +327,6 @@ def test_the_peak_of_each_curve_beside_the_published():
     z = got.loc[("Zz", "")]
     assert (z["curve_day"], z["basis"]) == (1.0, "")
     assert math.isnan(z["published"])
-
-
-def test_two_crops_basis_by_basis():
-    corn, soy = season_demand("corn", 226), season_demand("soybean", 60)
-    table = compare_peaks(corn, corn, "N").table
-    assert table["ratio"].dropna().tolist()[:2] == pytest.approx([1.0, 1.0])
-    assert (
-        table.iloc[0]["provenance"]
-        == corn.peaks.loc[corn.peaks["source_key"] == "BENDER2013", "provenance"].iloc[0]
-    )
-    rows = compare_peaks(soy, corn, "K2O").table
-    assert (rows["ratio"] * rows["second"]).dropna().tolist() == pytest.approx(
-        rows["first"].dropna().tolist()
-    )
-    # of soybean N two shares are published: means from one to the next are told, and no peak
-    assert "fitted curves" not in set(compare_peaks(soy, corn, "N").table["basis"])
-    points = pd.DataFrame({"nutrient": "K", "day": [30, 60, 90, 110], "fraction": [0.2, 0.6, 0.9, 1.0]})
-    own = [season_demand(c, g, points=points) for c, g in (("soybean", 60), ("corn", 200))]
-    fitted = compare_peaks(*own, "K").table.set_index("basis").loc["fitted curves"]
-    tops = [d.table["daily"].max() for d in own]
-    assert [fitted["first"], fitted["second"], fitted["ratio"]] == pytest.approx([*tops, tops[0] / tops[1]])
-    said = compare_peaks(soy, corn).summary()
-    assert said.splitlines()[0] == "Peak K2O demand, 60 bu/ac soybean against 226 bu/ac corn [lb/ac/day]"
 
 
 def test_degree_days_by_both_rules():

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import carry_over, nutrient_budget, season_demand
+from fertkit.budget import nutrient_budget, season_demand
+from fertkit.budget.ledger import season_book
 from fertkit.budget.rates import amounts, derivation, parts_of, published_rates, residue_lb_ac
 from fertkit.budget.yields import far_outside
 from fertkit.errors import InputError, LookupFailed, UnitError
@@ -540,11 +541,11 @@ def test_stover_of_soybean_is_by_the_study_of_harvest():
     assert any("removal with residue is not published" in text for text in budget.notes)
 
 
-def test_the_ledger_counts_straw_as_it_is_at_harvest():
-    rotation = pd.DataFrame({"year": [2024, 2025], "crop": "winter wheat", "yield_goal": 80.0,
-                             "residue": [1.0, 0.0], "k2o_lb_ac": 60.0})  # fmt: skip
-    rows = carry_over(rotation).table
-    assert rows["removed"].iloc[0] == pytest.approx(80 * 0.25 + 2.076 * 29)
+def test_the_book_of_a_season_counts_straw_as_it_is_at_harvest():
+    budget = nutrient_budget("winter wheat", 80, residue=1)
+    book = season_book(budget, "K2O", 60.0, budget.pounds, 0.5)
+    assert book.removed == pytest.approx(80 * 0.25 + 2.076 * 29)
+    assert (book.cost, book.balance) == pytest.approx((30.0, 60 - book.removed))
 
 
 def test_straw_without_a_published_loss_is_at_most_uptake_less_grain():

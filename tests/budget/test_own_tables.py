@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, farm_budget, nutrient_budget, season_demand, soil_rate
+from fertkit.budget import farm_budget, nutrient_budget, season_demand, soil_rate
 from fertkit.budget.own import checked_own
 from fertkit.cli import main
 from fertkit.errors import InputError, LookupFailed, NotEstimable
@@ -145,7 +145,7 @@ def test_without_stages_a_share_has_days_and_the_uptake_an_end(written):
     refused(written(timing=days.format("80,0.9"), stages=""), "the uptake of N has no last day")
 
 
-def test_soil_rates_by_systems_of_ones_own(written):
+def test_soil_rates_by_systems_of_ones_own(written, ask_systems):
     own = written()
     on = {"extractant": "Olsen", "depth_in": 6, "own": own, "unit": "kg/ha"}
     rate = soil_rate("consultant a", "P", 6, "lentil", 2, "t/ha", **on)
@@ -157,8 +157,7 @@ def test_soil_rates_by_systems_of_ones_own(written):
     assert line.rate == pytest.approx(30)
     sulfur = soil_rate("consultant c", "S", 4, "lentil", 2, "t/ha", **on | {"extractant": "sulfate"})
     assert sulfur.rate == pytest.approx((8 * 2 - 0.5 * 4) * KG_HA_PER_LB_AC)
-    tests = pd.DataFrame({"extractant": ["Olsen"], "depth_in": [6.0], "test": [6.0]})
-    answers = compare_systems("P", tests, "lentil", 2, "t/ha", own=own).table.set_index("system")
+    answers = ask_systems("P", [("Olsen", 6.0, 6.0, "ppm")], "lentil", 2, "t_ha", own=own)
     assert answers.loc["consultant a", "rate_lb_ac"] * KG_HA_PER_LB_AC == pytest.approx(30)
     with pytest.raises(LookupFailed, match="consultant a"):
         soil_rate("consultant a", "P", 6, "corn", 180, extractant="Olsen", depth_in=6)
@@ -328,21 +327,3 @@ def test_a_region_that_changes_nothing_says_so():
     assert any(
         "The region China changes nothing" in note for note in farm_budget(fields, region="china").notes
     )
-
-
-def test_soil_systems_are_chosen_like_studies(written):
-    tests = pd.DataFrame({"extractant": ["Mehlich-3"], "test": [15.0], "depth_in": [8.0]})
-
-    def systems(**chosen):
-        return compare_systems("P", tests, "corn", 180, **chosen).table["system"].tolist()
-
-    every = systems()
-    assert systems(without="TRI1995") == [name for name in every if name != "tri_state_1995"]
-    assert systems(source=["TRI1995"]) == ["tri_state_1995"]
-    assert {*systems(source="TRI1995", own=written())} >= {"tri_state_1995", "consultant a"}
-    assert systems(region="Illinois")[0] == "illinois_handbook"
-    assert sorted(systems(region="Illinois")) == sorted(every)
-    with pytest.raises(LookupFailed, match="unknown source of a soil-test system"):
-        systems(source="NOBODY")
-    with pytest.raises(LookupFailed, match="unknown region"):
-        systems(region="Atlantis")

@@ -9,7 +9,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from fertkit.budget import blend, least_cost
+from fertkit.budget import least_cost
 from fertkit.budget.passes import plan_passes
 from fertkit.errors import InputError, NotEstimable
 from fertkit.reference import load_table
@@ -82,20 +82,23 @@ def test_a_liquid_of_known_density():
     cap=st.one_of(st.none(), st.integers(160, 200)),
 )
 @settings(max_examples=12, deadline=None)
-def test_one_field_without_lots_is_the_blend(need, price, cap):
+def test_one_field_without_lots_is_the_cheapest_blend(need, price, cap):
+    """Against scipy's linear program: least price x rate that brings every target and passes no cap."""
     asked = {n: float(v) for n, v in zip(("N", "P2O5", "K2O"), need, strict=True) if v}
     if not asked:
         return
     names = ("46-0-0", "11-52-0", "18-46-0", "0-0-60")
     caps = {} if cap is None else {"N": float(cap)}
-    mix = blend(asked, pd.DataFrame({"product": names, "price": price, "unit": "lb"}), caps=caps)
+    share = {"N": [0.46, 0.11, 0.18, 0], "P2O5": [0, 0.52, 0.46, 0], "K2O": [0, 0, 0, 0.6]}
+    least = [[-x for x in share[n]] for n in asked]
+    mix = linprog(price, [*least, *(share[n] for n in caps)], [*(-v for v in asked.values()), *caps.values()])
     table = targets(**asked).assign(
         cap_lb_ac=lambda t: np.where(t["nutrient"] == "N", caps.get("N", np.nan), np.nan)
     )
     if cap is not None and "N" not in asked:
         table = pd.concat([table, targets(N=0).assign(cap_lb_ac=caps["N"])], ignore_index=True)
     plan = plan_passes(table, shed(**dict(zip(names, price, strict=True))), SPREAD, whole_rates=False, gap=0)
-    assert plan.cost == pytest.approx(40 * (8 + mix.cost_per_ac), rel=1e-6)
+    assert plan.cost == pytest.approx(40 * (8 + mix.fun), rel=1e-6)
 
 
 SMALL = {
@@ -231,18 +234,6 @@ def test_urea_and_triple_superphosphate_take_two_passes_or_another_phosphate():
     plan = plan_passes(targets(N=100, P2O5=60), products, two)
     assert plan.applications.groupby("pass")["product"].nunique().tolist() == [1, 1]
     assert plan.passes["cost"].sum() == 40 * 15
-
-
-def test_a_blend_never_holds_urea_and_ammonium_nitrate_or_triple_superphosphate():
-    # without the rule the cheapest is urea and TSP: 100 / .46 x .30 + 60 / .46 x .20 = 91.3; with it MAP:
-    # 60 / .52 = 115.4 lb bring 12.7 N, 87.3 N of urea: 56.9 + 46.2 = 103.1; ammonium nitrate and TSP: 108.4
-    prices = pd.DataFrame({"product": ["urea", "0-46-0", "11-52-0", "ammonium nitrate"], "unit": "lb",
-                           "price": [0.30, 0.20, 0.40, 0.28]})  # fmt: skip
-    mix = blend({"N": 100, "P2O5": 60}, prices)
-    assert set(mix.used["product"]) == {"urea", "11-52-0"}
-    assert mix.cost == pytest.approx((100 - 0.11 * 60 / 0.52) / 0.46 * 0.30 + 60 / 0.52 * 0.40)
-    with pytest.raises(NotEstimable, match="must not be mixed"):
-        blend({"N": 100, "P2O5": 60}, prices.iloc[:2])
 
 
 def test_no_cap_is_passed():

@@ -2,20 +2,20 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from fertkit.budget import check_seed_row, product_rate
-from fertkit.budget.products import (
-    find_product,
-    nutrients_per_gallon,
-    product_cautions,
-    seed_row_limit,
-)
-from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
+from fertkit.budget.products import cautions_of, nutrients_per_gallon, seed_limits, seed_row_limit
+from fertkit.errors import LookupFailed, NotEstimable, UnitError
 from fertkit.reference import cite, load_table
-from fertkit.reference.nutrients import OF_PRODUCTS
+from fertkit.reference.fertilizers import PERCENT, find_product
 from fertkit.say.advice import nutrient_cautions
+
+
+def share_of(product, nutrient):
+    return find_product(product)[PERCENT[nutrient]] / 100
+
+
+def topics_of(*names):
+    return set(cautions_of([find_product(name) for name in names])["topic"])
 
 
 @pytest.mark.parametrize(
@@ -27,7 +27,7 @@ from fertkit.say.advice import nutrient_cautions
     ],
 )
 def test_rates_printed_by_ohio(product, nutrient, rate, expected, printed, tolerance):
-    got = product_rate(product, nutrient, rate).product_lb_ac
+    got = rate / share_of(product, nutrient)
     assert got == pytest.approx(expected, abs=0.5)
     assert got == pytest.approx(printed, abs=tolerance)
 
@@ -50,26 +50,6 @@ def test_pounds_in_a_gallon(product, expected, tolerance):
     assert got.sum() == pytest.approx(sum(expected.values()), abs=0.02)
 
 
-def test_a_liquid_in_gallons():
-    # 40 lb P2O5 as 10-34-0: 117.6 lb, 10.1 gal at 11.65 lb/gal, with 11.8 lb N
-    got = product_rate("10-34-0", "P2O5", 40)
-    assert got.product_gal_ac == pytest.approx(40 / 3.961, abs=0.01)
-    assert got.table.set_index("nutrient")["supplied_lb_ac"]["N"] == pytest.approx(40 * 10 / 34)
-    assert "gal/ac" in got.summary()
-
-
-@settings(max_examples=30, deadline=None)
-@given(st.sampled_from(sorted(load_table("products")["grade"])), st.floats(0, 500))
-def test_the_rate_supplies_what_was_asked(grade, rate):
-    row = load_table("products").set_index("grade").loc[grade]
-    nutrient = next(n for n in OF_PRODUCTS if row[f"{n.lower()}_pct"] > 0)
-    got = product_rate(grade, nutrient, rate)
-    supplied = got.table.set_index("nutrient")["supplied_lb_ac"]
-    assert supplied[nutrient] == pytest.approx(rate)
-    elements = supplied * supplied.index.map({"P2O5": 0.4364, "K2O": 0.8301}.get).fillna(1.0)
-    assert elements.sum() <= got.product_lb_ac * 1.0001
-
-
 @pytest.mark.parametrize(("soil", "limits"), [("medium to fine", (6, 8, 12)), ("sandy", (4, 6, 8))])
 def test_in_furrow_limits(soil, limits):
     # check 50, P KSU_STARTER: lb N + K2O at 40, 30 and 20 in rows
@@ -79,18 +59,8 @@ def test_in_furrow_limits(soil, limits):
     assert seed_row_limit("sunflower", 30, soil)["limit_lb_ac"] == 10  # P HPSUNFLOWER
 
 
-def test_seed_row_check():
-    good = check_seed_row({"10-34-0": 60}, "corn", 30)
-    assert good["passed"].all()
-    assert good["value"][0] == pytest.approx(6.0)
-    bad = check_seed_row({"10-34-0": 60, "urea": 5, "12-0-0-26S": 10}, "corn", 30, "sandy")
-    assert not bad["passed"].any()
-    assert bad["check"].str.contains("urea").any()
-    assert bad["check"].str.contains("thiosulfate").any()
-
-
 def test_cautions_fit_the_product():
-    topics = {p: set(product_cautions([p])["topic"]) for p in ("urea", "0-0-0-15B", "11-52-0", "82-0-0")}
+    topics = {p: topics_of(p) for p in ("urea", "0-0-0-15B", "11-52-0", "82-0-0")}
     assert {"ammonia", "nitrate loss", "salt near the seed"} <= topics["urea"]
     assert "boron toxicity" in topics["0-0-0-15B"]
     assert "phosphorus loss" in topics["11-52-0"]
@@ -100,25 +70,9 @@ def test_cautions_fit_the_product():
 
 
 def test_every_product_is_cautioned_with_a_source():
-    table = product_cautions(load_table("products")["grade"])
+    table = cautions_of(load_table("products").to_dict("records"))
     assert all(cite(key) for key in table["source_key"])
     assert not table["text"].str.startswith("as ").any()
-
-
-@pytest.mark.parametrize(
-    ("args", "error", "says"),
-    [
-        (("7-7-7", "N", 10), LookupFailed, "unknown product '7-7-7'"),
-        (("ammonium polyphosphate", "N", 10), LookupFailed, "10-34-0"),
-        (("urea", "K2O", 10), NotEstimable, "supplies no K2O"),
-        (("urea", "K", 10), LookupFailed, "unknown nutrient of a product 'K'"),
-        (("urea", "N", -1), InputError, "0 or more"),
-        (("urea", "N", np.nan), InputError, "'rate_lb_ac'.* not a number"),
-    ],
-)
-def test_bad_requests(args, error, says):
-    with pytest.raises(error, match=says):
-        product_rate(*args)
 
 
 def test_limits_that_are_not_published():
@@ -152,6 +106,8 @@ def test_no_two_products_share_a_name():
     assert len(names) == len(set(names))
     with pytest.raises(LookupFailed, match=r"potassium chloride 60 .*potassium chloride 62"):
         find_product("potassium chloride")
+    with pytest.raises(LookupFailed, match=r"ammonium polyphosphate.*10-34-0"):
+        find_product("ammonium polyphosphate")
     with pytest.raises(LookupFailed, match="unknown product '0-0-0-11'"):
         find_product("0-0-0-11")  # 11 of what: the fourth number is sulfur
 
@@ -175,13 +131,13 @@ def test_salts_hold_what_their_formula_says(name, nutrient, share):
     products = load_table("products")
     fits = products["material"].str.lower().str.startswith(name.lower())
     name = products.loc[fits, "grade"].iloc[0] if fits.sum() == 1 else name
-    assert product_rate(name, nutrient, 1.0).product_lb_ac == pytest.approx(1 / share, rel=6e-3)
+    assert share_of(name, nutrient) == pytest.approx(share, rel=6e-3)
 
 
 def test_chloride_as_south_dakota_reckons_it():
     # SDSU: 25 lb of Cl are 25 x 2.2 = 55 lb of potassium chloride
-    assert product_rate("KCl", "Cl", 25).product_lb_ac == pytest.approx(55, abs=0.6)
-    assert product_rate("0-0-62", "K2O", 62).table.set_index("nutrient")["supplied_lb_ac"]["Cl"] == 46.7
+    assert 25 / share_of("KCl", "Cl") == pytest.approx(55, abs=0.6)
+    assert find_product("0-0-62")[PERCENT["Cl"]] == 46.7
 
 
 def test_potash_of_62_as_light_as_potash():
@@ -189,14 +145,6 @@ def test_potash_of_62_as_light_as_potash():
     row = find_product("0-0-62")
     assert row["salt_index"] == pytest.approx(116.2 / 60 * 62, abs=0.05)
     assert row["bulk_density_lb_ft3"] == ""
-
-
-def test_an_own_table_may_leave_out_rare_nutrients():
-    own = load_table("products").head(2).drop(columns=["mn_pct", "cu_pct", "mo_pct", "cl_pct", "also"])
-    assert product_rate("urea", "N", 46, products=own).product_lb_ac == pytest.approx(100)
-    assert nutrients_per_gallon("12-0-0-26S")["Cl"] == 0
-    with pytest.raises(InputError, match="k2o_pct"):
-        product_rate("urea", "N", 46, products=own.drop(columns="k2o_pct"))
 
 
 @pytest.mark.parametrize(
@@ -218,19 +166,16 @@ def test_urea_with_cereal_seed_by_manitoba(soil, opener, limits):
 
 def test_seed_of_canola_has_two_limits_and_beans_take_no_salt():
     # CCC_SEED2018: 20 lb P2O5, about 40 lb of MAP (38.5 by its 52 %); CCC_SEEDROW: N may be as low as 10
-    fits = check_seed_row({"MAP": 38}, "canola", 9)
-    assert fits["limit"].tolist() == [20, 10]
-    assert fits["value"].tolist() == pytest.approx([38 * 0.52, 38 * 0.11])
-    assert fits["passed"].all()
-    assert check_seed_row({"MAP": 45}, "canola", 9)["passed"].tolist() == [False, True]
+    limits = seed_limits("canola", row_spacing_in=9)
+    assert [(basis, most) for basis, most, _ in limits] == [("P2O5", 20), ("N", 10)]
+    assert 38 * share_of("MAP", "P2O5") < 20 < 45 * share_of("MAP", "P2O5")
     with pytest.raises(LookupFailed, match="basis of the seed limits"):
         seed_row_limit("canola", 9)
-    assert not check_seed_row({"10-34-0": 10}, "soybean", 30)["passed"].any()
-    assert check_seed_row({"TSP": 10}, "soybean", 30)["passed"].all()
+    assert [(basis, most) for basis, most, _ in seed_limits("soybean", row_spacing_in=30)] == [("N + K2O", 0)]
 
 
 def test_new_salts_are_cautioned():
-    topics = {p: set(product_cautions([p])["topic"]) for p in ("CuSO4", "Na2MoO4", "MOP", "urea", "UAN28")}
+    topics = {p: topics_of(p) for p in ("CuSO4", "Na2MoO4", "MOP", "urea", "UAN28")}
     assert "copper" in topics["CuSO4"]
     assert "molybdenum" in topics["Na2MoO4"]
     assert "chloride" in topics["MOP"]
@@ -239,9 +184,7 @@ def test_new_salts_are_cautioned():
 
 
 def test_biuret_is_a_matter_of_urea_alone():
-    topics = {
-        name: set(product_cautions([name])["topic"]) for name in ("46-0-0", "28-0-0", "18-46-0", "82-0-0")
-    }
+    topics = {name: topics_of(name) for name in ("46-0-0", "28-0-0", "18-46-0", "82-0-0")}
     assert "biuret" in topics["46-0-0"] & topics["28-0-0"]
     assert "biuret" not in topics["18-46-0"] | topics["82-0-0"]
 
@@ -256,3 +199,10 @@ def test_cautions_are_of_the_crop_and_the_harvest_at_hand():
     # CLEMSON_NITRATE, OSU_NITRATE: forage alone
     assert "1,000 mg/kg" in said("N", "corn", "silage")
     assert "1,000 mg/kg" not in said("N", "corn", "grain") + said("N")
+
+
+def test_half_a_percent_of_boron_is_boron():
+    made = load_table("products").iloc[0].to_dict() | {"material": "made", "cautions": ""}
+    made |= dict.fromkeys(PERCENT.values(), np.nan)
+    warned = [set(cautions_of([made | {"b_pct": share}])["topic"]) for share in (0.5, 0.0)]
+    assert ["boron toxicity" in topics for topics in warned] == [True, False]

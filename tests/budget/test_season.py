@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import compare_peaks, season_demand
+from fertkit.budget import season_demand
 from fertkit.budget.peaks import BY_TOTAL, FROM_HIGHEST, SCALED, UNSCALED, published_peaks
 from fertkit.budget.rates import published_rates
 from fertkit.budget.timing import growing_degree_days, stage_scale, uptake_curve
@@ -276,24 +276,12 @@ def test_soybean_peaks_as_oxide():
     assert snyder["K2O"] == pytest.approx(4.1 * 1.2046, abs=0.05)
 
 
-def test_potassium_peak_against_the_trade_rule(soybean, corn):
-    # Trade rule (common practice, no source): at least twice. Published: 4.9 (SNYDER2000) against 5.17
-    # (BENDER2013), about 95 %; both are shown, neither hides the other
-    rows = compare_peaks(soybean, corn, "K").table.set_index("basis")
-    measured = rows.loc["published, as measured"]
-    assert (measured["first"], measured["second"]) == pytest.approx((4.9, 5.17), abs=0.01)
-    assert measured["ratio"] == pytest.approx(0.95, abs=0.01)
-    rule = rows.loc["common practice, no source"]
-    assert rule["ratio"] == 2
-    assert rule["first_source"] == "COMMON_PRACTICE"
-    assert "common practice, no source: at least 2 times" in compare_peaks(soybean, corn).summary()
-
-
-def test_peaks_scaled_to_the_yields_asked_about(soybean, corn):
-    # BENDER2013 measured at 226 bu/ac: 5.17 x 300/226 = 6.86; SNYDER2000 at 70 bu/ac at the most: 4.9 x 80/70
-    scaled = compare_peaks(soybean, corn).table.set_index("basis").loc["published, scaled to the yields"]
-    assert scaled["second"] == pytest.approx(5.17 * 300 / 226.2, abs=0.02)
-    assert scaled["first"] == pytest.approx(4.9 * 80 / 70)
+def test_potassium_peaks_as_measured_and_scaled_to_the_yields_asked_about(soybean, corn):
+    # SNYDER2000 4.9 at 70 bu/ac at the most, scaled 4.9 x 80/70; BENDER2013 5.17 at 226 bu/ac, 5.17 x 300/226
+    for demand, published, scaled in ((soybean, 4.9, 4.9 * 80 / 70), (corn, 5.17, 5.17 * 300 / 226.2)):
+        potash = demand.peaks[demand.peaks["nutrient"] == "K2O"].iloc[0]
+        assert potash["published"] == pytest.approx(published, abs=0.01)
+        assert potash["published_scaled"] == pytest.approx(scaled, abs=0.02)
 
 
 def test_a_peak_says_how_it_was_scaled(corn):
@@ -376,13 +364,6 @@ TWO_WRONG = pd.DataFrame({"nutrient": ["N", "N"], "day": [-4, 5], "fraction": [0
 def test_bad_requests(crop, options, error, says):
     with pytest.raises(error, match=says):
         season_demand(crop, **({"yield_goal": 60} | options))
-
-
-def test_compare_needs_one_unit_and_nutrient(soybean, corn):
-    with pytest.raises(UnitError, match="use one unit"):
-        compare_peaks(soybean, season_demand("corn", 200, unit="kg/ha"))
-    with pytest.raises(LookupFailed, match="unknown nutrient of the soybean demand"):
-        compare_peaks(soybean, corn, "Zn")
 
 
 def test_by_growth_stage(corn):

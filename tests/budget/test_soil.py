@@ -5,13 +5,12 @@ code; the 1995 corn column also equals the printed 1995 table as remembered.
 """
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fertkit.budget import compare_systems, soil_rate
-from fertkit.budget.thresholds import convert_soil_test, soil_class, thresholds
+from fertkit.budget import soil_rate
+from fertkit.budget.thresholds import soil_class, thresholds
 from fertkit.errors import InputError, LookupFailed, UnitError
 from fertkit.reference import load_table
 
@@ -163,18 +162,6 @@ def test_sixty_pounds_are_thirty_ppm():
     assert soil_rate("tri_state_2020", "P", 60, "corn", 180, test_unit="lb/ac", **M3).table["value"][0] == 30
 
 
-def test_conversions_disagree_and_both_show():
-    # check 42, P AGBMPS: Mehlich-3 22 is Bray 10 by the older line; OSU_ANR75: 16.3 by the ratio
-    got = convert_soil_test(22, "P", "Mehlich-3", "Bray-P1").set_index("method")["value"]
-    assert got["older Ohio line"] == pytest.approx(10.2, abs=0.3)
-    assert got["ratio"] == pytest.approx(16.3, abs=0.05)
-    back = convert_soil_test(got["older Ohio line"], "P", "Bray-P1", "Mehlich-3").set_index("method")["value"]
-    assert back["older Ohio line"] == pytest.approx(22)
-    assert convert_soil_test(100, "K", "ammonium acetate", "Mehlich-3")["value"][0] == pytest.approx(114)
-    with pytest.raises(LookupFailed, match="no conversion"):
-        convert_soil_test(10, "P", "Olsen", "Bray-P1")
-
-
 @pytest.mark.parametrize(
     ("change", "error", "says"),
     [
@@ -223,18 +210,15 @@ def test_classes():
         soil_class("iowa_2013", "P", 17, "corn", extractant="Olsen")
 
 
-def test_side_by_side():
-    tests = pd.DataFrame(
-        {"extractant": ["Mehlich-3", "ammonium acetate"], "depth_in": [8, 7], "test": [110, 100]}
-    )
-    rows = compare_systems("K", tests, "corn", 180, cec=12).table.set_index("system")
+def test_side_by_side(ask_systems):
+    tests = [("Mehlich-3", 8, 110, "ppm"), ("ammonium acetate", 7, 100, "ppm")]
+    rows = ask_systems("K", tests, "corn", 180, cec=12)
     assert rows["rate_lb_ac"]["tri_state_2020"] == pytest.approx(10 * 6.4 / 4 + 36 + 20)
     assert rows["rate_lb_ac"]["illinois_handbook"] == pytest.approx(100 * 4 / 4 + 180 * 0.24)
     assert "ammonium acetate on a sample 8 in deep" in rows["why_not"]["tri_state_1995"]
+    assert rows.loc["tri_state_1995", ["reason", "need", "given"]].tolist() == ["depth", "8 in", "7 in"]
     assert rows["status"]["tri_state_1995"] == "superseded"
     assert np.isnan(rows["rate_lb_ac"]["kansas_build"])
-    with pytest.raises(InputError, match="no usable soil test"):
-        compare_systems("K", tests.drop(columns="test"), "corn", 180)
 
 
 def test_rate_in_kg_per_hectare():
@@ -262,18 +246,6 @@ def test_a_system_without_the_crop_is_named_as_asked():
         soil_rate("kansas_build", "P", 12, "corn", 150, extractant="Bray-P1", depth_in=6)
     with pytest.raises(LookupFailed, match="no other system has it"):
         soil_rate("nebraska_ec117", "N", 12, "potato", 400, "cwt/ac", **M3)
-
-
-def test_comparison_says_each_source_and_mark():
-    test = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
-    got = compare_systems("K", test, "alfalfa", 5, "ton/ac", cec=12)
-    text, silent = got.summary(), got.table[~got.table["carried"]].set_index("system")
-    crops = "corn, sorghum, soybean, wheat"
-    assert silent["why_not"]["kansas_build"] == f"kansas_build has no K levels for alfalfa, only for {crops}"
-    assert f"{len(silent)} other systems have nothing on K2O for alfalfa" in text
-    assert "Kansas" not in text
-    assert "(TRI2020, OSU_ANR96, TRI2020_QUOTED [from memory])" in text
-    assert "systems with" not in text
 
 
 def test_a_soil_test_no_soil_has_is_asked_about_or_refused():

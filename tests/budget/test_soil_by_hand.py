@@ -6,19 +6,16 @@ ILHBK and MF2586; the last three from memory); the equation shown is worked out 
 
 import dataclasses
 import math
-import re
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, soil_rate
-from fertkit.budget.buffers import decline_without_p, soil_buffer
+from fertkit.budget import soil_rate
+from fertkit.budget.buffers import soil_buffer
 from fertkit.budget.soil_reckon import Terms, _rates, _term, equation_rate
 from fertkit.budget.thresholds import (
     Thresholds,
     check_test,
-    convert_soil_test,
     fits,
     holds,
     in_unit,
@@ -296,36 +293,11 @@ def test_a_test_must_be_the_one_of_the_system():
             in_unit(1.0, *units)
 
 
-def test_extractants_restated_by_hand():
-    # OSU_ANR75: 1.35 and 1.14; AGBMPS: -8.08 + .832 x Mehlich-3
-    p = convert_soil_test(20.0, "P", BRAY, M3).set_index("method")["value"]
-    assert p.to_dict() == pytest.approx({"ratio": 27.0, "older Ohio line": 28.08 / 0.832})
-    p = convert_soil_test(30.0, "P", M3, BRAY).set_index("method")["value"]
-    assert p.to_dict() == pytest.approx({"ratio": 30 / 1.35, "older Ohio line": -8.08 + 0.832 * 30})
-    assert convert_soil_test(114.0, "K", M3, ACETATE)["value"].tolist() == pytest.approx([100.0])
-    assert convert_soil_test(100.0, "K", ACETATE, M3)["method"].tolist() == ["ratio"]
-    for wrong in (("P", M3, M3), ("K", BRAY, M3), ("N", BRAY, M3)):
-        with pytest.raises(LookupFailed, match="no conversion"):
-            convert_soil_test(10.0, *wrong)
-
-
-def test_several_systems_side_by_side():
-    tests = pd.DataFrame(
-        {
-            "extractant": [BRAY, M3, M3],
-            "depth_in": [7.0, 6.0, 8.0],
-            "test": [28.0, 40.0, 30.0],
-            "test_unit": ["lb/ac", "ppm", "ppm"],
-        }
-    )
-    got = compare_systems("P", tests, "corn", 150, cases="high P-supply")
-    rows = got.table.set_index("system")
-    assert rows.loc["tri_state_2020", ["critical", "limit", "test_unit", "zone"]].tolist() == [
-        20,
-        40,
-        "ppm",
-        "maintenance",
-    ]
+def test_several_systems_side_by_side(ask_systems):
+    tests = [(BRAY, 7.0, 28.0, "lb/ac"), (M3, 6.0, 40.0, "ppm"), (M3, 8.0, 30.0, "ppm")]
+    rows = ask_systems("P", tests, "corn", 150, cases="high P-supply")
+    about = ["critical", "limit", "test_unit", "zone_of_system"]
+    assert rows.loc["tri_state_2020", about].tolist() == [20, 40, "ppm", "maintenance"]
     illinois = rows.loc["illinois_handbook"]
     assert (illinois["critical"], illinois["limit"], illinois["test_unit"]) == (40, 60, "lb/ac")
     assert worked_again(illinois["equation"])[1] == pytest.approx(illinois["rate_lb_ac"], abs=0.051)
@@ -333,18 +305,13 @@ def test_several_systems_side_by_side():
     # 28 lb/ac are 14 ppm, in PM1688's low; its samples are 6 in deep, so Bray at 7 in is not asked; 40 ppm of
     # Mehlich-3 is not one of its two; New Jersey states no depth: 40 ppm are 80 lb/ac, above optimum
     assert "iowa_2013" not in rows.index
-    assert rows.loc["new_jersey", ["zone", "test_unit", "why_not"]].tolist() == [
+    assert rows.loc["new_jersey", ["soil_class", "test_unit", "why_not"]].tolist() == [
         "high optimum", "lb/ac", "class high optimum; its rates are not carried",
     ]  # fmt: skip
-    shallow = compare_systems("P", tests.assign(depth_in=6.0), "corn", 150, cases="high P-supply").table
-    assert shallow.set_index("system").loc["iowa_2013", "zone"] == "low"
-    assert shallow["system"].is_unique
-    assert got.table.columns.tolist()[:4] == ["system", "title", "status", "rate_lb_ac"]
-    said = got.summary()
-    assert "Tri-State 1995 (superseded): no rate, needs a test by Bray-P1" in said
-    assert re.search(r"Tri-State 2020: \d+, maintenance \(TRI2020", said)
-    with pytest.raises(InputError, match="no usable soil test"):
-        compare_systems("P", tests.iloc[:0], "corn", 150)
+    shallow = [(name, 6.0, value, unit) for name, _, value, unit in tests]
+    rows = ask_systems("P", shallow, "corn", 150, cases="high P-supply")
+    assert rows.loc["iowa_2013", "soil_class"] == "low"
+    assert rows.index.is_unique
 
 
 def test_buffers_at_their_edges():
@@ -362,11 +329,3 @@ def test_buffers_at_their_edges():
         assert (got.middle, got.low, got.high) == pytest.approx((middle, low, high))
     with pytest.raises(dataclasses.FrozenInstanceError):
         got.low = 0.0
-
-
-def test_a_test_without_phosphorus_halves():
-    # DRAWDOWN2025: 4.3 to 8.2 % a year
-    table = decline_without_p(40.0, 3)
-    assert table["year"].tolist() == [0, 1, 2, 3]
-    assert table["test_high"].tolist() == pytest.approx([40 * 0.957**k for k in range(4)])
-    assert table["test_low"].tolist() == pytest.approx([40 * 0.918**k for k in range(4)])

@@ -6,12 +6,11 @@ equations or a line of the stated table, shown beside them. M: the equation is r
 """
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from fertkit.budget import compare_systems, soil_rate
+from fertkit.budget import soil_rate
 from fertkit.budget.own_rules import wrong_unit
-from fertkit.budget.thresholds import convert_soil_test, soil_class
+from fertkit.budget.thresholds import soil_class
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference.load import load_table
 
@@ -175,11 +174,10 @@ def test_equation_in_the_unit_of_its_source():
     assert "lb/ac" not in text
 
 
-def test_one_wrong_case_is_not_many_refusals():
-    tests = pd.DataFrame({"extractant": ["Olsen"], "depth_in": [6], "test": [8]})
+def test_a_system_without_its_case_refuses_and_the_others_answer(ask_systems):
     with pytest.raises(LookupFailed, match="unknown case"):
-        compare_systems("P", tests, "corn", 180, cases="contious corn")
-    got = compare_systems("P", tests, "corn", 180).table.set_index("system")
+        soil_rate("nebraska_ec117", "P", 8, "corn", 180, **OLSEN, cases="contious corn")
+    got = ask_systems("P", [("Olsen", 6, 8, "ppm")], "corn", 180)
     assert got.loc["nebraska_ec117", "why_not"].startswith("sets its P levels by case")
     assert got.loc["south_dakota", "rate_lb_ac"] == pytest.approx((0.7 - 0.044 * 8) * 180)
 
@@ -218,7 +216,6 @@ def test_words_of_laboratories_for_extractants_and_units():
     ).rate == pytest.approx(103)
     with pytest.raises(UnitError, match="not on M3 ICP"):  # read by another instrument
         soil_rate("kansas_build", "P", 12, "corn", 180, extractant="M3 ICP", depth_in=6)
-    assert len(convert_soil_test(22, "P", "M3", "Bray P1")) == 2
 
 
 def test_bundled_rates_are_in_the_unit_of_their_system():
@@ -282,17 +279,3 @@ def test_every_row_of_every_system_answers(system, nutrient, crop, extractant, d
         near = 0.006 * got.corners["rate_lb_ac"].max() + 1e-6
         assert line[0] + near >= got.rate_lb_ac >= line[1] - near
     assert last == 0 or system == "north_carolina" or cases == ["winter rape"]
-
-
-def test_every_soil_test_that_no_system_can_use_is_named():
-    tests = pd.DataFrame(
-        {"extractant": ["Mehlik", "Olsen P", np.nan, "M3"], "depth_in": [6, 6, 6, "deep"],
-         "test": [8, -1, 9, 20], "test_unit": ["ppm", "ppm", "ppm", "ppb"]}
-    )  # fmt: skip
-    with pytest.raises(InputError) as caught:
-        compare_systems("P", tests, "corn", 180)
-    text = str(caught.value)
-    assert "5 problems" in text
-    for part in ("Mehlik", "'ppb'", "Bray-P1", "row 4", "'deep'", "-1"):
-        assert part in text
-    assert compare_systems("P", tests.iloc[[1]].assign(test=8), "corn", 180).table["rate_lb_ac"].notna().any()

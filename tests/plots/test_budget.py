@@ -5,33 +5,11 @@ import pandas as pd
 import pytest
 from matplotlib.patches import Rectangle
 
-from fertkit.budget import (
-    blend,
-    carry_over,
-    compare_peaks,
-    compare_systems,
-    farm_budget,
-    nutrient_budget,
-    season_demand,
-    skip_year,
-    soil_rate,
-    supply_gap,
-)
-from fertkit.errors import NotEstimable
-from fertkit.plots.budget import blend_bars, budget_bars, skipped_year
+from fertkit.budget import farm_budget, nutrient_budget, season_demand, soil_rate, supply_gap
+from fertkit.plots.budget import budget_bars
 from fertkit.plots.style import new_axes
 
 FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area_ac": [80, 100], "yield_goal_bu_ac": [60, 200]})
-ROTATION = pd.DataFrame(
-    {
-        "year": [1, 2, 3],
-        "crop": ["corn", "soybean", "corn"],
-        "yield_goal": [200, 60, 200],
-        "k2o_lb_ac": [60, 0, 60],
-    }
-)
-PRICES = pd.DataFrame({"product": ["urea", "11-52-0", "0-0-60"], "price": [500.0, 750, 420]})
-TESTS = pd.DataFrame({"extractant": ["Mehlich-3"], "depth_in": [8], "test": [110]})
 
 
 def results():
@@ -41,12 +19,7 @@ def results():
         "FarmBudget": farm_budget(FARM),
         "SeasonDemand": corn,
         "SupplyGap": supply_gap(soybean, {"K2O": 100}),
-        "PeakComparison": compare_peaks(soybean, corn),
-        "Blend": blend({"N": 40, "P2O5": 30}, PRICES, caps={"N": 60}),
         "SoilRate": soil_rate("tri_state_2020", "P", 12, "corn", 180, extractant="Mehlich-3", depth_in=8),
-        "SystemComparison": compare_systems("K", TESTS, "corn", 180, cec=12),
-        "Ledger": carry_over(ROTATION, start_tests={"K": 150}, critical={"K": 120}),
-        "SkippedYear": skip_year(ROTATION, 3, start_tests={"K": 150}),
     }
 
 
@@ -55,8 +28,7 @@ def drawn():
     return {name: (result, result.plot()) for name, result in results().items()}
 
 
-KINDS = ["NutrientBudget", "FarmBudget", "SeasonDemand", "SupplyGap", "PeakComparison", "Blend",
-         "SoilRate", "SystemComparison", "Ledger", "SkippedYear"]  # fmt: skip
+KINDS = ["NutrientBudget", "FarmBudget", "SeasonDemand", "SupplyGap", "SoilRate"]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -155,30 +127,3 @@ def test_shortage_is_marked_on_its_first_day(drawn):
     told = [t.get_text() for t in ax.figure.axes[1].get_legend().get_texts()]
     assert told.count(words) == 1
     assert "delay" not in " ".join(told)
-
-
-def test_blend_stacks_to_what_is_supplied(drawn):
-    result, ax = drawn["Blend"]
-    for y, row in enumerate(result.nutrients.itertuples()):
-        stack = sum(p.get_width() for p in ax.patches if round(p.get_y() + p.get_height() / 2) == y)
-        assert stack == pytest.approx(row.supplied_lb_ac)
-
-
-def test_many_products_keep_their_own_mark():
-    names = ["urea", "11-52-0", "0-0-60", "21-0-0-24S", "0-0-0-15B"]
-    mix = blend(
-        {"N": 60, "P2O5": 50, "K2O": 60, "S": 10, "B": 1}, pd.DataFrame({"product": names, "price": 500.0})
-    )
-    ax = blend_bars(mix)
-    marks = {(p.get_facecolor(), p.get_hatch()) for p in ax.patches if p.get_width() > 0}
-    assert len(marks) == (mix.table["rate_lb_ac"] > 0).sum()
-
-
-def test_system_without_a_rate_says_why(drawn):
-    words = " ".join(t.get_text() for t in drawn["SystemComparison"][1].texts)
-    assert "needs a test by ammonium acetate" in words
-
-
-def test_skipped_year_needs_a_test():
-    with pytest.raises(NotEstimable, match="start_tests="):
-        skipped_year(skip_year(ROTATION, 3))

@@ -14,7 +14,6 @@ from fertkit.response import (
     expected_regret,
     pool_net_return,
     price_table,
-    stochastic_plateau,
 )
 from fertkit.response.money import net_return
 from fertkit.response.pooled import Site
@@ -62,7 +61,6 @@ def results(analysis):
         expected_regret({"quadratic": np.array(BENT) * rng.normal(1, 0.05, (50, 3))}, prices, **TESTED),
         pool_net_return(SITES, prices, within=2, rng=rng),
         analysis.worth(),
-        stochastic_plateau(100, 1, 200, 20, prices, lowest_rate=0, highest_rate=240),
         critical_level(test, ry, "cate_nelson", rng=rng),
         critical_level(test, ry, "arcsine_log"),
         critical_level(test, ry),

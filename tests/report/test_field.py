@@ -159,15 +159,15 @@ def test_the_book_is_in_the_unit_of_the_answer_and_its_cost_is_rate_times_price(
     answer = answer_field("soybean", 60, unit=unit, leaf=StringIO(LEAF),
                           strips=StringIO("\n".join(lines)), **prices)  # fmt: skip
     (trial,), (book,) = answer.trials.values(), answer.carried.values()
-    row, pounds = book.table.iloc[0], trial.optimum.rate * per_rate
+    pounds = trial.optimum.rate * per_rate
     times = 1 if unit == "lb/ac" else 1 / KG_HA
     assert book.unit == answer.budget.unit == unit
-    assert row["applied"] == pytest.approx(pounds * times, rel=1e-5)
+    assert book.applied == pytest.approx(pounds * times, rel=1e-5)
     # money per acre or hectare is pounds applied times 0.45 a pound, 2.47105 acres to the hectare
     acres = 1 if unit == "lb/ac" else PER_HA
-    assert row["cost"] == pytest.approx(pounds * 0.45 * acres, rel=1e-5)
+    assert book.cost == pytest.approx(pounds * 0.45 * acres, rel=1e-5)
     # the KSU_SOY default removes 1.17 to 1.4 lb K2O a bushel of some 57 bushels
-    assert 60 < row["removed"] / times < 85
+    assert 60 < book.removed / times < 85
     said = next(line for line in answer.summary().splitlines() if line.startswith("Carries over"))
     assert f"{round(pounds * times)} {unit} K2O applied" in said
 

@@ -15,14 +15,12 @@ from fertkit.response import (
     fit_response,
     pool_net_return,
     price_table,
-    stochastic_plateau,
 )
 from fertkit.response.curves import optimum_in_range
 from fertkit.response.data import read_trial_data
 from fertkit.response.money import net_return
 from fertkit.response.optimum import break_even_ratio, rates_within
 from fertkit.response.pooled import Site
-from fertkit.response.prices import nutrient_price_from_product
 
 NUMBERS = {
     "mean": [50.0],
@@ -78,7 +76,6 @@ def test_no_answer_to_prices_and_rates_that_are_no_numbers(bad):
         lambda: Prices(0.45, 11.0, pass_cost=bad),
         lambda: Prices(0.45, 11.0, fixed_cost=bad),
         lambda: Prices(0.45, 11.0, grain_per="t", lb_per_bushel=bad).per("lb/ac", "bu/ac"),
-        lambda: nutrient_price_from_product(0.27, bad),
         lambda: PRICES.draw(nutrient_cv_pct=bad, grain_cv_pct=5, n=9, rng=make_rng(1)),
         lambda: optimum_in_range(CURVES["quadratic"], quadratic, bad, 0.0, 160.0),
         lambda: optimum_in_range(CURVES["quadratic"], quadratic, 0.04, bad, 160.0),
@@ -90,8 +87,6 @@ def test_no_answer_to_prices_and_rates_that_are_no_numbers(bad):
         lambda: net_return("quadratic", quadratic, PRICES, within=bad, **ENDS),
         lambda: rates_within(lambda x: 50 - 0.01 * (x - 100) ** 2, bad, 0, 160, 1.0),
         lambda: rates_within(lambda x: bad + 0 * x, 100.0, 0, 160, 1.0),
-        lambda: stochastic_plateau(2, 0.03, bad, 0.8, PRICES, lowest_rate=0, highest_rate=200),
-        lambda: stochastic_plateau(2, 0.03, 5, 0.8, PRICES, lowest_rate=0, highest_rate=bad),
         lambda: pool_net_return([Site("A", "quadratic", quadratic, 0.0, bad)], PRICES),
         lambda: pool_net_return([Site("A", "quadratic", quadratic, 0.0, 160.0)], PRICES, within=bad),
     ]

@@ -5,7 +5,7 @@ import pytest
 
 from fertkit.errors import PriceError, UnitError
 from fertkit.response import Prices, economic_optimum_rate
-from fertkit.response.prices import nutrient_price_from_product, price_check
+from fertkit.response.prices import price_check
 
 
 def price_ratio(nutrient, grain, nutrient_per="lb", grain_per="bu", *, rate_unit="lb/ac", yield_unit="bu/ac",
@@ -38,14 +38,6 @@ def test_usual_prices():
     assert price_ratio(0.60, 110, nutrient_per="kg", grain_per="t", rate_unit="kg/ha", yield_unit="t/ha") == (
         pytest.approx(0.6 / 110)
     )
-
-
-def test_price_of_nutrient_in_a_product():
-    # 124 lb N as anhydrous ammonia of 82 % N is 151.22 lb of product: the same money either way.
-    per_lb_n = nutrient_price_from_product(0.40, 82)
-    assert 124 * per_lb_n == pytest.approx(0.40 * 151.22, rel=1e-4)
-    with pytest.raises(PriceError, match="820%"):
-        nutrient_price_from_product(0.40, 820)
 
 
 @pytest.mark.parametrize(

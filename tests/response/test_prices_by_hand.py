@@ -10,7 +10,6 @@ from fertkit.response.prices import (
     column,
     money_axis,
     money_text,
-    nutrient_price_from_product,
     one_ratio,
     positive,
     single,
@@ -86,10 +85,6 @@ def test_prices_without_a_number_above_zero_are_refused():
     with pytest.raises(PriceError, match="bushel"):
         Prices(0.5, 4.0, lb_per_bushel=0)
     assert Prices(0.5, [4.0, 5.0]).per("lb/ac", "bu/ac").ratio.tolist() == [0.125, 0.1]
-    assert nutrient_price_from_product(0.4, 100) == 0.4
-    for content in (101, [46, 101]):
-        with pytest.raises(PriceError, match="101%"):
-            nutrient_price_from_product(0.4, content)
     for unit in ("bu", "bu/plot", "bu/"):
         with pytest.raises(UnitError, match="amount per area"):
             area_of(unit)

@@ -16,7 +16,6 @@ from fertkit.trials.application import (
     application_table,
     area,
     guidance_geojson,
-    write_application,
 )
 from fertkit.trials.layout import draw_latin, plan_strips
 
@@ -154,19 +153,17 @@ def field(width, depth, turned=20.0, lon=-93.0, lat=44.0):
     return x / metres_of_degree(lat) + [lon, lat]
 
 
-def test_csv_application_file(tmp_path):
+def test_table_of_an_application():
     plan = plan_strips(RATES, seed=3, **MACHINES)
-    path = write_application(plan, tmp_path / "apply.csv")
-    table = pd.read_csv(path)
+    table = application_table(plan)
     assert table["rate_lb_ac"].tolist() == plan.table["treatment"].tolist()
     assert {"from_ft", "to_ft", "passes", "seed"} <= set(table)
-    assert not list(application_table(plan).filter(like="treatment"))
+    assert not list(table.filter(like="treatment"))
 
 
-def test_geojson_covers_the_planned_area(tmp_path):
+def test_geojson_covers_the_planned_area():
     plan = plan_strips(RATES, seed=3, **MACHINES)
-    path = write_application(plan, tmp_path / "apply.geojson", boundary=field(420, 380))
-    shapes = json.loads(path.read_text())["features"]
+    shapes = json.loads(json.dumps(application_geojson(plan, field(420, 380))))["features"]
     assert len(shapes) == 18
     # 1080 x 1200 ft are 29.7521 ac (43,560 sq ft an acre), 12.0402 ha.
     assert sum(s["properties"]["area_ha"] for s in shapes) == pytest.approx(
@@ -194,20 +191,17 @@ def test_area_of_a_known_polygon():
 
 
 @pytest.mark.parametrize(
-    ("boundary", "path", "error", "said"),
+    ("boundary", "error", "said"),
     [
-        (None, "a.geojson", LookupFailed, "needs the field"),
-        (None, "a.shp", LookupFailed, "unknown ending"),
-        (field(420, 200), "a.geojson", NotEstimable, "across its longest side"),
-        ([(0, 0), (1, 1)], "a.geojson", LookupFailed, "three or more corners"),
-        ([(500000, 4.8e6), (500400, 4.8e6), (500400, 4.9e6)], "a.geojson", LookupFailed, "in degrees"),
-        ({"type": "Point", "coordinates": [0, 0]}, "a.geojson", LookupFailed, "is a Point"),
+        (field(420, 200), NotEstimable, "across its longest side"),
+        ([(0, 0), (1, 1)], LookupFailed, "three or more corners"),
+        ([(500000, 4.8e6), (500400, 4.8e6), (500400, 4.9e6)], LookupFailed, "in degrees"),
+        ({"type": "Point", "coordinates": [0, 0]}, LookupFailed, "is a Point"),
     ],
 )
-def test_bad_application_requests(tmp_path, boundary, path, error, said):
+def test_bad_application_requests(boundary, error, said):
     with pytest.raises(error, match=said):
-        write_application(plan_strips(RATES, seed=3, **MACHINES), tmp_path / path, boundary=boundary)
-    assert not (tmp_path / path).exists()
+        application_geojson(plan_strips(RATES, seed=3, **MACHINES), boundary)
 
 
 def test_strip_one_lies_to_the_left_of_the_way_it_is_driven():
@@ -524,13 +518,12 @@ def test_what_is_no_boundary(boundary):
         application_geojson(plan, boundary)
 
 
-def test_names_are_written_as_treatments(tmp_path):
+def test_names_are_written_as_treatments():
     plan = plan_strips(["with", "without"], seed=1, **MACHINES)
-    table = pd.read_csv(write_application(plan, tmp_path / "a.CSV"))
+    table = application_table(plan)
     assert table["treatment"].tolist() == plan.table["treatment"].tolist()
     assert not list(table.filter(like="rate"))
-    shown = write_application(plan, tmp_path / "a.JSON", boundary=field(500, 500))
-    first = json.loads(shown.read_text())["features"][0]["properties"]
+    first = application_geojson(plan, field(500, 500))["features"][0]["properties"]
     assert (first["passes"], first["seed"], first["from_ft"], first["to_ft"]) == (1, 1, 0.0, 60.0)
     assert (first["harvest_from_ft"], first["harvest_to_ft"]) == (15.0, 45.0)
 
