@@ -3,7 +3,6 @@
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
@@ -11,23 +10,22 @@ from fertkit.errors import FertkitError, InputError, Note
 from fertkit.intake import moisture, strip_checks
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.plausible import ask_whether_real
-from fertkit.intake.spellings import listed, note, problem
-from fertkit.intake.strip_columns import assign_roles, base, gives_unit
+from fertkit.intake.spellings import problem
+from fertkit.intake.strip_columns import assign_roles
 from fertkit.intake.strip_headers import (
     FACTORS,
     MEASURED,
     OTHER,
     PLACES,
-    RATES,
     each,
     read_header,
-    say_column,
 )
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
-from fertkit.intake.strip_nutrients import OF, constant_rates, settle_nutrients
+from fertkit.intake.strip_notes import assumed_units, checks_of, reading_table, unused_columns, which_rates
+from fertkit.intake.strip_nutrients import OF, settle_nutrients
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
-from fertkit.intake.units import area_unit, cell_parts
+from fertkit.intake.units import area_unit
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, checks_frame, counted
@@ -283,13 +281,13 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
     if keys:
         table, lines, averaged = average_parts(table, keys, lines)
         notes = [*notes, *averaged]
-    notes = [*notes, *_assumed(draft.headers), *moisture.dried(draft, standard)]
-    notes += [*_named_rates(draft), *_unused(draft)]
+    notes = [*notes, *assumed_units(draft.headers), *moisture.dried(draft, standard)]
+    notes += [*which_rates(draft), *unused_columns(draft)]
     return StripTrial(
         strips=table, rate_column=rate_column, yield_column=_column("yield", harvest.unit),
         rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",
-        crop=crop, standard_moisture_pct=standard, name=name, report=_report(draft, crop, how, wet),
-        checks=checks_frame(_checks(table, lines)), notes=tuple(notes),
+        crop=crop, standard_moisture_pct=standard, name=name, report=reading_table(draft, crop, how, wet),
+        checks=checks_frame(checks_of(table, lines)), notes=tuple(notes),
         factor=factor, whole="whole" in draft.frame,
         factor_header=next((draft.text(role) for role in FACTORS if role in draft.frame), ""),
         rate_columns={nutrient: column for nutrient, (_, column) in _several_rates(draft).items()},
@@ -377,77 +375,3 @@ def _strip_keys(frame, table, rate_column):
         "trial", *(c for c in ("site", "year", "block") if c in table), *named,
         *(planned[:1] or [rate_column or "treatment"]),
     ]  # fmt: skip
-
-
-# ---- what is said of it
-
-
-def _assumed(headers):
-    """Say which units were completed from another column."""
-    for _, header in dict.fromkeys(headers.values()):
-        if header.assumed:
-            yield f"'{header.text}' is read as {header.unit}: the file has no other area unit"
-
-
-def _named_rates(draft):
-    """Say which of two columns of rates a curve rests on, and that names of treatments give no curve."""
-    if set(RATES) <= set(draft.headers):
-        rate, plan = map(draft.text, RATES)
-        yield f"curves use the rates of '{rate}'; treatments are those planned in '{plan}'"
-    if "rate" not in draft.headers and not _several_rates(draft):
-        text = draft.text("treatment")
-        numbered = sum(bool(cell_parts(str(label), "rate")[2]) for label in set(draft.frame["treatment"])) > 1
-        key = "numbered treatments" if numbered else "treatments alone"
-        yield note(key, header=text, in_code=say_column("rate", text))
-
-
-def _unused(draft):
-    """Name the columns that no answer rests on; a column of units that was read is used."""
-    headers = draft.headers
-    unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
-    constant, square = constant_rates(draft), strip_checks.column_of_square(draft)
-    for text, rate in constant.items():
-        yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
-    unused = [
-        text for text in draft.extra
-        if text not in constant and text != square and not any(gives_unit(text, role) for role in unitless)
-    ]  # fmt: skip
-    if unused:
-        yield not_used(unused)
-
-
-def not_used(headers) -> str:
-    """Say which columns no answer rests on."""
-    return f"not used: column{'s' * (len(headers) > 1)} {', '.join(map(repr, headers))}"
-
-
-def _report(draft, crop, how, wet) -> pd.DataFrame:
-    rows = [
-        (f"column '{h.text}'", h.unit or "", f"{base(role)}{f' of {h.nutrient}' if h.nutrient else ''}")
-        for role, (_, h) in draft.headers.items()
-    ]
-    rows += [(f"column '{text}'", "", "kept as it is") for text in draft.extra]
-    rows += [("crop", crop or "not given", crop or "not given"), ("yields", draft.text("yield"), how)]
-    rows += [("moistures", draft.text("moisture"), wet)] if wet else []
-    return pd.DataFrame(rows, columns=["item", "found", "taken_as"])
-
-
-def _checks(table, lines):
-    """What a reader should know of strips that are usable all the same."""
-    lost = table.filter(like="yield_").iloc[:, 0].isna()
-    words = "every strip has a yield", "lost strips: means are adjusted"
-    rows = [_check("strips without a yield", lost, lines, *words)]
-    planned = table.filter(regex="^planned_")
-    if len(planned.columns):
-        aim, given = planned.iloc[:, 0], table.filter(regex="^rate_").iloc[:, 0]
-        off = (given - aim).abs() > strip_checks.APPLIED_OFF * aim.abs().max()
-        fails = "applied and planned rates differ: curves use the applied rate, comparisons the planned one"
-        rows.append(_check("applied as planned", off, lines, "the rates applied are those planned", fails))
-    if "block" not in table:
-        rows.append(("blocks", 0, ">= 2", False, "no blocks given: strips are treated as fully randomised"))
-    return rows
-
-
-def _check(name, bad, lines, holds, fails):
-    at = [lines[i] for i in np.flatnonzero(bad)]
-    return name, len(at), "0", not at, (holds, f"{fails} (lines {listed(at, 12, ' and more')})")

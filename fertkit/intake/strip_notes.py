@@ -1,0 +1,82 @@
+"""What is said of a file of strips: which rates count, units completed, columns left out, how it was read."""
+
+import numpy as np
+import pandas as pd
+
+from fertkit.intake import strip_checks
+from fertkit.intake.spellings import listed, note
+from fertkit.intake.strip_columns import base, gives_unit
+from fertkit.intake.strip_headers import MEASURED, RATES, read_header, say_column
+from fertkit.intake.strip_nutrients import OF, constant_rates
+from fertkit.intake.units import cell_parts
+
+
+def assumed_units(headers):
+    """Say which units were completed from another column."""
+    for _, header in dict.fromkeys(headers.values()):
+        if header.assumed:
+            yield f"'{header.text}' is read as {header.unit}: the file has no other area unit"
+
+
+def which_rates(draft):
+    """Say which of two columns of rates a curve rests on, and that names of treatments give no curve."""
+    if set(RATES) <= set(draft.headers):
+        rate, plan = map(draft.text, RATES)
+        yield f"curves use the rates of '{rate}'; treatments are those planned in '{plan}'"
+    if "rate" not in draft.headers and not any(role.startswith(OF) for role in draft.headers):
+        text = draft.text("treatment")
+        numbered = sum(bool(cell_parts(str(label), "rate")[2]) for label in set(draft.frame["treatment"])) > 1
+        key = "numbered treatments" if numbered else "treatments alone"
+        yield note(key, header=text, in_code=say_column("rate", text))
+
+
+def unused_columns(draft):
+    """Name the columns that no answer rests on; a column of units that was read is used."""
+    headers = draft.headers
+    unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
+    constant, square = constant_rates(draft), strip_checks.column_of_square(draft)
+    for text, rate in constant.items():
+        yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
+    unused = [
+        text for text in draft.extra
+        if text not in constant and text != square and not any(gives_unit(text, role) for role in unitless)
+    ]  # fmt: skip
+    if unused:
+        yield not_used(unused)
+
+
+def not_used(headers) -> str:
+    """Say which columns no answer rests on."""
+    return f"not used: column{'s' * (len(headers) > 1)} {', '.join(map(repr, headers))}"
+
+
+def reading_table(draft, crop, how, wet) -> pd.DataFrame:
+    rows = [
+        (f"column '{h.text}'", h.unit or "", f"{base(role)}{f' of {h.nutrient}' if h.nutrient else ''}")
+        for role, (_, h) in draft.headers.items()
+    ]
+    rows += [(f"column '{text}'", "", "kept as it is") for text in draft.extra]
+    rows += [("crop", crop or "not given", crop or "not given"), ("yields", draft.text("yield"), how)]
+    rows += [("moistures", draft.text("moisture"), wet)] if wet else []
+    return pd.DataFrame(rows, columns=["item", "found", "taken_as"])
+
+
+def checks_of(table, lines):
+    """What a reader should know of strips that are usable all the same."""
+    lost = table.filter(like="yield_").iloc[:, 0].isna()
+    words = "every strip has a yield", "lost strips: means are adjusted"
+    rows = [_check("strips without a yield", lost, lines, *words)]
+    planned = table.filter(regex="^planned_")
+    if len(planned.columns):
+        aim, given = planned.iloc[:, 0], table.filter(regex="^rate_").iloc[:, 0]
+        off = (given - aim).abs() > strip_checks.APPLIED_OFF * aim.abs().max()
+        fails = "applied and planned rates differ: curves use the applied rate, comparisons the planned one"
+        rows.append(_check("applied as planned", off, lines, "the rates applied are those planned", fails))
+    if "block" not in table:
+        rows.append(("blocks", 0, ">= 2", False, "no blocks given: strips are treated as fully randomised"))
+    return rows
+
+
+def _check(name, bad, lines, holds, fails):
+    at = [lines[i] for i in np.flatnonzero(bad)]
+    return name, len(at), "0", not at, (holds, f"{fails} (lines {listed(at, 12, ' and more')})")
