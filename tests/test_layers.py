@@ -213,7 +213,7 @@ REFUSALS = ("Problem", "unknown", "refuse", "_kind", "too_large", "_Wrong", "_re
 #: Below `say`, files that still hold a sentence: notes on a goal, on own levels, on strips in doubt.
 STILL = (
     "budget/needs.py", "budget/need_notes.py", "budget/yields.py", "response/analyse.py",
-    "response/critical.py", "response/money.py",
+    "response/money.py",
 )  # fmt: skip
 
 

@@ -28,7 +28,7 @@ MAIN_FIGURES: dict[str, tuple[str, str]] = {
     "JoinedTrial": ("trials", "joined_map"), "StripPlan": ("trials", "field_sketch"),
     "CleanedPoints": ("trials", "cleaning_map"), "YieldPoints": ("trials", "yield_map"),
     "ResponseFit": ("response", "response_fit"), "ResponseAnalysis": ("response", "response_analysis"),
-    "CurveComparison": ("response", "curve_comparison"), "CriticalLevel": ("response", "critical_level"),
+    "CurveComparison": ("response", "curve_comparison"),
     "NetReturn": ("response", "net_return"), "PriceTable": ("response", "price_ratio"),
     "RateWorth": ("response", "rate_worth"),
     "Regret": ("response", "regret"), "PooledReturn": ("response", "pooled_return"),

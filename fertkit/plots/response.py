@@ -138,31 +138,6 @@ def _optima(ax, comparison):
     remark(ax, len(table), "weighted")
 
 
-@figure()
-def critical_level(result, ax, *, test_label: str = "test"):
-    """Draw relative yield against the test, the fitted line and the critical level.
-
-    Parameters
-    ----------
-    result : CriticalLevel
-    ax : Axes, optional
-    test_label : str
-        What the test is, with its unit.
-    """
-    sites, line, top = result.sites, result.line, result.sites["test"].max()
-    site = HOLLOW | {"color": hue.ink, "ms": 5, "zorder": 3, "label": "site"}
-    ax.plot(sites["test"], sites["relative_yield_pct"], "o", **site)
-    ax.plot(line["test"], line["relative_yield_pct"], color=hue.curve, lw=2, label=result.method)
-    if np.isfinite(result.low):
-        look = {"opens": (result.low_open, result.high_open), "label": f"its {result.level:.0%} interval"}
-        interval(ax, result.low, min(result.high, top), 0.0, **look)
-    answer(ax, result.value, None, f"critical level, {plain(result.value)}")
-    if result.target_pct is not None:
-        ax.axhline(result.target_pct, color=hue.quiet, lw=0.8, ls=(0, (2, 3)))
-    ax.set_xlim(0, top * 1.05)
-    finish(ax, capital(result.method), test_label, "relative yield [%]")
-
-
 def _analysis_curves(ax, analysis):
     """Draw the reported line, and thinly the single curves behind an average."""
     rates = np.linspace(analysis.data.rates[0], analysis.data.rates[-1], POINTS)

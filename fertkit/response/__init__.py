@@ -41,7 +41,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "analyse": ["analyse_response"],
         "compare": ["compare_curves"],
-        "critical": ["critical_level"],
         "curves": ["CURVES"],
         "fit": ["fit_response"],
         "groups": ["compare_groups"],

@@ -27,7 +27,7 @@ SENTENCES: dict[str, tuple[str, str]] = {
     "PooledReturn": ("trials", "return_lines"), "ResponseFit": ("response", "fit_lines"),
     "ResponseAnalysis": ("response", "analysis_lines"), "CurveComparison": ("response", "comparison_lines"),
     "GroupedResponse": ("groups", "grouped_lines"), "GroupsAnswer": ("groups", "groups_answer_lines"),
-    "CriticalLevel": ("response", "critical_level_lines"), "NetReturn": ("response", "net_return_lines"),
+    "NetReturn": ("response", "net_return_lines"),
     "RateWorth": ("worth", "worth_lines"),
     "Regret": ("response", "regret_lines"), "PriceTable": ("response", "price_table_lines"),
     "BatchResult": ("answers", "batch_lines"),

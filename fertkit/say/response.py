@@ -267,17 +267,6 @@ def _exactly(value):
     return np.format_float_positional(value, 5, unique=False, fractional=False, trim="-")
 
 
-def critical_level_lines(level) -> list[Line]:
-    """Say the critical level of a soil or leaf test."""
-    aim = "" if level.target_pct is None else f" for {level.target_pct:g}% relative yield"
-    text = f"{level.method}: critical level {plain(level.value)}{aim}"
-    if np.isfinite(level.low) or np.isfinite(level.high):
-        low = f"{'< ' if level.low_open else ''}{plain(level.low)}"
-        high = f"{'> ' if level.high_open else ''}{plain(level.high)}" if np.isfinite(level.high) else ""
-        text += f" ({level.level:.0%} interval {low} to {high or 'no upper limit'})"
-    return [lead(f"{text}, from {len(level.sites)} sites, R² {level.r2:.3f}."), *map(told, level.remarks)]
-
-
 # ---- money
 
 

@@ -11,8 +11,7 @@ Method
   W^-b).
 * Compare: `compare_pairs` (good against poor area: log ratio against its noise, growth dilution),
   `compare_treatments` (analysis of variance of concentration and of uptake), `field_history` (a field over
-  its dates, crops and years: each value against the range of its stage, and what repeats). Critical levels
-  from data of your own: `fertkit.response.critical_level`.
+  its dates, crops and years: each value against the range of its stage, and what repeats).
 * Explain (`explain`): what is short and how sure, what may make the number lie, what else would show it,
   what can be done this season and what only next year. It names no rate.
 

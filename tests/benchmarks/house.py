@@ -66,8 +66,8 @@ WAYS = {
 ADDED = {"curve": ("spherical",), "nutrient": ("Mo", "MO"), "crop": ("sunflower", "canola", "flax")}
 CUTS = ("split", "splitlines", "partition", "rpartition", "startswith", "removeprefix", "removesuffix")
 NAMED = re.compile(r"[A-Za-z_][\w.]*")
-#: Reached from outside: a survey in Python, hooks of servers and of a preloaded kernel, read by their names.
-DOORS = {"optima_of_trials", "OneHost", "OfPages", "EDUCATOR", "UNWATCHED", "load_early"}
+#: Reached from outside: one curve and a survey in Python, hooks of servers and of a kernel by their names.
+DOORS = {"fit_response", "optima_of_trials", "OneHost", "OfPages", "EDUCATOR", "UNWATCHED", "load_early"}
 SENTENCES = ("text", "meaning", "summary", "plain", "what", "remedy")
 
 

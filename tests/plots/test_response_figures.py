@@ -10,7 +10,6 @@ from fertkit.plots.style import new_axes
 from fertkit.response import (
     Prices,
     analyse_response,
-    critical_level,
     expected_regret,
     pool_net_return,
     price_table,
@@ -51,7 +50,6 @@ def xs_of(ax, marker):
 
 def results(analysis):
     prices, rng = Prices(0.5, 4.5, currency="USD"), np.random.default_rng(1)
-    test, ry = np.arange(10, 130, 10.0), 100 - 60 * np.exp(-np.arange(12) / 3)
     return [
         analysis,
         analysis.comparison,
@@ -61,9 +59,6 @@ def results(analysis):
         expected_regret({"quadratic": np.array(BENT) * rng.normal(1, 0.05, (50, 3))}, prices, **TESTED),
         pool_net_return(SITES, prices, within=2, rng=rng),
         analysis.worth(),
-        critical_level(test, ry, "cate_nelson", rng=rng),
-        critical_level(test, ry, "arcsine_log"),
-        critical_level(test, ry),
     ]
 
 

@@ -8,7 +8,6 @@ from fertkit.errors import InputError, NotEstimable
 from fertkit.response import (
     Prices,
     analyse_response,
-    critical_level,
     economic_optimum_rate,
     expected_interval,
     optima_of_trials,
@@ -89,11 +88,3 @@ def test_the_ends_of_a_resampled_rate_are_the_quantiles_of_its_law():
         sites = [Site(str(i), "linear", np.array([0.0, b]), 0.0, 100.0) for i, b in enumerate(slopes)]
         assert _resampled(sites, none, prices, rates, np.random.default_rng(3), 20_000) == ends
     assert np.isnan(_resampled(sites[:1], none[:1], prices, rates, np.random.default_rng(3), 9)).all()
-
-
-def test_all_of_an_asymptote_is_never_reached():
-    test = np.tile([5.0, 10, 20, 30, 40, 60], 2)
-    share = 100 * (1 - np.exp(-0.08 * test)) + np.tile([1.0, -1], 6)
-    assert critical_level(test, share, method="mitscherlich", target_pct=99.9).value > 0
-    with pytest.raises(NotEstimable, match="never reaches its asymptote"):
-        critical_level(test, share, method="mitscherlich", target_pct=100)

@@ -1,5 +1,5 @@
-# Curves, exact intervals, weights, critical levels: response_reference_fits.csv and tests/response/test_compare.py,
-# test_intervals.py, test_curves.py, test_critical_level.py, test_calibration_example.py, test_analyse.py,
+# Curves, exact intervals, weights: response_reference_fits.csv and tests/response/test_compare.py,
+# test_intervals.py, test_curves.py, test_cotton_curves.py, test_analyse.py,
 # tests/test_file_to_optimum.py.
 source("tests/reference/r/common.R")
 
@@ -90,23 +90,11 @@ expect("square root 3, 0.6, -0.015", (0.6 / (2 * (ratio + 0.015)))^2, c(293.8775
 expect("spherical 3, 5, 200", 200 * sqrt(1 - ratio[1:7] / (1.5 * 5 / 200)), c(193.218357, 186.189867, 178.885438,
        171.269768, 154.919334, 136.626010, 89.442719), 1e-6)
 
-# ---- critical levels: cotton K of Cate & Nelson (1971)
+# ---- curves: cotton K of Cate & Nelson (1971)
 cotton <- open_data("cate_nelson_cotton_k.csv")
 cotton <- cotton[order(cotton$soil_k_ppm, cotton$rel_yield_pct), ]
 y <- cotton$rel_yield_pct
 x <- cotton$soil_k_ppm
-inside <- function(v) sum((v - mean(v))^2)
-k <- max(which(x == 44))
-expect("split at 46.5: squares, r2", c(inside(y[1:k]), inside(y[-(1:k)]), 1 - (inside(y[1:k]) + inside(y[-(1:k)])) /
-       inside(y)), c(909.619, 1321.329, 0.70665), 5e-4)
-share <- asin(sqrt(pmin(y, 100) / 100))
-for (target in c(80, 85, 90, 95)) {
-  z <- share - asin(sqrt(target / 100))
-  slope <- sd(log(x)) / sd(z)
-  held <- c(54.0831, 63.6921, 76.8918, 97.6166)[match(target, c(80, 85, 90, 95))]
-  expect(paste("arcsine-log,", target, "%"), exp(mean(log(x)) - slope * mean(z)), held, 5e-5)
-}
-expect("correlation", cor(share, log(x)), 0.727764392, 1e-9)
 expect("curves of cotton K", c(fit_shape("LP", x, y)$rss, fit_shape("QP", x, y)$rss, fit_shape("MIT", x, y)$rss),
        c(2410.875, 2463.057, 2472.572), 2e-3)
 finish()
