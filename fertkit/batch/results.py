@@ -113,7 +113,8 @@ class BatchResult(Answer):
         for name in set(_TOLD) & set(self.table):
             check, held = _TOLD[name]
             n = int((self._firsts[name] != "").sum())
-            said = f"{_many(n, self.kind)} {'holds' if n == 1 else 'hold'} {held}; see the column '{name}'"
+            many = f"1 {self.kind[:-1]} holds" if n == 1 else f"{n:,} {self.kind} hold"
+            said = f"{many} {held}; see the column '{name}'"
             rows.append((check, n, 0, n == 0, (f"no {self.kind[:-1]} holds {held}", said)))
         return checks_frame(rows + _OWN_CHECKS[self.kind](self))
 
@@ -145,10 +146,6 @@ class BatchResult(Answer):
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>{self.usable.head(20).to_html(index=False, border=0)}"
-
-
-def _many(n, kind):
-    return f"{n:,} {kind if n != 1 else kind[:-1]}"
 
 
 def _of_prices(result):

@@ -220,8 +220,7 @@ def in_processes(workers: int, work, parts: list[Part]):
 def _pool(workers):
     """Processes that end with the run, however it ends and whatever they are at; gives how to submit."""
     # A copy of this process has all loaded, but may wait for ever for what another thread held.
-    copied = sys.platform == "linux" and active_count() == 1
-    context = get_context("fork" if copied else "spawn")
+    context = get_context("fork" if sys.platform == "linux" and active_count() == 1 else "spawn")
     alive, ours = context.Pipe(duplex=False)
     pool = ProcessPoolExecutor(workers, context, _begin, (alive, ours))
 

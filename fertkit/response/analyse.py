@@ -44,21 +44,21 @@ from fertkit.asked import (
 )  # fmt: skip
 from fertkit.errors import Note, NotEstimable
 from fertkit.reference.load import method_sources
-from fertkit.response.average import CHANCE, Optimum, mean_wins, optimum_at, response_p
-from fertkit.response.compare import CurveComparison, arrays_of, compare, lack_of_fit
+from fertkit.response.average import Optimum, mean_wins, optimum_at
+from fertkit.response.checks import check_analysis
+from fertkit.response.compare import CurveComparison, arrays_of, compare
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
 from fertkit.response.gain import GainRow, NetGain, better_of_two, gain_rows, net_gain, pay_pass, unit_prices
 from fertkit.response.interval import Draws
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
-from fertkit.response.optimum import Status
 from fertkit.response.prices import Prices, column, price_check, prices_for, ratio_of
 from fertkit.response.regret import Regret, expected_regret
 from fertkit.response.robust import IN_CODE, Treated, error_checks, treat
 from fertkit.response.worth import RateWorth, compare_rates
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import below, first_largest, same
+from fertkit.rounding import same
 from fertkit.trials.doubtful import Doubtful
 
 #: What every analysis rests on, by its names in ``reference/methods.csv``.
@@ -230,12 +230,24 @@ class ResponseAnalysis(Result):
     @cached_property
     def strips(self) -> pd.DataFrame:
         """Rate, yield, yield with the block effect taken out, block, weight; units in the column names."""
-        return _strips(self)
+        data = self.data
+        effect = next(iter(self.fits.values())).block_effects["effect"].to_numpy()
+        shift = effect[data.sweep.block] if len(effect) else 0.0
+        block = np.full(len(data.rate), "") if data.block is None else data.block
+        return pd.DataFrame(
+            {
+                column("rate", data.rate_unit): data.rate,
+                column("yield", data.yield_unit): self.given.yields,
+                column("adjusted_yield", data.yield_unit): self.given.yields - shift,
+                "block": block,
+                "weight": data.weight,
+            }
+        )
 
     @cached_property
     def check_rows(self) -> list[tuple]:
         """Rows of `checks`, that on the prices first."""
-        return _checks(self)
+        return check_analysis(self)
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -398,64 +410,3 @@ def _report(analysis):
         interval = comparison.interval(asked) if asked else comparison.averaged_interval
         best = pay_pass(analysis, optimum_at(analysis, comparison.price_ratio, interval))
     return replace(analysis, optimum=best)
-
-
-def _strips(analysis):
-    data = analysis.data
-    effect = next(iter(analysis.fits.values())).block_effects["effect"].to_numpy()
-    shift = effect[data.sweep.block] if len(effect) else 0.0
-    block = np.full(len(data.rate), "") if data.block is None else data.block
-    return pd.DataFrame(
-        {
-            column("rate", data.rate_unit): data.rate,
-            column("yield", data.yield_unit): analysis.given.yields,
-            column("adjusted_yield", data.yield_unit): analysis.given.yields - shift,
-            "block": block,
-            "weight": data.weight,
-        }
-    )
-
-
-def _checks(analysis):
-    data, comparison, optimum, fits = analysis.data, analysis.comparison, analysis.optimum, analysis.fits
-    rates, pure_df = data.rates, int(data.sums.pure_df[0])
-    rows = [
-        analysis.price_row,
-        ("distinct rates", len(rates), 3, len(rates) >= 3,
-         ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
-        ("replicates within rates [df]", pure_df, 1, pure_df > 0,
-         ("strips of the same rate measure the error",
-          "no replication within rates: the error includes lack of fit")),
-        *data.losses,
-    ]  # fmt: skip
-    if comparison is not None:
-        rows += [
-            ("optimum inside the tested rates", optimum.rate, rates[-1],
-             optimum.status == Status.INTERIOR, Status(optimum.status).meaning),
-            ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
-             ("the interval of the optimum ends within the tested rates",
-              "the interval of the optimum has no upper limit within the tested rates")),
-        ]  # fmt: skip
-    if data.block is None and pure_df > 0 and (data.weight == 1).all():
-        rows.append(("blocks", 0, 1, False, "no blocks given: strips are treated as fully randomised"))
-    if analysis.treated is None:
-        rows += analysis.error_rows
-    if comparison is not None:
-        beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no significant response"
-        told = ("a curve is better supported than no response", none)
-        rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
-        p = float(response_p(arrays_of(fits), data.sums)[0, 0])
-        weak = "the response may be chance: an F test of the parabola is not significant at 5%"
-        told = ("significant response", weak if beaten else none)
-        rows.append(("response [p]", p, CHANCE, None if np.isnan(p) else below(p, CHANCE), told))
-        fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
-        p = lack_of_fit(fit)[1]
-        rows.append(
-            ("lack of fit [p]", p, 0.05, not below(p, 0.05),
-             (f"no significant lack of fit of the {fit.curve.label} curve",
-              f"significant lack of fit of the {fit.curve.label} curve"))
-        )  # fmt: skip
-        rows += [row for row in comparison.check_rows if row[0] != "distinct rates"]
-        told = ("enough rates to distinguish curves", "three rates cannot distinguish the curves")
-        rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
-    return rows

@@ -87,12 +87,34 @@ class CurveComparison(Result):
         average_weight (in the averaged optimum), lack_of_fit_f, lack_of_fit_p, same_as, note, optimum, low,
         high, optimum_text; optima are in tested rates.
         """
-        return _table(self)
+        ranking, rows = self.ranking, []
+        ends, best = self.data.rates[[0, -1]], np.fmin.reduce(list(ranking.aicc.values()))
+        for key in ranking.order:
+            fit, same = self.fits[key], ranking.same_as[key]
+            averaged = self.averaged_weights.get(key, np.nan)
+            f, p = lack_of_fit(fit)
+            optimum, interval = self.optima[key], self.interval(key)
+            rows.append({
+                "curve": key, "label": fit.curve.label, "df_error": fit.df_error, "rss": fit.rss,
+                "r2": fit.r2, "aicc": ranking.aicc[key], "delta": ranking.aicc[key] - best,
+                "weight": ranking.weight[key], "average_weight": averaged, "lack_of_fit_f": f,
+                "lack_of_fit_p": p, "same_as": same, "note": _note(fit, same, averaged), "optimum": optimum,
+                "low": interval.low, "high": interval.high,
+                "optimum_text": _optimum_text(optimum, interval, *ends),
+            })  # fmt: skip
+        return pd.DataFrame(rows)
 
     @cached_property
     def ranking(self) -> "Ranking":
         """How well the yields support each curve."""
-        return _ranking(self.fits, self.data)
+        n, blocks = len(self.data.rate), max(int(self.data.sums.n_blocks[0]), 1)
+        same = [str(v[0, 0]) for v in same_as(arrays_of(self.fits), self.data.sums).values()]
+        mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in self.fits.values()])
+        rss = np.array([floored_rss(fit.fits.rss, self.data.sums)[0, 0] for fit in self.fits.values()])
+        values, keys = aicc(rss, n, mean_params), list(self.fits)
+        weights = akaike_weights(np.where([word == "" for word in same], values, np.nan))
+        order = [keys[i] for i in np.argsort(levelled(values), kind="stable")]
+        return Ranking(*(dict(zip(keys, v, strict=True)) for v in (values, weights, same)), order)
 
     @property
     def best(self) -> str:
@@ -127,7 +149,18 @@ class CurveComparison(Result):
     @property
     def check_rows(self) -> list[tuple]:
         """Rows of `checks`."""
-        return _checks(self)
+        data, fitted = self.data, len(self.fits)
+        return [
+            ("rows for AICc", len(data.rate), _rows_needed(data), self.ranked,
+             ("enough rows to rank curves by AICc",
+              "too few rows to rank curves by AICc; they are weighted by fit alone")),
+            ("curves fitted", fitted, self.asked, fitted == self.asked,
+             ("every curve was fitted",
+              "some curves cannot be fitted with rates so far from zero")),
+            ("distinct rates", len(data.rates), 4, len(data.rates) > 3,
+             ("enough rates to distinguish three-parameter curves",
+              "with three rates all three-parameter curves fit equally well")),
+        ]  # fmt: skip
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -221,7 +254,8 @@ def compare(data: TrialData, price_ratio, level: float, curves=tuple(CURVES)) ->
             raise NotEstimable(f"{what} could be fitted to this trial")
         raise InputError("compare_curves", [Problem(what, remedy, column="curves", value=", ".join(curves))])
     ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
-    averaged, asked = _averaged_weights(fits, data), len(list(curves))
+    weights = average_weights(arrays_of(fits), data.sums)[0, 0]
+    averaged, asked = pd.Series(weights, index=averaged_keys(fits)), len(list(curves))
     return CurveComparison(fits, one_ratio(price_ratio), level, averaged, data, asked, ladders)
 
 
@@ -262,45 +296,11 @@ def _fit_all(data, curves):
     return fits
 
 
-def _ranking(fits, data):
-    n, blocks = len(data.rate), max(int(data.sums.n_blocks[0]), 1)
-    same = [str(v[0, 0]) for v in same_as(arrays_of(fits), data.sums).values()]
-    mean_params = np.array([fit.curve.n_params - 1 + blocks for fit in fits.values()])
-    rss = np.array([floored_rss(fit.fits.rss, data.sums)[0, 0] for fit in fits.values()])
-    values, keys = aicc(rss, n, mean_params), list(fits)
-    weights = akaike_weights(np.where([word == "" for word in same], values, np.nan))
-    order = [keys[i] for i in np.argsort(levelled(values), kind="stable")]
-    return Ranking(*(dict(zip(keys, v, strict=True)) for v in (values, weights, same)), order)
-
-
-def _table(comparison):
-    fits, ranking, rows = comparison.fits, comparison.ranking, []
-    ends, best = comparison.data.rates[[0, -1]], np.fmin.reduce(list(ranking.aicc.values()))
-    for key in ranking.order:
-        fit, same = fits[key], ranking.same_as[key]
-        averaged = comparison.averaged_weights.get(key, np.nan)
-        f, p = lack_of_fit(fit)
-        optimum, interval = comparison.optima[key], comparison.interval(key)
-        rows.append({
-            "curve": key, "label": fit.curve.label, "df_error": fit.df_error, "rss": fit.rss, "r2": fit.r2,
-            "aicc": ranking.aicc[key], "delta": ranking.aicc[key] - best, "weight": ranking.weight[key],
-            "average_weight": averaged, "lack_of_fit_f": f, "lack_of_fit_p": p, "same_as": same,
-            "note": _note(fit, same, averaged), "optimum": optimum, "low": interval.low,
-            "high": interval.high, "optimum_text": _optimum_text(optimum, interval, *ends),
-        })  # fmt: skip
-    return pd.DataFrame(rows)
-
-
 def _note(fit, same, averaged):
     words = [f"same fit as {CURVES[same].label}, counted once"] if same else []
     words += ["stands for it in the average"] if same and averaged > SMALL else []
     words += ["not ranked: no error df"] if fit.df_error <= 0 else []
     return "; ".join(words + [w.replace("_", " ") for w in fit.status if w != "saturated"])
-
-
-def _averaged_weights(fits, data):
-    weights = average_weights(arrays_of(fits), data.sums)[0, 0]
-    return pd.Series(weights, index=averaged_keys(fits))
 
 
 def _interval(curve, ends, level):
@@ -331,18 +331,3 @@ def _optimum_text(optimum, interval, lowest, highest):
 def _rows_needed(data) -> int:
     """Rows from which AICc of a curve of three parameters is known: n > K + 1."""
     return 3 - 1 + max(int(data.sums.n_blocks[0]), 1) + 3
-
-
-def _checks(comparison):
-    data, fitted = comparison.data, len(comparison.fits)
-    return [
-        ("rows for AICc", len(data.rate), _rows_needed(data), comparison.ranked,
-         ("enough rows to rank curves by AICc",
-          "too few rows to rank curves by AICc; they are weighted by fit alone")),
-        ("curves fitted", fitted, comparison.asked, fitted == comparison.asked,
-         ("every curve was fitted",
-          "some curves cannot be fitted with rates so far from zero")),
-        ("distinct rates", len(data.rates), 4, len(data.rates) > 3,
-         ("enough rates to distinguish three-parameter curves",
-          "with three rates all three-parameter curves fit equally well")),
-    ]  # fmt: skip

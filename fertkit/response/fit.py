@@ -63,8 +63,27 @@ class ResponseFit(Result):
 
     @cached_property
     def covariance(self) -> np.ndarray:
-        """Asymptotic covariance (p, p) of the published parameters; nan where the data identify none."""
-        return _covariance(self)
+        """Asymptotic covariance (p, p) of the published parameters; nan where the data identify none.
+
+        By the delta method, from the Jacobian with block columns.
+        """
+        p, data = self.curve.n_params, self.data
+        unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(self.status)
+        if self.df_error <= 0 or unknown:
+            return np.full((p, p), np.nan)
+        columns, to_published = jacobian(self.curve, self.fits, data)
+        design, z = _design(columns, data)
+        scaled = design * np.sqrt(data.weight)[:, None]
+        norm = np.sqrt((scaled**2).sum(axis=0))
+        unit = np.linalg.pinv((scaled / norm).T @ (scaled / norm), hermitian=True) / np.outer(norm, norm)
+        if data.through_origin:
+            pick = np.vstack([np.zeros(columns.shape[1]), np.eye(columns.shape[1])])
+        else:
+            pick = np.zeros((1 + columns.shape[1], design.shape[1]))
+            pick[0, : z.shape[1]] = 1 / z.shape[1]
+            pick[1:, z.shape[1] :] = np.eye(columns.shape[1])
+        turn = to_published @ pick
+        return turn @ unit @ turn.T * (self.rss / self.df_error)
 
     @property
     def join_set(self) -> interval.Interval | None:
@@ -145,7 +164,29 @@ class ResponseFit(Result):
 
     @cached_property
     def checks(self) -> pd.DataFrame:
-        return _checks(self)
+        data, status, n_rates = self.data, self.status, self.n_rates
+        n_params, pure_df = self.curve.n_params - data.through_origin, int(data.sums.pure_df[0])
+        top, peak = data.sums.rates[0, 1], plain(_peak(self.curve, self.fits, data))
+        rows = [
+            ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
+             ("more rates than parameters: the fit can be tested",
+              "as many parameters as rates: the fit cannot be tested")),
+            ("error df within rates", pure_df, 1, pure_df > 0,
+             ("strips of the same rate measure the error",
+              "no replication within rates: the error includes lack of fit")),
+        ]  # fmt: skip
+        meanings = {
+            "join_not_identified": f"any join up to {top:g} fits the yields",
+            "join_beyond_range": "the join is above the highest tested rate",
+            "straight_line": "the best fit is a straight line",
+            "step": f"the first rate above the lowest, {top:g}, gives the whole response",
+            "convex": "the fitted curve bends upwards and has a minimum, not a maximum",
+            "falling": "yield falls with the rate",
+            "rises_then_falls": f"yield rises to {peak} {data.rate_unit}, then falls below its start",
+            "saturated": "no error degrees of freedom",
+        }
+        rows += data.losses + [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
+        return checks_frame(rows)
 
     @property
     def coef(self) -> np.ndarray:
@@ -301,27 +342,6 @@ def _peak(curve, fits, data) -> float:
     return float(optimum_in_range(curve, fits.params[0, 0], 0.0, *data.rates[[0, -1]]))
 
 
-def _covariance(fit):
-    """Delta-method covariance of the published parameters, from the Jacobian with block columns."""
-    p, data = fit.curve.n_params, fit.data
-    unknown = {"join_not_identified", "straight_line", "step", "join_at_tested_rate"} & set(fit.status)
-    if fit.df_error <= 0 or unknown:
-        return np.full((p, p), np.nan)
-    columns, to_published = jacobian(fit.curve, fit.fits, data)
-    design, z = _design(columns, data)
-    scaled = design * np.sqrt(data.weight)[:, None]
-    norm = np.sqrt((scaled**2).sum(axis=0))
-    unit = np.linalg.pinv((scaled / norm).T @ (scaled / norm), hermitian=True) / np.outer(norm, norm)
-    if data.through_origin:
-        pick = np.vstack([np.zeros(columns.shape[1]), np.eye(columns.shape[1])])
-    else:
-        pick = np.zeros((1 + columns.shape[1], design.shape[1]))
-        pick[0, : z.shape[1]] = 1 / z.shape[1]
-        pick[1:, z.shape[1] :] = np.eye(columns.shape[1])
-    turn = to_published @ pick
-    return turn @ unit @ turn.T * (fit.rss / fit.df_error)
-
-
 def _design(columns, data):
     """Columns of all parameters (n, k): the blocks, whose own are given too, and those of the curve."""
     z = (data.sweep.block[:, None] == np.arange(max(data.sweep.n_blocks, 1))).astype(float)
@@ -342,29 +362,3 @@ def jacobian(curve, fits, data):
     moved = np.array([a, b, coord]) + 1j * step * np.eye(3)
     published = shape.publish(moved[:, 0], moved[:, 1], shape.uncoord(moved[:, 2]), start)
     return np.column_stack([rise, b * turn]), np.imag(published).T / step
-
-
-def _checks(fit):
-    data, status, n_rates = fit.data, fit.status, fit.n_rates
-    n_params, pure_df = fit.curve.n_params - data.through_origin, int(data.sums.pure_df[0])
-    top, peak = data.sums.rates[0, 1], plain(_peak(fit.curve, fit.fits, data))
-    rows = [
-        ("distinct rates", n_rates, n_params + 1, n_rates > n_params,
-         ("more rates than parameters: the fit can be tested",
-          "as many parameters as rates: the fit cannot be tested")),
-        ("error df within rates", pure_df, 1, pure_df > 0,
-         ("strips of the same rate measure the error",
-          "no replication within rates: the error includes lack of fit")),
-    ]  # fmt: skip
-    meanings = {
-        "join_not_identified": f"any join up to {top:g} fits the yields",
-        "join_beyond_range": "the join is above the highest tested rate",
-        "straight_line": "the best fit is a straight line",
-        "step": f"the first rate above the lowest, {top:g}, gives the whole response",
-        "convex": "the fitted curve bends upwards and has a minimum, not a maximum",
-        "falling": "yield falls with the rate",
-        "rises_then_falls": f"yield rises to {peak} {data.rate_unit}, then falls below its start",
-        "saturated": "no error degrees of freedom",
-    }
-    rows += data.losses + [(word, 1, 0, False, meanings[word]) for word in status if word in meanings]
-    return checks_frame(rows)
