@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator
-from matplotlib.transforms import ScaledTranslation
+from matplotlib.transforms import Bbox, ScaledTranslation
 
 from fertkit.errors import harmless
 from fertkit.plots.palette import LETTER, PAGE, SMALL, TEXT, TITLE, hue
@@ -47,7 +47,7 @@ class FertkitFigure(_ShowsItself, Figure):
         layout = self.get_layout_engine()
         with rc_context({"text.parse_math": False}):  # for ticks, which are made while drawing
             # A save first draws with nothing to see, for the places alone; then it draws without a layout.
-            if self.canvas.is_saving() and isinstance(layout, ConstrainedLayoutEngine):
+            if self.canvas.is_saving() and isinstance(layout, _Layout):
                 layout.execute(self)
             else:
                 super().draw(renderer)
@@ -60,8 +60,28 @@ def as_they_stand(artist) -> None:
         text.set_text(harmless(text.get_text()))
 
 
+class _Layout(ConstrainedLayoutEngine):
+    """Moves axes twice, as their widths need, and measures what stands around them once."""
+
+    def execute(self, fig):
+        for ax in fig.axes:
+            ax.around = None
+        super().execute(fig)
+
+
 class FertkitAxes(_ShowsItself, Axes):
     """Axes whose notebook picture is their whole figure."""
+
+    around = None  # what stands around the axes in the layout that is being made [pixels]
+
+    def get_tightbbox(self, renderer=None, *, for_layout_only=False, **options):
+        """As of all axes; in a layout with what stood around them the first time."""
+        if not for_layout_only:
+            return super().get_tightbbox(renderer, **options)
+        inner = self.get_window_extent(renderer).extents
+        if self.around is None:
+            self.around = super().get_tightbbox(renderer, for_layout_only=True, **options).extents - inner
+        return Bbox.from_extents(*(inner + self.around))
 
 
 _narrow: ContextVar[float] = ContextVar("narrow", default=np.inf)
@@ -98,8 +118,11 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
         The figure is ``ax.figure``.
     """
     figure = FertkitFigure(
-        figsize=(max(least, min(width, _narrow.get())), height), layout="constrained", facecolor="white"
+        figsize=(max(least, min(width, _narrow.get())), height), layout=_Layout(), facecolor="white"
     )
+    figure.subplotpars.update(
+        left=0.07, right=0.985, top=0.95, bottom=0.12
+    )  # about where they end up
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 
