@@ -42,7 +42,7 @@ def main(argv=None) -> int:
 
 def _set_up():
     """Settle what holds for the process of one command: quick on small tables, without warnings."""
-    gc.set_threshold(50_000)  # what is loaded stays: to look for what does not takes a tenth of the time
+    gc.set_threshold(500_000)  # what is loaded stays: to look for what does not takes a tenth of the time
     import pandas as pd
 
     pd.set_option("mode.string_storage", "python")  # small tables of text are handled in half the time
