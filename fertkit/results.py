@@ -6,9 +6,10 @@ check, value, limit, passed, meaning), ``sources`` (DataFrame of citations) and 
 are equal where their content is; a console shows the name of one and the first line of its summary.
 """
 
+from collections import namedtuple
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from functools import partial
+from functools import cache, partial
 from html import escape
 from importlib import import_module
 
@@ -101,6 +102,17 @@ def same_content(one, other) -> bool:
             same_content(getattr(one, name), getattr(other, name)) for name in names
         )
     return bool(one == other) or bool(one != one and other != other)
+
+
+@cache
+def _record(columns: tuple):
+    return namedtuple("Record", ("Index", *columns), rename=True)._make
+
+
+def records(frame: pd.DataFrame):
+    """Iterate over the rows of a table as `itertuples` does, in a fifth of its time where they are few."""
+    make = _record(tuple(map(str, frame.columns)))
+    return map(make, ([i, *row] for i, row in zip(frame.index, frame.to_numpy(object).tolist(), strict=True)))
 
 
 def table_html(frame: pd.DataFrame) -> str:

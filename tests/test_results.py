@@ -7,7 +7,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fertkit.results import table_html
+from fertkit.results import records, table_html
 
 
 def cells(frame):
@@ -24,3 +24,14 @@ def test_a_table_has_no_exponents_and_keeps_four_digits(number):
     (cell,) = cells(pd.DataFrame({"a": [number, np.nan]}))[:1]
     assert "e" not in cell
     assert abs(float(cell) - number) <= max(5.001e-4 * abs(number), 1e-6)
+
+
+def test_records_are_what_pandas_gives():
+    day = pd.Timestamp("2025-07-01")
+    frame = pd.DataFrame({"a": [1, 2], "b": [0.5, np.nan], "class": ["x", None], "day": [day, pd.NaT],
+                          "so": [True, False], "kind": pd.Categorical(["k", "l"])}, index=[7, 3])  # fmt: skip
+    for mine, theirs in zip(records(frame), frame.itertuples(), strict=True):
+        assert (mine._fields, list(map(type, mine)), repr(tuple(mine))) == (
+            theirs._fields, list(map(type, theirs)), repr(tuple(theirs))
+        )  # fmt: skip
+    assert list(records(frame.iloc[:0])) == []

@@ -6,7 +6,7 @@ from fertkit.budget.rates import RESIDUE_PARTS
 from fertkit.budget.studies import TRADE
 from fertkit.reference.crops import related_crops
 from fertkit.reference.load import load_table
-from fertkit.results import plain
+from fertkit.results import plain, records
 from fertkit.rounding import above
 
 
@@ -20,7 +20,7 @@ def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
 
 def above_notes(budget):
     """Say which own removal is above the highest published uptake."""
-    for r in above_all_uptake(budget.table).itertuples():
+    for r in records(above_all_uptake(budget.table)):
         removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
         yield (
             f"{r.nutrient}: {removed} removed by {r.source_key} exceeds the highest published uptake, "
@@ -58,7 +58,7 @@ def _straw_content(crop, nutrients):
     rows = rows[rows["crop"].isin(related_crops(crop))]
     ends = rows.assign(low=rows["low"].fillna(rows["value"]), high=rows["high"].fillna(rows["value"]))
     ends = ends.groupby("nutrient").agg({"low": "min", "high": "max"}).reindex(nutrients).dropna()
-    said = [f"{' to '.join(dict.fromkeys(map(plain, row[1:])))} {row.Index}" for row in ends.itertuples()]
+    said = [f"{' to '.join(dict.fromkeys(map(plain, row[1:])))} {row.Index}" for row in records(ends)]
     part = rows["harvested_part"].iloc[0] if len(rows) else ""
     return f" Published content of {part} [lb/ton]: {', '.join(said)}." if said else ""
 
@@ -66,5 +66,5 @@ def _straw_content(crop, nutrients):
 def _bounds(leads, some):
     """Between what, nutrient by nutrient, the removal with residue lies: grain alone and all uptake."""
     rows = leads[leads["nutrient"].isin(some["nutrient"])]
-    ends = [f"{r.nutrient} {plain(r.harvested)} to {plain(r.uptake)}" for r in rows.itertuples()]
+    ends = [f"{r.nutrient} {plain(r.harvested)} to {plain(r.uptake)}" for r in records(rows)]
     return f", between grain alone and all uptake ({', '.join(ends)} {rows['unit'].iloc[0]})"

@@ -37,7 +37,7 @@ from fertkit.reference.load import list_sources, load_cautions, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import lineage
-from fertkit.results import Result, checks_frame, plain
+from fertkit.results import Result, checks_frame, plain, records
 from fertkit.rounding import at_most, same
 from fertkit.units import (
     SHORT_TON_LB,
@@ -362,7 +362,7 @@ def _trade_rows(crop, part, pounds) -> pd.DataFrame:
     """Trade figures of a grain crop scaled to the yield [lb/ac]; common practice, no source."""
     table = load_table("common_practice")
     rows = []
-    for r in table[(table["crop"] == crop) & (part == "grain")].itertuples():
+    for r in records(table[(table["crop"] == crop) & (part == "grain")]):
         factor = pounds / yield_lb_ac(crop, r.yield_amount, r.yield_unit)
         taken, off = r.uptake_lb_ac * factor, r.removed_lb_ac * factor
         note = f"{r.note}, published for {r.yield_amount:g} {r.yield_unit}, scaled in proportion"
@@ -382,7 +382,7 @@ def _range_checks(budget):
     rows = budget.table[budget.table["default"].str.contains("uptake")].dropna(subset="measured_to")
     meaning = ("the source measured at yields as high",
                "above the highest yield of the source; uptake is scaled in proportion")  # fmt: skip
-    for row in rows.itertuples():
+    for row in records(rows):
         goal, highest = f"yield goal within what {row.source_key} measured", row.measured_to
         within = at_most(budget.pounds, highest)
         yield f"{goal} ({row.nutrient})", budget.pounds, highest, within, meaning

@@ -26,7 +26,7 @@ from fertkit.budget.yields import base_of, refuse
 from fertkit.errors import NotEstimable, typed
 from fertkit.reference.load import constants, list_sources, load_table
 from fertkit.reference.profiles import as_list, lineage
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, records
 from fertkit.rounding import at_least, at_most, same
 
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
@@ -113,8 +113,7 @@ class SeasonDemand(Result):
         """Share, cumulative uptake and daily demand of every nutrient at each growth stage of the season."""
         inside = self.stages[self.stages["days"] <= self.table["day"].max()]
         days = [
-            self.at(max(row.days, self.table["day"].min())).assign(stage=row.stage)
-            for row in inside.itertuples()
+            self.at(max(row.days, self.table["day"].min())).assign(stage=row.stage) for row in records(inside)
         ]
         columns = ["stage", "day", "nutrient", "fraction", "cumulative", "daily", "near_point"]
         return pd.concat(days, ignore_index=True)[columns] if days else pd.DataFrame(columns=columns)
@@ -126,7 +125,7 @@ class SeasonDemand(Result):
         Columns nutrient, day_from, day_to, to_stage ("" at the end), daily [`unit`/day]; for nutrients with
         fewer than `ENOUGH` conditions, the end of uptake and published peaks that shape the curve included.
         """
-        rows = [row for total in self.totals.itertuples() for row in _stretches(self, total)]
+        rows = [row for total in records(self.totals) for row in _stretches(self, total)]
         return pd.DataFrame(rows, columns=["nutrient", "day_from", "day_to", "to_stage", "daily"])
 
     def at(self, day: float) -> pd.DataFrame:
@@ -222,7 +221,7 @@ def season_demand(
     uptake = totals.set_index("nutrient")["uptake"].to_dict()
     peaks = published_peaks(name, budget.pounds, unit, uptake, scale, own)
     rows, curves = [], []
-    for row in totals.itertuples():
+    for row in records(totals):
         conditions = placed[placed["used"] & (placed["nutrient"] == row.nutrient)]
         if points is None:
             curve, *about = _published_curve(conditions, scale, axis, row.uptake, peaks)
@@ -359,7 +358,7 @@ _BESIDE = ("the other publication is within 10% of the season total",
 
 def _point_checks(demand):
     limit = constants()["value"]["distance from a published share"]
-    for total in demand.totals.itertuples():
+    for total in records(demand.totals):
         name, misfit = total.nutrient, total.misfit
         shares = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
         used, others = shares[shares["used"]], shares[~shares["used"] & shares["form"].eq(POINT)]
@@ -367,7 +366,7 @@ def _point_checks(demand):
         of_curve = f"distance of the curve from what is published, {name}"
         yield of_curve, misfit, limit, at_most(misfit, limit), _MET
         curve = demand.table[demand.table["nutrient"] == name]
-        for row in others.itertuples():
+        for row in records(others):
             share, about = (
                 float(np.interp(row.day, curve["day"], curve["fraction"])),
                 f"{name} at {row.stage}",

@@ -13,6 +13,7 @@ from fertkit.errors import InputError, Problem, UnitError, unknown
 from fertkit.reference.load import constants, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import NO_TABLES, OWN
+from fertkit.results import records
 from fertkit.rounding import at_most, same
 
 CONDITION_COLUMNS = ["nutrient", "stage", "form", "day_from", "day", "gdd_from", "gdd_f", "low", "high",
@@ -115,7 +116,7 @@ def season_rows(crop: str, kinds, own=NO_TABLES) -> list:
     table = table[table["crop"].isin([crop, base_of(crop)]) & table["kind"].isin((*kinds, *SHARES))]
     table = table.assign(own=table["provenance"] == OWN).sort_values("own", ascending=False, kind="stable")
     table = table.assign(nutrient=table["nutrient"].str.split(",")).explode("nutrient")
-    ranks = {(row.source_key, name): row.rank for row in season_sources(crop).itertuples()
+    ranks = {(row.source_key, name): row.rank for row in records(season_sources(crop))
              for name in (row.nutrients or (None,))}  # fmt: skip
     rank = [ranks.get((key, name), ranks.get((key, None), np.nan))
             for key, name in zip(table["source_key"], table["nutrient"], strict=True)]  # fmt: skip
@@ -123,7 +124,7 @@ def season_rows(crop: str, kinds, own=NO_TABLES) -> list:
     table = table.assign(rank=rank, element=element, nutrient=element.map(lambda n: OXIDE_OF.get(n, n)))
     led = table["nutrient"].isin(table.loc[table["own"], "nutrient"])
     table["rank"] = table["rank"].mask(led, np.where(table["own"], FIRST, np.nan))
-    return list(table[table["kind"].isin(kinds)].itertuples())
+    return list(records(table[table["kind"].isin(kinds)]))
 
 
 def season_conditions(crop: str, scale: pd.DataFrame, own=NO_TABLES) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from fertkit.plots.palette import ALONG, ANSWER, HOLLOW, PAPER, hue
 from fertkit.plots.style import figure, finish, is_narrow, note, subscript
 from fertkit.reference.load import short_names
 from fertkit.say.line import mark, parts, short
+from fertkit.results import records
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
 REMOVED = {"color": hue.curve, "label": "removed with the harvest"}
@@ -71,7 +72,7 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     bars(ax, shown["removed"], **REMOVED)
     bars(ax, shown["stays"], left=shown["removed"], **STAYS)
     longest = np.nanmax([*shown["uptake"], *shown["removed"], least])
-    for y, (row, end) in enumerate(zip(shown.itertuples(), ends, strict=True)):
+    for y, (row, end) in enumerate(zip(records(shown), ends, strict=True)):
         start = (end + longest * 0.03, y)
         sourced, words = hasattr(row, "provenance"), _in_words(row)
         note(ax, words if sourced or not is_narrow(ax) else words.replace(", ", ",\n"), start, va="center")

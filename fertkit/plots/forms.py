@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 from fertkit.errors import unknown
 from fertkit.plots.palette import ALONG, BESIDE, HOLLOW, MARKERS, PAPER, hue
 from fertkit.plots.style import grow, note
+from fertkit.results import records
 
 
 def asked(kind: str, value, known):
@@ -129,7 +130,7 @@ def stages(ax, demand) -> None:
     """
     end, last = demand.table["day"].max(), 0.0
     look = {"va": "top", "ha": "center", "color": hue.quiet, "bbox": PAPER | {"alpha": 1}, "zorder": 6}
-    for row in demand.stages.itertuples():
+    for row in records(demand.stages):
         if row.days - last >= end * 0.0115 * (len(row.stage) + 2) and 0 < row.days <= end:
             last = row.days
             ax.axvline(row.days, color=hue.grid, lw=0.8, zorder=0)
@@ -142,4 +143,4 @@ def stages(ax, demand) -> None:
 
 
 def _words(table) -> dict:
-    return {row.stage: row.day for row in table[["stage", "day"]].itertuples() if row.stage}
+    return {row.stage: row.day for row in records(table[["stage", "day"]]) if row.stage}

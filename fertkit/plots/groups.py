@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.plots.forms import interval, rows
 from fertkit.plots.palette import DASHES, HOLLOW, HUES, MARKERS, hue
 from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
+from fertkit.results import records
 from fertkit.say.groups import short_verdict
 
 POINTS = 301  # rates at which a curve is drawn
@@ -65,8 +66,8 @@ def optimum_differences(result, ax):
     table = result.differences
     table = table.loc[table["difference"].abs().sort_values(ascending=False, kind="stable").index]
     shown = table.head(MOST_PAIRS).reset_index(drop=True)
-    rows(ax, [f"{r.second} less {r.first}" for r in shown.itertuples()])
-    for y, r in enumerate(shown.itertuples()):
+    rows(ax, [f"{r.second} less {r.first}" for r in records(shown)])
+    for y, r in enumerate(records(shown)):
         low, high = (r.difference, r.difference) if np.isnan(r.low) else (r.low, r.high)
         colour = hue.accent if r.apart else hue.quiet
         look = {"opens": (r.low_open, r.high_open), "colour": colour, "row": True}

@@ -8,7 +8,7 @@ from fertkit.plots.forms import asked, only, shown
 from fertkit.plots.leaf import class_look, ordered_nutrients
 from fertkit.plots.palette import PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note, widen
-from fertkit.results import plain
+from fertkit.results import plain, records
 from fertkit.tissue.history import State
 
 ACROSS = 10  # places side by side in one figure, so that letters stay readable
@@ -70,7 +70,7 @@ def history_panels(history, ax, *, field: str | None = None, nutrients=None, ban
     place = {tuple(r): x for x, r in enumerate(slots[SLOT].itertuples(index=False))}
     for row, nutrient in enumerate(names):
         ax.axhline(-row, color=hue.quiet, lw=0.7, zorder=1)
-        for r in only(path, nutrient=nutrient).itertuples():
+        for r in records(only(path, nutrient=nutrient)):
             _value(ax, r, place[tuple(getattr(r, name) for name in SLOT)], -row)
     _frame(ax, slots, names, bands[band], path)
     ax.add_artist(shown("line: lower limit of the range"))
@@ -109,7 +109,7 @@ def _frame(ax, slots, names, seasons, path):
     units = path.drop_duplicates("nutrient").set_index("nutrient")["unit"]
     ax.set_yticks(-np.arange(len(names)), [f"{n}  {units.get(n, '')}" for n in names])
     labels = [
-        "\n".join(filter(None, [fill(s.growth_stage or "?", 9), fill(s.spot, 9)])) for s in slots.itertuples()
+        "\n".join(filter(None, [fill(s.growth_stage or "?", 9), fill(s.spot, 9)])) for s in records(slots)
     ]
     ax.set_xticks(range(len(slots)), labels)
     ax.set(xlim=(-0.6, len(slots) - 0.25), ylim=(-len(names) + 0.5, 0.62))

@@ -9,7 +9,7 @@ from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, is_narrow, note
 from fertkit.reference.load import short_names
 from fertkit.reference.nutrients import NUTRIENTS
-from fertkit.results import plain, plain_p
+from fertkit.results import plain, plain_p, records
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import reported_interval
 from fertkit.tissue.dilution import critical_n
@@ -44,7 +44,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     step = len(specimens) + 1.3  # from band to band
     place = {n: (x, k * step) for k, band in enumerate(bands) for x, n in enumerate(band)}
     drawn = table[table["specimen"].isin(specimens)]
-    for r in drawn.itertuples():
+    for r in records(drawn):
         x, down = place[r.nutrient]
         text = "ND" if r.censored == "not detected" else f"{r.censored}{plain(r.value)}"
         cell(ax, x, down + specimens.index(r.specimen), r.strictest_class, r.mildest_class, text)
@@ -52,7 +52,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     for n in np.concatenate([[], *bands[1:]]):
         x, down = place[n]
         ax.text(x + 0.5, down - 0.08, heads[n], ha="center", va="bottom", fontsize=SMALL, color=hue.ink)
-    labels = [f"{r.label}\n{r.crop} {r.growth_stage}" for r in first.loc[specimens].itertuples()]
+    labels = [f"{r.label}\n{r.crop} {r.growth_stage}" for r in records(first.loc[specimens])]
     at = [s + 0.5 + k * step for k in range(len(bands)) for s in range(len(specimens))]
     rows(ax, labels * len(bands), pitch=0.36, at=at)
     ax.set_xticks(np.arange(len(bands[0])) + 0.5, [heads[n] for n in bands[0]])
@@ -167,7 +167,7 @@ def _sources(ax, own, at, middle):
     """Each source: a bar for its range (long if it has no upper end), else ticks for its critical level."""
     high = own["high"].fillna(own["low"] * 8)
     spans(ax, own["low"] / middle, high / middle, at, lw=5, label="sufficiency range")
-    for y, r in zip(at, own.itertuples(), strict=True):
+    for y, r in zip(at, records(own), strict=True):
         if np.isnan(r.low):
             ends = [r.critical / middle, np.fmax(r.critical_high, r.critical) / middle]
             ax.plot(ends, [y, y], label="critical level or range", **TICKS)
@@ -214,7 +214,7 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     at = rows(ax, [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in table.iterrows()])
     low, high = np.exp(-table["noise"]), np.exp(table["noise"])
     spans(ax, low, high, at, zorder=1, label="95% laboratory and sampling error")
-    for y, r in enumerate(table.itertuples()):
+    for y, r in enumerate(records(table)):
         ratio, strong = np.exp(r.log_ratio), r.short
         says = {"lower": "lower", "higher": "higher"}.get(r.difference, "within the error")
         look = class_look({"lower": "low", "higher": "high"}.get(says, "sufficient"))
@@ -258,10 +258,10 @@ def ratio_rows(table, ax):
     if held.empty:
         _ratios_of_a_file(table.ratios, ax)
         return
-    at = rows(ax, [f"{r.sample_id}: {r.ratio}  {plain(r.value)}" for r in held.itertuples()])
+    at = rows(ax, [f"{r.sample_id}: {r.ratio}  {plain(r.value)}" for r in records(held)])
     low = held["lowest_limit"] / held["highest_limit"]
     spans(ax, low, np.ones(len(held)), at, label="range of published limits")
-    for y, r in zip(at, held.itertuples(), strict=True):
+    for y, r in zip(at, records(held), strict=True):
         wide = r.verdict == "above the limit"
         look = class_look("high" if wide else "sufficient") | {"zorder": 4}
         ax.plot(r.value / r.highest_limit, y, label=r.verdict, **look)
@@ -313,7 +313,7 @@ def nutrition_curve(index, ax):
     """Draw shoot nitrogen against biomass with the critical curves; below a curve nitrogen limits growth."""
     points = index.indices.drop_duplicates(["sample", "biomass_t_ha", "n_pct"])
     top = max(points["biomass_t_ha"].max() * 1.4, 8.0)
-    for k, curve in enumerate(index.curves.itertuples()):
+    for k, curve in enumerate(records(index.curves)):
         x = np.linspace(0.3, np.fmin(top, curve.w_max_t_ha), 300)
         y = critical_n(x, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
         memory = ", from memory" if curve.provenance == "from_memory" else ""
@@ -321,7 +321,7 @@ def nutrition_curve(index, ax):
         ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)
-    for r in points.itertuples():
+    for r in records(points):
         note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6), bbox=PAPER, zorder=3)
     ax.set(xlim=(0, top), ylim=(0, None))
     finish(ax, "Nitrogen nutrition", "shoot dry matter [t/ha]", "shoot N [% of dry matter]")

@@ -8,7 +8,7 @@ from fertkit.plots.style import entitle, figure, finish, legend, note, panel_bel
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import area_of, money_axis, money_text
-from fertkit.results import capital, plain
+from fertkit.results import capital, plain, records
 from fertkit.rounding import same
 from fertkit.say.response import optimum_text
 from fertkit.say.worth import name_of, percent
@@ -110,7 +110,7 @@ def curve_comparison(comparison, ax):
     optima = panel_below(ax, 0.28 * (len(table) + 1) + 0.4)
     groups(ax, data.table["rate"], data.table["yield"], data.table["block"])
     rates = np.linspace(data.rates[0], data.rates[-1], POINTS)
-    for row in table.itertuples():
+    for row in records(table):
         fit = comparison.fits[row.curve]
         colour, dash = line_of(fit.curve)
         ax.plot(rates, fit.predict(rates), color=colour, ls=dash, lw=1.7, label=row.label)
@@ -126,7 +126,7 @@ def _optima(ax, comparison):
     """One row a curve: its optimum, the interval within the tested rates, its weight in words."""
     table, span, top = comparison.table, comparison.averaged_interval, comparison.data.rates[-1]
     rows(ax, [*table["label"], "average"], pitch=0)
-    for y, r in enumerate(table.itertuples()):
+    for y, r in enumerate(records(table)):
         low, high = (r.low, r.high) if np.isfinite([r.low, r.high]).all() else (r.optimum, r.optimum)
         look = {"opens": (False, r.high >= top), "colour": line_of(comparison.fits[r.curve].curve)[0]}
         if np.isfinite(r.optimum):
@@ -236,7 +236,7 @@ def rate_worth(result, ax):
     """Draw what every rate nets against the lowest and against those asked for; see `RateWorth`."""
     names, at = [], 0
     for colour, over in zip(HUES, result.references, strict=False):
-        for r in result.table[result.table["over"] == over].itertuples():
+        for r in records(result.table[result.table["over"] == over]):
             names.append(plain(r.rate) + "\nreported" * same(r.rate, result.chosen))
             label = f"against {name_of(result, over)}"
             if np.isnan(r.net_low):

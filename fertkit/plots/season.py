@@ -8,7 +8,7 @@ from fertkit.budget.timing import OWN_POINTS, POINT
 from fertkit.plots.forms import only, shown, stages
 from fertkit.plots.palette import DASHES, HUES, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
-from fertkit.results import plain
+from fertkit.results import plain, records
 
 EDGE = {"color": hue.ink, "lw": 0.8, "ls": (0, (1, 2)), "label": "span of the demand"}
 SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
@@ -93,7 +93,7 @@ def _published(ax, demand, colours):
     """
     last, beside = demand.table["day"].max(), 0
     peaks = demand.peaks[demand.peaks["nutrient"].isin(colours)].dropna(subset="published")
-    for row in peaks.itertuples():
+    for row in records(peaks):
         colour, timed = colours[row.nutrient], not np.isnan(row.published_day)
         beside += not timed
         place = {"transform": ax.get_yaxis_transform(), "clip_on": False} if not timed else {}
@@ -173,7 +173,7 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
         ax.plot(day, table[["demand_low", "demand_high"]], **EDGE)
     says = "short at the longest delay" if delayed else "short"
     ax.fill_between(day, late, wanted, where=table["gap_late"] > 0, label=says, **SHORT)
-    for row in only(gap.distinct, nutrient=nutrient).itertuples():
+    for row in records(only(gap.distinct, nutrient=nutrient)):
         _first_day(ax, row, np.interp(row.first_day, day, wanted))
     if lower is None:
         stages(ax, demand)

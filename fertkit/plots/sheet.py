@@ -7,7 +7,7 @@ from fertkit.plots.forms import rows, spans
 from fertkit.plots.leaf import ordered_nutrients, ratio_axis
 from fertkit.plots.palette import BESIDE, MARKERS, hue
 from fertkit.plots.style import figure, finish, note
-from fertkit.results import plain
+from fertkit.results import plain, records
 from fertkit.tissue.classes import reported_interval
 
 MOST_SAMPLES = 4  # told apart by their marks; more are drawn alike
@@ -56,7 +56,7 @@ def sample_dots(explanation, ax):
     lane = dict(zip(looks, lanes, strict=True))
     for y, mine in zip(at, by.values(), strict=True):
         _range(ax, mine.iloc[0], y)
-        for r in mine.itertuples():
+        for r in records(mine):
             _result(ax, r, y + lane[r.specimen], looks[r.specimen], whiskers=apart)
         if said := [status for status in SAID if (mine["status"] == status).any()]:
             look = {"va": "center", "annotation_clip": False, "fontweight": "bold"}
@@ -100,7 +100,7 @@ def _values(mine):
 def _looks(table):
     """The mark of each sample: poor filled, good hollow, others by shape."""
     first, looks = table.drop_duplicates("specimen"), {}
-    for i, r in enumerate(first.itertuples()):
+    for i, r in enumerate(records(first)):
         alike = len(first) > MOST_SAMPLES and not r.area
         shape = {"poor": "D", "good": "o"}.get(r.area, MARKERS[0 if alike else i % len(MARKERS)])
         filled = hue.ink if r.area == "poor" or len(first) == 1 else "white"

@@ -120,9 +120,7 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
     figure = FertkitFigure(
         figsize=(max(least, min(width, _narrow.get())), height), layout=_Layout(), facecolor="white"
     )
-    figure.subplotpars.update(
-        left=0.07, right=0.985, top=0.95, bottom=0.12
-    )  # about where they end up
+    figure.subplotpars.update(left=0.07, right=0.985, top=0.95, bottom=0.12)  # about where they end up
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 

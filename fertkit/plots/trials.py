@@ -7,7 +7,7 @@ from matplotlib.patches import Patch, Rectangle
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note, panels_beside
-from fertkit.results import counted, heading, plain, show
+from fertkit.results import counted, heading, plain, records, show
 from fertkit.rounding import above, below
 
 #: Letters of names that stand side by side below a figure; with more, treatments run down the side.
@@ -182,7 +182,7 @@ def network_sizes(plan, ax):
 def placed_rates(placing, ax):
     """Draw the rates of each way of placing them, and what each is worth; see `RatePlacing`."""
     at = rows(ax, placing.table["plan"])
-    for y, row in zip(at, placing.table.itertuples(), strict=True):
+    for y, row in zip(at, records(placing.table), strict=True):
         held, count = np.unique(placing.plans[row.plan], return_counts=True)
         ax.plot(held, [y] * len(held), "o", color=hue.curve, ms=7)
         for rate, many in zip(held, count, strict=True):
@@ -206,7 +206,7 @@ def forest(pooled, ax):
     sites, frame, n = pooled.sites, _frame(pooled), len(pooled.sites)
     names = [*sites["site"].astype(str), "pooled", "a new site-year"]
     rows(ax, names, pitch=0.24, at=[*range(n), n + 0.6, n + 1.6])
-    for y, site in enumerate(sites.itertuples()):
+    for y, site in enumerate(records(sites)):
         _forest_row(ax, y, site, *frame)
     says = f"pooled, with its {100 * pooled.level:g}% interval"
     diamond = [pooled.low, pooled.estimate, pooled.high, pooled.estimate]
@@ -273,7 +273,7 @@ def field_sketch(plan, ax):
     rated = all(isinstance(t, float) for t in plan.treatments)
     says = f"strip, with its rate [{plan.unit}]" if rated else "strip, with its treatment"
     word = {"ha": "center", "va": "center", "fontsize": SMALL, "rotation": 90 if len(strips) > 14 else 0}
-    for strip in strips.itertuples():
+    for strip in records(strips):
         length, at = strip.end - strip.start, (strip.left, strip.start)
         border, dark = strip.kind == "border", depth.get(strip.treatment, 0)
         look = BORDER if border else {"fc": _SHADES(dark), "ec": "white", "lw": 1.2}
@@ -302,7 +302,7 @@ def cleaning_map(cleaned, ax):
     points, steps = thinned(cleaned.points), cleaned.steps
     kept, look = points[points["removed_by"] == ""], {"color": hue.band, "rasterized": True}
     ax.plot(kept["x_m"], kept["y_m"], ".", ms=2, label=f"kept ({steps['kept'].iloc[-1]:,})", **look)
-    for step, (colour, mark) in zip(steps[steps["removed"] > 0].itertuples(), _REASONS, strict=False):
+    for step, (colour, mark) in zip(records(steps[steps["removed"] > 0]), _REASONS, strict=False):
         here = points[points["removed_by"] == step.step]
         look = {"ms": 3.6, "color": colour, "mfc": "none", "mew": 0.9, "rasterized": True}
         ax.plot(here["x_m"], here["y_m"], mark, ls="none", label=f"{step.step} ({step.removed:,})", **look)
@@ -328,7 +328,7 @@ def joined_map(joined, ax):
         word = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink}
         box = {"boxstyle": "round,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.8}
         apart = 0.06 * np.ptp(shown["y_m"])
-        for k, (at, name) in enumerate(zip(middle.itertuples(), joined.strips["strip"], strict=True)):
+        for k, (at, name) in enumerate(zip(records(middle), joined.strips["strip"], strict=True)):
             ax.text(at.x_m, at.y_m + apart * (k % 3 - 1), str(name), bbox=box, **word)
     map_axes(ax, f"Strips made of {int((table['strip'] >= 0).sum()):,} points")
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.errors import InputError, Problem
 from fertkit.reference.load import list_sources
+from fertkit.results import records
 
 #: Authors. Year. Title. Journal volume(number):pages, of one work; a journal's name holds no full stop.
 _ARTICLE = re.compile(
@@ -42,7 +43,7 @@ def reference_list(keys) -> list[str]:
     """Return citations in the order of their keys, each with its address and how it was obtained."""
     return [
         " ".join(filter(None, [f"{row.citation.rstrip('.')}.", row.address, _obtained(row)]))
-        for row in list_sources(keys).itertuples()
+        for row in records(list_sources(keys))
     ]
 
 
@@ -58,7 +59,7 @@ def bibtex(keys) -> str:
     >>> print(bibtex(["BACHMAIER2009"]).splitlines()[0])
     @article{BACHMAIER2009,
     """
-    return "\n".join(_entry(row) for row in list_sources(keys).itertuples())
+    return "\n".join(_entry(row) for row in records(list_sources(keys)))
 
 
 def _entry(row) -> str:

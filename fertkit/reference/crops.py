@@ -10,6 +10,7 @@ import pandas as pd
 from fertkit.asked import a_text, asks, lines
 from fertkit.errors import LookupFailed, UnitError, typed, unknown
 from fertkit.reference.facts import load_sheet
+from fertkit.results import records
 
 #: Words by which tables of soil tests name crops together; None for all.
 TOGETHER = {
@@ -27,7 +28,7 @@ def _crops() -> pd.DataFrame:
 @cache
 def _names() -> dict[str, str]:
     table = _crops()
-    names = {_key(alias): row.crop for row in table.itertuples() for alias in row.aliases.split(";") if alias}
+    names = {_key(alias): row.crop for row in records(table) for alias in row.aliases.split(";") if alias}
     return names | {crop: crop for crop in table["crop"]}
 
 
@@ -151,7 +152,7 @@ def _harmless(crop, kind):
 def _others():
     table = load_sheet("crop_words")
     table = table[table["kind"] == "other"]
-    return [(name_words(name), r.meaning) for r in table.itertuples() for name in r.words.split(";")]
+    return [(name_words(name), r.meaning) for r in records(table) for name in r.words.split(";")]
 
 
 @asks(names=lines)

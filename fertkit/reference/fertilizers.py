@@ -5,6 +5,7 @@ import pandas as pd
 from fertkit.errors import unknown
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
+from fertkit.results import records
 
 PERCENT = {name: f"{name.lower()}_pct" for name in OF_PRODUCTS}
 
@@ -30,5 +31,5 @@ def find_product(name: str) -> pd.Series:
     if fits.sum() != 1:
         near = table["also"].str.lower().str.contains(wanted, regex=False)
         listed = table[fits] if fits.any() else table[near] if wanted and near.any() else table
-        raise unknown("product", name, (f"{r.material} ({r.grade})" for r in listed.itertuples()))
+        raise unknown("product", name, (f"{r.material} ({r.grade})" for r in records(listed)))
     return table[fits].iloc[0]

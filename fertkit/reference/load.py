@@ -15,6 +15,7 @@ from fertkit.reference.facts import load_sheet
 from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.schema import check_table, columns_of, table_of
 from fertkit.reference.text_tables import read_text_table
+from fertkit.results import records
 from fertkit.rounding import below
 from fertkit.units import convert_concentration
 
@@ -127,7 +128,7 @@ UNIT_SLIP = 100
 def impossible_rows(table):
     """Rows of a user's own ranges that no plant can hold, or in another unit, or of a crop not known."""
     windows = load_nutrients().dropna(subset="impossible_above").set_index("nutrient")
-    for row in table[table["unit"] != "ratio"].itertuples():
+    for row in records(table[table["unit"] != "ratio"]):
         try:
             crop_name(row.crop)
         except LookupFailed as error:  # a new crop, unless it looks like a slip of a known name
@@ -245,4 +246,4 @@ def cite(key: str) -> str:
     'Bender RR, Haegele JW, Below FE. 2015. Nutrie'
     """
     rows = list_sources([key])
-    return "; ".join(" ".join(filter(None, [r.citation, r.address])) for r in rows.itertuples())
+    return "; ".join(" ".join(filter(None, [r.citation, r.address])) for r in records(rows))

@@ -25,6 +25,7 @@ from fertkit.reference.load import impossible_rows, list_sources, load_table
 from fertkit.reference.nutrients import NUTRIENT_ORDER, NUTRIENTS, OXIDE_OF, nutrient_words
 from fertkit.reference.schema import check_table, columns_of
 from fertkit.reference.text_tables import read_text_table
+from fertkit.results import records
 
 #: Kinds of tables that may be a user's own.
 KINDS = ("removal", "uptake", "timing", "stage_scale", "soil_tests", "soil_systems", "soil_rates", "ranges",
@@ -152,7 +153,7 @@ def read_own(tables) -> OwnTables:
         if problems:
             raise InputError(name, sorted(problems, key=lambda p: p.row))
         if kind == "nutrients":
-            for row in frame.itertuples():
+            for row in records(frame):
                 extra |= dict.fromkeys(map(_word, [row.nutrient, *row.also.split("|")]), row.nutrient)
         for column, other in BLANKS.get(kind, {}).items():
             frame[column] = frame[column].mask(frame[column] == "", frame.get(other, other))

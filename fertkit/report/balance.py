@@ -11,7 +11,7 @@ from fertkit.intake.beside import biomass_of, numbers_beside
 from fertkit.intake.leaf import TissueSamples
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table, checks_of, checks_table
-from fertkit.results import Result
+from fertkit.results import Result, records
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.balance import Balance, dop
@@ -215,7 +215,7 @@ def _built(samples, method, yield_column, cutoff, dry_matter) -> Norms:
 def _optimum(samples, optimum) -> dict:
     conditions = samples.table[["crop", "plant_part"]].fillna("").drop_duplicates()
     if len(conditions) > 1:
-        words = (f"{c.crop} {c.plant_part}".strip() for c in conditions.itertuples())
+        words = (f"{c.crop} {c.plant_part}".strip() for c in records(conditions))
         held = ", ".join(word or "samples without a crop" for word in words)
         remedy = "use a file with one crop and part"
         raise NotEstimable(f"an optimum applies to one crop and part; the file has {held}", remedy=remedy)

@@ -17,7 +17,7 @@ from fertkit.report.sections import Section
 from fertkit.report.sheet import Sheet, Words
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.prices import money_unit
-from fertkit.results import capital
+from fertkit.results import capital, records
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
 from fertkit.say.leaf_results import finding, value_text
@@ -166,7 +166,7 @@ def page_name(answer) -> str:
 
 def _leaf_rows(explanation):
     """What is short in the leaf: the value as measured, how sure it is and what was found."""
-    for row in explanation.items.itertuples():
+    for row in records(explanation.items):
         item = f"{row.label}, {row.nutrient}", row.value, row.unit, f"{row.confidence}: {finding(row)}"
         yield from parts.plain_rows("leaf", [item])
 
@@ -220,7 +220,7 @@ def _leaf_section(scores):
         "confidence": "confidence",
     }  # fmt: skip
     rows = scores.table[scores.table["class"].isin(["deficient", "low", "high", "excessive"])]
-    values = [r.value if r.censored == "" else value_text(r) for r in rows.itertuples()]
+    values = [r.value if r.censored == "" else value_text(r) for r in records(rows)]
     rows = rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
     lines = scores.lines()
     told = _of_kind(lines, Kind.LEAD, Kind.TEXT)[:4]

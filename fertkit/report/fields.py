@@ -25,7 +25,7 @@ from fertkit.report.page import render_page
 from fertkit.report.sections import Section, Table
 from fertkit.report.sheet import Words, read_words
 from fertkit.report.trial import analyse_each
-from fertkit.results import counted
+from fertkit.results import counted, records
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import day_text
 from fertkit.say.sheet import field_verdict, sheet_head
@@ -361,7 +361,7 @@ def _of_leaf(samples, held, most=8):
     """What of the laboratory file was left unread, filled in or doubted."""
     report = samples.report
     filled = report[report["what"].eq("filled") & report["item"].eq("crop")]
-    unused = report[report["what"] == "not used"].itertuples()
+    unused = records(report[report["what"] == "not used"])
     told = [f"leaf file, not used: {r.item}: {r.detail}" for r in unused]
     told += [f"leaf file: crop {detail}" for detail in filled["detail"]]
     own = set(held.table["row"])

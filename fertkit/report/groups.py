@@ -14,6 +14,7 @@ from fertkit.report.trial import in_currency, notes_of, trial_rows
 from fertkit.response.groups import GroupedResponse, compare_groups
 from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of, money_axis, money_unit
+from fertkit.results import records
 from fertkit.say import groups as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
 from fertkit.say.line import notes
@@ -73,7 +74,7 @@ class GroupsAnswer(Answer):
                 unit,
                 "",
             )
-            for r in self.groups.differences.itertuples()
+            for r in records(self.groups.differences)
         )
         net = self.groups.net_of_groups
         money = [(self.name, f"net gain of a rate for each {self.groups.factor} over one", *net, area, "")]

@@ -21,7 +21,7 @@ from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.optimum import Status
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
 from fertkit.response.prices import limit, money_unit
-from fertkit.results import failed, plain, show
+from fertkit.results import failed, plain, records, show
 from fertkit.rounding import first_largest
 from fertkit.say import answers as say
 from fertkit.say import network
@@ -88,7 +88,7 @@ class NetworkAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """The optimum and gain of each trial: about, item, value, low, high, unit, remark."""
-        money, over = money_unit(self.pooled.money, self.pooled.area), self.pooled.against.itertuples()
+        money, over = money_unit(self.pooled.money, self.pooled.area), records(self.pooled.against)
         against = (
             (self.title, f"net of {plain(r.rate)} against {plain(r.over)} {self.pooled.rate_unit}", r.net,
              r.net_low, r.net_high, money, f"{r.sites_losing} of {len(self.pooled.sites)} sites lose")

@@ -13,6 +13,7 @@ from fertkit.errors import NotEstimable
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table, checks_of, pick, plain_rows, tidy
 from fertkit.report.workbook import inert_table, sheet_names
+from fertkit.results import records
 from fertkit.say import plan_sheets as say
 from fertkit.say.line import HANGING
 from fertkit.say.plan import NO_RATE, titles_of, why_of
@@ -159,13 +160,13 @@ class PlanAnswer(Answer):
         names = [say.named(*place) for place in places]
         wanted = (
             (name, f"{r.nutrient} to apply", r.rate_lb_ac, r.low_lb_ac, r.high_lb_ac, unit, r.equation)
-            for name, r in zip(names, rates.itertuples(), strict=True)
+            for name, r in zip(names, records(rates), strict=True)
         )
         if self.plan.passes is None:
             return tidy(wanted)
         money = [
             row
-            for r in self.measured(self.plan.purchases).itertuples()
+            for r in records(self.measured(self.plan.purchases))
             for row in plain_rows("farm", [(f"{r.product} to buy", r.bought_lb, self.words["mass"], "")])
         ]
         whole = plain_rows(
@@ -280,8 +281,8 @@ class PlanAnswer(Answer):
 
     def _rates(self, rates):
         titles = titles_of(self.plan.targets)
-        because = [why_of(r.why, titles.get(r.system, "removal")) for r in rates.itertuples()]
-        tested = [say.test_text(r) for r in rates.itertuples()]
+        because = [why_of(r.why, titles.get(r.system, "removal")) for r in records(rates)]
+        tested = [say.test_text(r) for r in records(rates)]
         return rates.assign(because=because, tested=tested)
 
     def _rotation(self):

@@ -10,7 +10,7 @@ from fertkit import asked
 from fertkit.reference.load import list_sources
 from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import money_axis, money_unit
-from fertkit.results import CHECK_COLUMNS, ByContent, plain
+from fertkit.results import CHECK_COLUMNS, ByContent, plain, records
 from fertkit.say.advice import nutrient_cautions
 from fertkit.say.worth import chances_text
 
@@ -95,13 +95,13 @@ def response_rows(name, analysis):
     best = analysis.optimum
     yield (name, "economic optimum rate", best.rate, best.interval.low, best.interval.high, best.unit,
            status_in_words(best.status))  # fmt: skip
-    for row in analysis.gain.itertuples():
+    for row in records(analysis.gain):
         yield name, row.quantity, row.value, row.low, row.high, row.unit, ""
 
 
 def worth_rows(name, worth):
     """Return what every rate nets against others, as rows of the tidy table; the remark tells the chance."""
-    for r in worth.table.itertuples():
+    for r in records(worth.table):
         item = f"net of {plain(r.rate)} against {plain(r.over)} {worth.rate_unit}"
         chance = "" if np.isnan(r.chance_of_loss) else f"chance of losing money {r.chance_of_loss:.3g}"
         yield name, item, r.net, r.net_low, r.net_high, money_unit(worth.money, worth.area), chance
@@ -118,7 +118,7 @@ def plain_rows(about, items):
 
 def needs_rows(rows):
     """Return what fields take up and what is removed, with the source of each, as rows of the tidy table."""
-    for row in rows.itertuples():
+    for row in records(rows):
         for column, what in (("uptake", "taken up"), ("removed", "removed with the harvest")):
             if source := getattr(row, f"{column}_source"):
                 item = f"{row.nutrient} {what}", getattr(row, column), row.unit, source

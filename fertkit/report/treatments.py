@@ -12,7 +12,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
 from fertkit.report.trial import notes_of, trial_rows
 from fertkit.response.prices import money_axis, money_unit
-from fertkit.results import Result, heading, show
+from fertkit.results import Result, heading, records, show
 from fertkit.say import treatments as say
 from fertkit.say.line import Kind
 from fertkit.trials.against_check import Equivalence, TreatmentReturn, net_over_check
@@ -67,15 +67,15 @@ class TreatmentAnswer(Answer):
             frame = analysis.table
             return frame.assign(trial=self.name)
         rows = [(f"mean at {show(r.treatment)}", r.mean, r.low, r.high, self.unit, r.letters)
-                for r in analysis.means.itertuples()]  # fmt: skip
+                for r in records(analysis.means)]  # fmt: skip
         if self.worth is not None:
             money = money_unit(self.worth.currency, self.unit.rpartition("/")[2] or "area")
             rows += [(f"net return of {show(r.treatment)}", r.net, r.net_low, r.net_high, money, "")
-                     for r in self.worth.table.itertuples()]  # fmt: skip
+                     for r in records(self.worth.table)]  # fmt: skip
         if self.margin is not None:
             over = f"over {show(self.margin.check)}"
             rows += [(f"{show(r.treatment)} {over}", r.difference, r.low, r.high, self.unit, r.verdict)
-                     for r in self.margin.table.itertuples()]  # fmt: skip
+                     for r in records(self.margin.table)]  # fmt: skip
         return parts.tidy((self.name, *line) for line in rows)
 
     @property

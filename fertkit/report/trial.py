@@ -17,7 +17,7 @@ from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import money_axis
 from fertkit.response.regret import Regret
 from fertkit.response.worth import RateWorth
-from fertkit.results import heading, show
+from fertkit.results import heading, records, show
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind, told
@@ -87,7 +87,7 @@ class TrialAnswer(Answer):
     @property
     def table(self) -> pd.DataFrame:
         """The optimum, its gain and the treatments: about, item, value, low, high, unit, remark."""
-        means, unit = () if self.strips is None else self.strips.means.itertuples(), self.response.yield_unit
+        means, unit = () if self.strips is None else records(self.strips.means), self.response.yield_unit
         of_strips = (
             ("strips", f"mean at {show(r.treatment)}", r.mean, r.low, r.high, unit, r.letters) for r in means
         )

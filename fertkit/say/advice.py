@@ -4,7 +4,7 @@ from fertkit.budget.yields import base_of
 from fertkit.reference.load import load_cautions
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
-from fertkit.results import capital, plain
+from fertkit.results import capital, plain, records
 from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
@@ -32,7 +32,7 @@ def _on_the_leaf(explanation, most=4):
     """What the findings leave to do, said of a nutrient once for all samples that share it."""
     shared: dict[tuple[str, str], list[str]] = {}
     checks = explanation.actions[explanation.actions["kind"] == "check"]
-    for item in clear_findings(explanation).itertuples():
+    for item in records(clear_findings(explanation)):
         mine = checks[(checks["specimen"] == item.specimen) & checks["nutrient"].isin(["", item.nutrient])]
         said = [f"First {text}" for text in mine["text"].head(1)]
         said += [f"This season, {item.this_season}"] if item.this_season and not item.folded else []
@@ -45,7 +45,7 @@ def _on_the_leaf(explanation, most=4):
 def _not_on_the_leaf(explanation):
     """What the findings advise against."""
     marginal = explanation.items[explanation.items["confidence"] == "marginal"]
-    names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in marginal.itertuples())
+    names = dict.fromkeys(f"{r.nutrient} in {r.label}" for r in records(marginal))
     leave = [f"Do not act on marginal results alone: {listed(list(names))}."] if names else []
     never = explanation.actions.loc[explanation.actions["when"] == "do not", "text"]
     return leave + [f"{capital(text)}." for text in dict.fromkeys(never)]
@@ -190,7 +190,7 @@ def nutrient_cautions(nutrient: str, crop: str = "", part: str = "") -> tuple[tu
     table = load_cautions(base_of(crop) if crop else "")
     table = table[[not {part, ""}.isdisjoint(parts.split(";")) for parts in table["part"]]]
     rows = table[table["nutrient"].str.split(";").map(lambda held: bool(nutrient) and nutrient in held)]
-    said = tuple(f"{r.text} ({_mark(r)})" for r in rows.itertuples())
+    said = tuple(f"{r.text} ({_mark(r)})" for r in records(rows))
     return said, [key for keys in rows["source_key"] for key in keys.split(";")]
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import money_text
-from fertkit.results import capital, failed, plain, plain_p, show
+from fertkit.results import capital, failed, plain, plain_p, records, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
@@ -93,7 +93,7 @@ def _when(answer):
     nutrient = answer.applied if answer.applied in season.nutrients else "K2O"
     points = season.points[season.points["used"] & (season.points["nutrient"] == nutrient)]
     points = points[points["form"].eq("point")].sort_values("day")
-    parts = [f"{p.low:.0%} by {p.stage} ({p.source_key})" for p in points.itertuples()]
+    parts = [f"{p.low:.0%} by {p.stage} ({p.source_key})" for p in records(points)]
     peaks = season.peaks[(season.peaks["nutrient"] == nutrient) & season.peaks["source_key"].ne("")]
     if len(peaks):
         peak = peaks.iloc[0]
@@ -110,17 +110,17 @@ def _leaf(explanation, applied, most=3):
     tried = clear["nutrient"] == ELEMENTS.get(applied, applied)
     clear = pd.concat([clear[tried], clear[~tried]])
     said = [told(f"{text}.", "Leaf") for text in toxic_text(explanation)]
-    said += [told(f"{small(_found(item))}.", "Leaf") for item in clear.head(most).itertuples()]
+    said += [told(f"{small(_found(item))}.", "Leaf") for item in records(clear.head(most))]
     said += [told(f"and {len(clear) - most} more on the page.", "Leaf")] if len(clear) > most else []
     if clear.empty:
         return [told(verdict(explanation), "Leaf"), *_gaps(explanation)]
-    first = next(clear.itertuples())
+    first = next(records(clear))
     about = f"{first.nutrient} in {first.label}"
     causes, actions = explanation.causes, explanation.actions
     never = actions[(actions["specimen"] == first.specimen) & (actions["when"] == NEVER)]
     avoid = "".join(f" {capital(text)}." for text in never["text"].head(1))
     mine = causes[(causes["specimen"] == first.specimen) & (causes["rank"] == 1)]
-    for cause in mine[mine["about"].isin([MANY, first.nutrient])].head(1).itertuples():
+    for cause in records(mine[mine["about"].isin([MANY, first.nutrient])].head(1)):
         said.append(told(f"{cause.cause}. Check: {cause.settle_by}.{avoid}", f"Likely cause, {about}"))
     if not first.folded:
         said.append(told(f"{first.this_season or 'nothing more'}.", f"This season, {about}"))
@@ -139,7 +139,7 @@ def _gaps(explanation):
     above, scores = explanation.above, explanation.scores
     if len(above):
         yield told(f"{_where(above)}; see the page.", "Leaf, above the range")
-    for r in scores.unread.itertuples():
+    for r in records(scores.unread):
         yield missing("Leaf, not read", f"{r.nutrient}, column '{r.column}'.")
     for text in unjudged_in_short(scores):
         yield missing("Leaf, not judged", f"{text}.")

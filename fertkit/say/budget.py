@@ -7,7 +7,7 @@ from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
 from fertkit.budget.studies import ANALYSIS
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, code_of
-from fertkit.results import capital
+from fertkit.results import capital, records
 from fertkit.rounding import above
 from fertkit.say.line import (
     GOVERNS,
@@ -48,12 +48,12 @@ def budget_lines(budget) -> list[Line]:
     kept = kept if budget.part == "grain" else ""
     head = f"{budget.crop} {budget.part}, {budget.yield_goal:g} {budget.yield_unit}{kept} [{budget.unit}]"
     said, spread = [lead(head)], budget.spread.set_index("nutrient")
-    for r in budget.defaults.itertuples():
+    for r in records(budget.defaults):
         said.append(row(r.nutrient, f"{_amounts(r, budget)}{_span(r, spread.loc[r.nutrient])}"))
     own = budget.table[budget.table["source_key"] == ANALYSIS]
-    said += [row(r.nutrient, f"{short(r.removed)} removed, your analysis") for r in own.itertuples()]
+    said += [row(r.nutrient, f"{short(r.removed)} removed, your analysis") for r in records(own)]
     said += [*_at_harvest(budget), *_practice(budget), *map(told, budget.notes)]
-    for r in budget.cautions.itertuples():
+    for r in records(budget.cautions):
         said.append(Line(Kind.CAUTION, f"Forage: {r.text}{_of(r.source_key)}"))
     shown = budget.defaults
     cited = [*shown["uptake_source"], *shown["removed_source"], *budget.at_harvest["source_key"]]
@@ -103,7 +103,7 @@ def _span(r, s):
 def _at_harvest(budget):
     """What the crop holds at harvest by another study, where a season maximum leads."""
     shown = budget.defaults.set_index("nutrient")["counted"]
-    for r in budget.at_harvest.itertuples():
+    for r in records(budget.at_harvest):
         if shown.get(r.nutrient) == SEASON_MAXIMUM:
             uptake, removed, stays = parts(r.uptake, r.removed)
             text = f"content {uptake}{_of(r.source_key)}; {removed} removed ({r.share_removed:.0%})"
@@ -130,7 +130,7 @@ def farm_lines(farm) -> list[Line]:
     if n < all_of_them:
         count, area = f"{n} of {all_of_them} {them}", f"{area} of {fields['area'].sum():,g}"
     said = [lead(f"{count}, {area} {farm.area_unit} [{unit} on the whole farm]")]
-    said += [row(r.nutrient, _farm_row(r, n, them)) for r in farm.totals.itertuples()]
+    said += [row(r.nutrient, _farm_row(r, n, them)) for r in records(farm.totals)]
     for why, some in farm.left_out.groupby("why", sort=False):
         size = f"{some['area'].sum():,g} {farm.area_unit}"
         said.append(missing("Left out", f"{', '.join(map(str, some['field']))} ({size}): {why}"))
@@ -176,7 +176,7 @@ def demand_lines(demand) -> list[Line]:
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
     head = lead(f"{demand.crop}, {goal}, {last:.0f} days from {demand.starts} [{demand.unit}]")
-    said = [row(t.nutrient, _season_of(demand, t, means)) for t in demand.totals.itertuples()]
+    said = [row(t.nutrient, _season_of(demand, t, means)) for t in records(demand.totals)]
     memory = _remembered(
         (demand.totals["uptake_source"], demand.totals["uptake_provenance"]),
         (demand.points["source_key"], demand.points["provenance"]),
@@ -195,7 +195,7 @@ def _season_of(demand, total, means):
     else:
         said.append(_stretches(means[total.nutrient]))
     said.append(f"curve through {_conditions(demand.points, total)}")
-    said += [_peak(r, compared) for r in peaks.itertuples() if r.source_key]
+    said += [_peak(r, compared) for r in records(peaks) if r.source_key]
     if not np.isnan(total.at_harvest):
         lost = total.uptake - total.at_harvest
         why = f"lost with fallen leaves and rain after flowering{_of(total.loss_source)}"
@@ -208,7 +208,7 @@ def _conditions(points, total):
     used = points[points["used"] & points["form"].ne(BOUND) & points["nutrient"].eq(total.nutrient)]
     said = []
     for (source, _), some in used.sort_values("day").groupby(["source_key", "provenance"], sort=False):
-        shares = [f"{_share(r)} {_place(r)}" for r in some.itertuples()]
+        shares = [f"{_share(r)} {_place(r)}" for r in records(some)]
         other = ", another study" if some["joined"].any() else ""
         said.append(f"{', '.join(shares)}{_of(source)}{other}")
     off = f" (within {total.misfit:.1%} of the season)" if total.misfit >= 0.001 else ""
@@ -228,7 +228,7 @@ def _place(r):
 
 def _stretches(rows):
     """Mean demand of each stretch."""
-    ends = [f"{daily(r.daily)} a day to {r.to_stage or 'maturity'}" for r in rows.itertuples()]
+    ends = [f"{daily(r.daily)} a day to {r.to_stage or 'maturity'}" for r in records(rows)]
     return f"on average {', '.join(ends)}"
 
 
@@ -264,7 +264,7 @@ def _basis(demand):
 def gap_lines(gap) -> list[Line]:
     """Say when and how far supply falls short of demand."""
     said = [lead(f"{gap.demand.crop}, supply against demand [{gap.demand.unit}]")]
-    for r in gap.distinct.itertuples():
+    for r in records(gap.distinct):
         delay = f"with the {r.delay} delay: " if r.delay else ""
         said.append(row(r.nutrient, f"{delay}{_gap(r)}"))
     spread = gap.demand.totals["spread"].max()

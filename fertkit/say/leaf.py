@@ -6,7 +6,7 @@ from dataclasses import replace
 import pandas as pd
 
 from fertkit.errors import Note, typed
-from fertkit.results import capital, counted, failed
+from fertkit.results import capital, counted, failed, records
 from fertkit.say.leaf_compare import leading_pairs
 from fertkit.say.leaf_results import (
     above_text,
@@ -47,14 +47,14 @@ def scores_lines(scores, most: int = 10) -> list[Line]:
     short, unknown = scores.shortfalls, scores.conditions["unknown"]
     ranked = short.sort_values(["rank", "share_short", "probability_below"], ascending=[True, False, False])
     said = [_headline(scores, short), *not_scored(scores.conditions[unknown])]
-    said += [told(finding(r), r.label) for r in ranked.head(most).itertuples()]
+    said += [told(finding(r), r.label) for r in records(ranked.head(most))]
     if len(short) > most:
         more = f"and {len(short) - most} more in the table"
         said.append(Line(Kind.TEXT, more, in_code=typed("--table FILE", ".shortfalls")))
     if short.empty:
         said.append(told(all_clear(scores)))
     else:
-        unread = scores.unread.itertuples()
+        unread = records(scores.unread)
         said += [missing("Not read", f"{r.nutrient} (column '{r.column}'): {r.why}") for r in unread]
     said += not_scored(scores.conditions[~unknown]) + not_judged_lines(scores) + not_counted_lines(scores)
     said += question_lines(scores)
@@ -144,13 +144,13 @@ def explanation_lines(explanation, most: int = 6) -> list[Line]:
     for (_, sample), of in explanation.verdicts.groupby(["specimen", "label"], sort=False):
         lines = _of_sample(explanation, first, over, of["specimen"].iloc[0])
         said += [Line(Kind.HEAD, sample), *lines] if lines else []
-    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in act.drop(first.index).itertuples()]
+    rest = [f"{r.label} {r.nutrient} ({r.confidence})" for r in records(act.drop(first.index))]
     said += _listed("Short as well", rest, _AS_WELL)
     for label, ratio in wide_alone(scores.scored, items)[:_MOST_NAMED]:
         text = f"{label}: {low_relative(ratio)}, but not below any published range"
         said.append(Line(Kind.TEXT, text, "Ratio", sources=_keys(ratio.sources)))
     close = items[(items["confidence"] == MARGINAL) & (items["cause"] != STARVED)]
-    close = [_marginal(r) for r in close.itertuples()]
+    close = [_marginal(r) for r in records(close)]
     said += _listed("Marginal, no action on these alone", close, _MOST_NAMED)
     said += [*_stories(explanation), *rating_lines(explanation)]
     said += [*not_judged_lines(scores), *not_counted_lines(scores)]
@@ -173,12 +173,12 @@ def _keys(*texts):
 def _of_sample(explanation, first, over, specimen):
     """What is said of one sample: many together, its shortages, what lies above a range."""
     causes = explanation.causes[explanation.causes["specimen"] == specimen]
-    by = {about: list(rows.itertuples()) for about, rows in causes.groupby("about", sort=False)}
+    by = {about: list(records(rows)) for about, rows in causes.groupby("about", sort=False)}
     said, lost = list(_together(by[MANY], first[first["specimen"] == specimen])) if MANY in by else [], False
-    for item in first[first["specimen"] == specimen].itertuples():
+    for item in records(first[first["specimen"] == specimen]):
         lines = _item(item, by.get(item.nutrient, []), explanation.actions)
         said += itertools.islice(lines, 1) if MANY in by else lines  # recipes wait for roots and water
-    for r in over[over["specimen"] == specimen].itertuples():
+    for r in records(over[over["specimen"] == specimen]):
         said.append(Line(Kind.TEXT, above_text(r), "Above the range", sources=_keys(r.source_key)))
         most = 2 if r.status != UNUSABLE else 0 if lost else 1
         own = explanation.actions[explanation.actions["specimen"] == specimen]
@@ -260,6 +260,6 @@ def rating_lines(explanation) -> list[Line]:
 def _stories(explanation):
     for key, rows in explanation.stories.groupby("key", sort=False):
         yield Line(Kind.HEAD, f"{capital(key)}, {', '.join(dict.fromkeys(rows['label']))}")
-        for r in rows.drop_duplicates("step").itertuples():
+        for r in records(rows.drop_duplicates("step")):
             text = f"{r.text}{mark(r.provenance)}"
             yield Line(Kind.DETAIL, text, r.step, sources=_keys(r.source_key))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.results import capital, failed, plain
+from fertkit.results import capital, failed, plain, records
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, row, told
 from fertkit.tissue.treatments import CONFIDENCE
@@ -13,11 +13,11 @@ _SHOWN = 3  # nutrients of a pair told with their values
 def pair_lines(comparison) -> list[Line]:
     """Say the pattern of each pair and the nutrients that differ."""
     said = []
-    for r in comparison.patterns.itertuples():
+    for r in records(comparison.patterns):
         mine = comparison.pairs[comparison.pairs["pair"] == r.pair]
         mine = mine[mine["difference"] != "within noise"]
         said.append(told(f"{r.pair}, poor against good area: {_differ(mine)}"))
-        for n in mine.sort_values("log_ratio").itertuples():
+        for n in records(mine.sort_values("log_ratio")):
             times = f"{np.exp(n.log_ratio):.2f} times the good area"
             said.append(
                 row(
@@ -34,7 +34,7 @@ def leading_pairs(explanation) -> list[Line]:
     if explanation.pairs is None:
         return []
     chosen, said = set(explanation.verdicts["specimen"]), []
-    for r in explanation.pairs.patterns.itertuples():
+    for r in records(explanation.pairs.patterns):
         mine = explanation.pairs.pairs[explanation.pairs.pairs["pair"] == r.pair]
         if chosen & {n for column in ("good_specimens", "poor_specimens") for n in mine[column].iloc[0]}:
             said.append(lead(": ".join(filter(None, [r.pair, apart(mine, explanation.pairs.treated)]))))
@@ -56,7 +56,7 @@ def apart(rows, treated: bool = False) -> str:
         return f"{names} do not differ beyond sampling and laboratory noise"
     said = [
         f"{n.nutrient} {plain(n.poor)} {n.unit} in the {one}, {plain(n.good)} in the {other}"
-        for n in first.head(_SHOWN).itertuples()
+        for n in records(first.head(_SHOWN))
     ]
     if len(first) > _SHOWN:
         rest = ", ".join(first["nutrient"].iloc[_SHOWN:])
@@ -73,7 +73,7 @@ def _differ(rows):
     said = []
     for way in ("lower", "higher"):
         mine = rows[rows["difference"] == way].sort_values("log_ratio", ascending=way == "lower")
-        names = [n.nutrient + " (short)" * n.short for n in mine.itertuples()]
+        names = [n.nutrient + " (short)" * n.short for n in records(mine)]
         said += [f"{', '.join(names)} {way}"] if names else []
     return "; ".join(said) or "no nutrient differs beyond noise"
 
@@ -82,12 +82,12 @@ def treatment_lines(comparison) -> list[Line]:
     """Say which nutrients differ among treatments, then the rest."""
     clear = comparison.tests[below(comparison.tests["p_value"], 1 - CONFIDENCE)]
     said = []
-    for r in clear.sort_values("p_value").itertuples():
+    for r in records(clear.sort_values("p_value")):
         means = comparison.means
         means = means[(means["measure"] == r.measure) & (means["nutrient"] == r.nutrient)]
-        listed = ", ".join(f"{m.treatment} {plain(m.mean)}" for m in means.itertuples())
+        listed = ", ".join(f"{m.treatment} {plain(m.mean)}" for m in records(means))
         test = f"F {r.f:.2f}, p {r.p_value:.3g}, LSD {r.lsd:.2g}"
         said.append(told(f"{listed} {r.unit}; {test}", f"{r.nutrient} {r.measure}"))
     rest = comparison.tests[~comparison.tests.index.isin(clear.index)]
-    names = ", ".join(f"{r.nutrient} {r.measure}" for r in rest.itertuples())
+    names = ", ".join(f"{r.nutrient} {r.measure}" for r in records(rest))
     return said + ([told(names, "no difference shown")] if names else [])

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Note
-from fertkit.results import capital, counted, failed, plain
+from fertkit.results import capital, counted, failed, plain, records
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.classes import SHORT
 from fertkit.tissue.match import CONDITION
@@ -25,11 +25,10 @@ def samples_lines(samples) -> list[Line]:
     ]
     for what in ("inferred", "not used"):
         part = samples.report[samples.report["what"] == what].drop_duplicates(["item", "detail"])
-        said += [told(f"{r.item}: {r.detail}", what) for r in part.head(_MOST).itertuples()]
+        said += [told(f"{r.item}: {r.detail}", what) for r in records(part.head(_MOST))]
         said += _more(len(part), what, "report")
     said += [
-        missing("not read", f"{r.nutrient}, column '{r.column}': {r.why}")
-        for r in samples.unread.itertuples()
+        missing("not read", f"{r.nutrient}, column '{r.column}': {r.why}") for r in records(samples.unread)
     ]
     said += marked(Kind.NOTE, samples.notes[:_MOST]) + _more(len(samples.notes), "Note", "notes")
     return said + [told(text, "Check") for text in failed(samples.checks)[:_MOST]]
@@ -219,7 +218,7 @@ def _near_lines(scores):
     for (where, differs), rows in short.groupby(["where", "differs_in"], sort=False):
         n = rows["specimen"].nunique()
         by_nutrient = rows.groupby("nutrient", sort=False)
-        told = [_of_one(r) for r in rows.itertuples()] if n == 1 else [_of_many(*one) for one in by_nutrient]
+        told = [_of_one(r) for r in records(rows)] if n == 1 else [_of_many(*one) for one in by_nutrient]
         text = f"{ASKED[differs]}{f' in {n} samples' if n > 1 else ''}? Short by the range for {where}:"
         said.append(Line(Kind.QUESTION, text, "Question", tuple(told)))
     return said

@@ -6,7 +6,7 @@ import re
 import pandas as pd
 
 from fertkit.reference.facts import load_facts
-from fertkit.results import capital, counted
+from fertkit.results import capital, counted, records
 from fertkit.say.leaf_results import (
     limits_text,
     small,
@@ -39,7 +39,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
     totals = pd.MultiIndex.from_frame(table.loc[table["sources"] > 0, ["label", "nutrient"]])
     lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
     told = {
-        "not read": [f"{r.nutrient} (column '{r.column}')" for r in scores.unread.itertuples()],
+        "not read": [f"{r.nutrient} (column '{r.column}')" for r in records(scores.unread)],
         "not scored": [named_samples(away.index[away == 0])] if (away == 0).any() else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
@@ -128,13 +128,13 @@ def toxic_text(explanation) -> list[str]:
     over = over[over["status"] == TOXIC]
     said = []
     for (nutrient, unit), rows in over.groupby(["nutrient", "unit"], sort=False):
-        values = rows.sort_values("value").iloc[[0, -1]].itertuples()
+        values = records(rows.sort_values("value").iloc[[0, -1]])
         values = " to ".join(dict.fromkeys(map(value_text, values)))
         limits = limits_text(rows["lowest_limit"].min(), rows["highest_limit"].max())
         said.append(f"{nutrient} {values} {unit} in {named_samples(rows['label'])} (limit {limits})")
     first = causes[causes["about"].isin(over["nutrient"]) & causes["specimen"].isin(over["specimen"])]
     first = first[first["rank"] == 1]
-    likely = dict.fromkeys(f"{small(r.cause)}; check {r.settle_by}" for r in first.itertuples())
+    likely = dict.fromkeys(f"{small(r.cause)}; check {r.settle_by}" for r in records(first))
     likely = f". Likely: {'. Or: '.join(likely)}" if likely else ""
     return [f"Above a limit its source calls toxic: {'; '.join(said)}{likely}"] if said else []
 
@@ -144,7 +144,7 @@ def soiled_text(explanation) -> list[str]:
     lost = explanation.verdicts[explanation.verdicts["status"] == UNUSABLE]
     if lost.empty:
         return []
-    values = {label: ", ".join(f"{r.nutrient} {value_text(r)}" for r in rows.itertuples())
+    values = {label: ", ".join(f"{r.nutrient} {value_text(r)}" for r in records(rows))
               for label, rows in lost.groupby("label", sort=False)}  # fmt: skip
     named = "; ".join(f"{text} mg/kg in {label}" for label, text in list(values.items())[:MOST])
     more = f"; and {len(values) - MOST} more" if len(values) > MOST else ""

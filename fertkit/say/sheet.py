@@ -6,7 +6,7 @@ from itertools import groupby
 
 from fertkit.budget.soil_field import soil_classes
 from fertkit.budget.soil_reckon import rate_plans
-from fertkit.results import capital, plain
+from fertkit.results import capital, plain, records
 from fertkit.say.advice import listed, trial_advice
 from fertkit.say.answers import amounts, carried_text, field_lines, main_rows, needs_text
 from fertkit.say.budget import removed_with
@@ -81,7 +81,7 @@ def _leaf(explanation) -> list[Line]:
     for when, label in (("now", "Do now"), ("do not", "What not to do"), ("next year", "Next year")):
         said += _actions(actions, when, label)
     said += _unknown(explanation)
-    return said + [_sourced(r.text, "Caution", r.source_key) for r in explanation.cautions.itertuples()]
+    return said + [_sourced(r.text, "Caution", r.source_key) for r in records(explanation.cautions)]
 
 
 def _pair(explanation):
@@ -98,7 +98,7 @@ def _verdict(explanation):
 
 def _worst(explanation):
     """The worst finding against its limits, and how sure it is."""
-    for item in _ranked(explanation.items).head(1).itertuples():
+    for item in records(_ranked(explanation.items).head(1)):
         yield lead(sentence(finding(item)))
 
 
@@ -129,7 +129,7 @@ def _causes(explanation):
     acts = explanation.verdicts[explanation.verdicts["status"].isin([*ACT, TOXIC, UNUSABLE])]
     asked = set(zip(acts["specimen"], acts["nutrient"], strict=True))
     place = _places(explanation)
-    first = explanation.causes[explanation.causes["rank"] == 1].itertuples()
+    first = records(explanation.causes[explanation.causes["rank"] == 1])
     here = [r for r in first if r.about == MANY or (r.specimen, r.about) in asked]
     for _, (r, *_) in groupby(sorted(here, key=lambda r: (place(r.about), r.cause)), key=lambda r: r.cause):
         speaks = "; ".join(r.speaks_for[:2])
@@ -179,8 +179,7 @@ def _soil(answer):
         return
     classes = soil_classes(answer.targets)
     told_of = [
-        f"{r.nutrient} {plain(r.test)} {r.unit} ({r.extractant}) {_CLASS[r.word]}"
-        for r in classes.itertuples()
+        f"{r.nutrient} {plain(r.test)} {r.unit} ({r.extractant}) {_CLASS[r.word]}" for r in records(classes)
     ]
     if told_of:
         yield _sourced("; ".join(told_of), "Soil", ";".join(classes["source_key"]))
@@ -192,7 +191,7 @@ def _soil(answer):
     if answer.budget is None or rates.empty:
         return
     for system, rows in rates.groupby("system", sort=False):
-        amounts = listed([f"{r.rate_lb_ac:.0f} lb {r.nutrient}" for r in rows.itertuples()])
+        amounts = listed([f"{r.rate_lb_ac:.0f} lb {r.nutrient}" for r in records(rows)])
         title = rate_plans()[system]["title"]
         yield _sourced(
             f"For this goal {title} recommends {amounts} per acre", "Soil", ";".join(rows["source_key"])

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 from fertkit.reference.regions import in_region
-from fertkit.results import plain
+from fertkit.results import plain, records
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
 from fertkit.tissue.match import ASSUMED, CONDITION, named_codes
@@ -150,7 +150,7 @@ def agreement_of(scored: pd.DataFrame) -> pd.DataFrame:
     out["untold_sources"] = _joined(scored["source_key"], untold, group, out["untold"] > 0)
     ends = (
         f"{plain(r.critical, digits=4)} to {plain(r.critical_high, digits=4)}"
-        for r in scored[within].itertuples()
+        for r in records(scored[within])
     )
     ranges = pd.Series(list(ends), index=scored.index[within], dtype=object).reindex(scored.index)
     out["within_ranges"] = _joined(ranges, within, group, out["within"] > 0)
@@ -221,7 +221,7 @@ def shortfalls_of(agreement: pd.DataFrame) -> pd.DataFrame:
 def named_rows(samples: pd.DataFrame, most: int = 3) -> str:
     """Samples by name and row of the file: 'North, row 5; South, row 6; ...'."""
     first = samples.head(most)
-    names = [f"{r.label.removesuffix(f', row {r.row:g}')}, row {r.row:g}" for r in first.itertuples()]
+    names = [f"{r.label.removesuffix(f', row {r.row:g}')}, row {r.row:g}" for r in records(first)]
     return "; ".join([*names, "..."] if len(samples) > most else names)
 
 
@@ -252,7 +252,7 @@ def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
         result cannot be classed, each with the reason.
     """
     rules, sources = load_facts("paired", ("at_least",)), pd.unique(scored["source_key"])
-    for rule in rules[rules["source_key"].isin(sources)].itertuples():
+    for rule in records(rules[rules["source_key"].isin(sources)]):
         mine = (scored["source_key"] == rule.source_key) & (scored["nutrient"] == rule.nutrient)
         mine &= scored["class"].isin(SHORT)
         if not mine.any():

@@ -11,7 +11,7 @@ from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, records
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.match import samples_frame
 from fertkit.tissue.score import score_tissue
@@ -104,7 +104,7 @@ def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None,
     sets, why = {}, {}
     for condition, at in context.groupby(["crop", "plant_part"], sort=False, dropna=False).groups.items():
         crop, part = ("" if pd.isna(word) else word for word in condition)
-        held = fits[[_fits(norm, crop, part) for norm in fits.itertuples()]]
+        held = fits[[_fits(norm, crop, part) for norm in records(fits)]]
         if len(set(held["source_key"])) > 1:
             named = ", ".join(held["source_key"].unique())
             raise LookupFailed(f"several {kind} norms fit", "source=...", remedy=f"name one: {named}")
@@ -114,7 +114,7 @@ def choose_norms(norms: pd.DataFrame, context: pd.DataFrame, source: str | None,
             sets.setdefault(tuple(held.index), []).extend(at)
     if not sets:
         crops = ", ".join(text.removeprefix(f"no {kind} norms for ") for text in dict.fromkeys(why.values()))
-        have = dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in fits.itertuples())
+        have = dict.fromkeys(f"{n.crop} {n.plant_part} ({n.source_key})" for n in records(fits))
         what = f"no {kind} norms for {crops}: {UNPUBLISHED}; there are: {', '.join(have)}"
         raise NotEstimable(what, BUILD_TYPED, remedy=BUILD)
     return [(fits.loc[list(rows)].reset_index(drop=True), at) for rows, at in sets.items()], why

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from fertkit.reference.facts import load_facts, threshold
-from fertkit.results import plain
+from fertkit.results import plain, records
 
 #: What a cause is about: one nutrient short or high, many nutrients short together, plants stunted.
 SHORT, HIGH, MANY, STUNTED = "short", "high", "many", "stunted"
@@ -90,8 +90,8 @@ def rank_causes(of: str, known: dict, nutrient: str = "", crop: str = "") -> lis
 def _table(of: str) -> list[tuple]:
     """Causes of one kind, each with its rows of evidence."""
     causes, evidence = load_facts("causes", ("prior",)), load_facts("evidence", ("weight",))
-    rows = {key: list(mine.itertuples()) for key, mine in evidence.groupby("cause")}
-    return [(row, rows.get(row.key, [])) for row in causes[causes["of"] == of].itertuples()]
+    rows = {key: list(records(mine)) for key, mine in evidence.groupby("cause")}
+    return [(row, rows.get(row.key, [])) for row in records(causes[causes["of"] == of])]
 
 
 def concerns(row, nutrient: str, crop: str) -> bool:

@@ -13,7 +13,7 @@ from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unkn
 from fertkit.reference.crops import base_crop, crop_name
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources, load_table
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, records
 from fertkit.rounding import above, at_most, below
 from fertkit.tissue.balance import balance_notes, results_grid
 
@@ -155,7 +155,7 @@ def nitrogen_nutrition_index(
     biomass, n = np.atleast_1d(np.asarray(biomass_t_ha, float)), np.atleast_1d(np.asarray(shoot_n_pct, float))
     names = list(names) if names is not None else [f"sample {i + 1}" for i in range(len(biomass))]
     _refuse(crop, part, biomass, n, names)
-    rows = [_against(curve, biomass, n, names) for curve in curves.itertuples()]
+    rows = [_against(curve, biomass, n, names) for curve in records(curves)]
     return NutritionIndex(pd.concat(rows, ignore_index=True), curves)
 
 
@@ -197,7 +197,7 @@ def dilution_of(samples, biomass_t_ha, *, source: str | None = None) -> Nutritio
             why |= dict.fromkeys(whole.index, error.plain)
     refused = pd.DataFrame({"sample": context.loc[list(why), "sample_id"], "why": list(why.values())})
     if not made:
-        raise NotEstimable("; ".join(dict.fromkeys(f"{r.sample}: {r.why}" for r in refused.itertuples())))
+        raise NotEstimable("; ".join(dict.fromkeys(f"{r.sample}: {r.why}" for r in records(refused))))
     indices = pd.concat([one.indices for one in made], ignore_index=True)
     curves = pd.concat([one.curves for one in made], ignore_index=True).drop_duplicates()
     return NutritionIndex(indices, curves.reset_index(drop=True), refused.reset_index(drop=True))

@@ -15,7 +15,7 @@ from fertkit.intake.facts import FACT_COLUMNS, facts_of_file, read_facts
 from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources
-from fertkit.results import Result
+from fertkit.results import Result, records
 from fertkit.tissue.agree import WHO, above_ranges, wide_ratios
 from fertkit.tissue.causes import CAUSE_COLUMNS, HIGH, MANY, SHORT, STUNTED, rank_causes
 from fertkit.tissue.known import about_nutrient, known_of, option_for, symptom_of
@@ -256,7 +256,7 @@ def _sample(scores, verdicts, pairs, facts, season_over):
     together = _together(known, verdicts, crop)
     certain = set(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])
     causes = {MANY: together} if together else {}
-    for r in verdicts.itertuples():
+    for r in records(verdicts):
         of = SHORT if r.status in LACKING else HIGH if r.status in (ABOVE, TOXIC, UNUSABLE) else ""
         if of:
             about = about_nutrient(known, counted, r.nutrient, crop, first["growth_stage"], certain)
@@ -291,7 +291,7 @@ def _items(scores, verdicts, counted, causes, season_over):
     short = scores.shortfalls[scores.shortfalls["specimen"] == verdicts["specimen"].iloc[0]]
     short = short[short["nutrient"].isin(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])]
     wide, rows = wide_ratios(counted), []
-    for r in short.itertuples():
+    for r in records(short):
         own = status.loc[r.nutrient]
         cause = next(iter(causes.get(r.nutrient, [])), None)
         rows.append(_item(r, own, cause, wide.get(r.nutrient), "many" in causes, season_over))
@@ -327,7 +327,7 @@ def _actions(items, verdicts, causes, season_over):
     """What to do now, what not, and next year: checks first, then recipes."""
     rows = [row for cause in causes.get(MANY, [])[:1] for row in _of_cause("", cause, False)]
     crop, stage = crop_or_own(verdicts["crop"].iloc[0]), verdicts["growth_stage"].iloc[0]
-    for item in items[items["confidence"].isin(ACT)].itertuples():
+    for item in records(items[items["confidence"].isin(ACT)]):
         for cause in causes.get(item.nutrient, [])[:1]:
             rows += _of_cause(item.nutrient, cause, MANY in causes)
         for when, column, words in _OPTIONS:
@@ -335,7 +335,7 @@ def _actions(items, verdicts, causes, season_over):
             if option is not None:
                 origin = option["source_key"], option["provenance"]
                 rows.append((item.nutrient, when, REMEDY, option[column], item.folded, *origin))
-    for r in verdicts[verdicts["status"].isin([TOXIC, UNUSABLE])].itertuples():
+    for r in records(verdicts[verdicts["status"].isin([TOXIC, UNUSABLE])]):
         for cause in causes.get(r.nutrient, [])[:1]:
             rows += _of_cause(r.nutrient, cause, False)
     table = pd.DataFrame([row for row in rows if row[3]], columns=ACTION_COLUMNS[len(WHO) :])
@@ -372,7 +372,7 @@ def _stories(condition, short, season_over):
     fits = [
         span is not None
         and span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
-        for r in table.itertuples()
+        for r in records(table)
     ]
     return table[pd.Series(fits, index=table.index, dtype=bool)]
 

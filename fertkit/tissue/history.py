@@ -11,7 +11,7 @@ from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.reports import Reports, read_reports
 from fertkit.reference.facts import load_facts, threshold
-from fertkit.results import Result, checks_frame
+from fertkit.results import Result, checks_frame, records
 from fertkit.rounding import above
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import Class
@@ -303,7 +303,7 @@ def _where(rows, place) -> pd.Series:
     """Seasons and stages at which a nutrient of a place was short; of several samples, in how many."""
     if rows.empty:
         return pd.Series("", index=pd.MultiIndex.from_frame(rows[place]), dtype=object)
-    many = [f" ({r.short} of {r.judged} samples)" * (r.judged > 1) for r in rows.itertuples()]
+    many = [f" ({r.short} of {r.judged} samples)" * (r.judged > 1) for r in records(rows)]
     stages = (rows["growth_stage"] + many).groupby([rows[c] for c in (*place, "crop", "season")], sort=False)
     seasons = stages.agg(" and ".join).reset_index(name="stages")
     texts = seasons["crop"] + " " + seasons["season"] + " at " + seasons["stages"]
@@ -358,7 +358,7 @@ def _tested(frame, mine):
             yield {"nutrient": nutrient, "unit": unit, "means": rows.groupby("of")["value"].mean().to_dict(),
                    "samples": len(rows), "p_value": np.nan, "lsd": np.nan, "blocked": False}  # fmt: skip
         return
-    for test in compared.tests.itertuples():
+    for test in records(compared.tests):
         means = compared.means[compared.means["nutrient"] == test.nutrient].set_index("treatment")["mean"]
         yield {"nutrient": test.nutrient, "unit": test.unit, "means": means.to_dict(), "samples": test.n,
                "p_value": test.p_value, "lsd": test.lsd, "blocked": compared.blocked}  # fmt: skip

@@ -24,6 +24,7 @@ from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.plausible import home_unit
 from fertkit.reference.facts import threshold
 from fertkit.reference.load import load_table
+from fertkit.results import records
 from fertkit.rounding import at_most
 from fertkit.tissue.balance import (
     BUILD,
@@ -318,7 +319,7 @@ def _sum_functions(grid, norms, formula, k):
     names = list(dict.fromkeys(name for ratio in norms["ratio"] for name in ratio.split("/")))
     sums = pd.DataFrame(0.0, index=grid.index, columns=names)
     counts = pd.DataFrame(0, index=grid.index, columns=names)
-    for r in norms.itertuples():
+    for r in records(norms):
         top, under = r.ratio.split("/")
         if top not in grid or under not in grid:
             continue

@@ -7,6 +7,7 @@ import pandas as pd
 from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.crops import unknown_crops
 from fertkit.reference.facts import load_facts, threshold
+from fertkit.results import records
 from fertkit.tissue.agree import balanced_with, wide_ratios
 from fertkit.tissue.classes import OVER
 from fertkit.tissue.own_names import crop_or_own
@@ -26,7 +27,7 @@ def known_of(rows: pd.DataFrame, verdicts: pd.DataFrame, pairs, facts: dict) -> 
         Its field facts.
     """
     sides = {"short": "short", "possibly short": "short", ABOVE: "high", TOXIC: "high", "enough": "enough"}
-    leaf = {f"leaf {r.nutrient}": (sides[r.status],) for r in verdicts.itertuples() if r.status in sides}
+    leaf = {f"leaf {r.nutrient}": (sides[r.status],) for r in records(verdicts) if r.status in sides}
     over = rows.loc[rows["class"].isin(OVER), "nutrient"]  # by any table, counted or not
     leaf |= {f"leaf {n}": ("high",) for n in over if leaf.get(f"leaf {n}") == ("enough",)}
     soil = {name.replace("_", " "): value for name, value in facts.items() if name.startswith("soil_")}
@@ -49,7 +50,7 @@ def _of_pair(verdicts, pairs):
     if mine.empty:
         return {}
     words = {"lower": "lower", "higher": "higher", "within noise": "alike"}
-    known = {f"pair {r.nutrient}": (words[r.difference],) for r in mine.itertuples()}
+    known = {f"pair {r.nutrient}": (words[r.difference],) for r in records(mine)}
     pattern = pairs.patterns.set_index("pair")["pattern"][mine["pair"].iloc[0]]
     return known | {"pattern": (pattern,)}
 

@@ -17,6 +17,7 @@ from fertkit.intake.plausible import home_unit
 from fertkit.intake.stages import stage_span
 from fertkit.reference.crops import crop_name, like_a_known_crop, load_crops, unknown_crops
 from fertkit.reference.nutrients import NUTRIENTS
+from fertkit.results import records
 from fertkit.tissue.classes import shortage_limit
 from fertkit.tissue.own_names import (
     APART,
@@ -112,7 +113,7 @@ def _numbered(frame):
         twice = frame[frame.duplicated(["specimen", "nutrient"])]
         if len(twice):
             remedy = "give each analysed sample its own specimen number"
-            rows = twice.head(25).itertuples()
+            rows = records(twice.head(25))
             problems = [Problem(f"{r.nutrient} twice in specimen {r.specimen}", remedy, r.row) for r in rows]
             raise InputError("samples", problems)
         return frame
@@ -176,7 +177,7 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [crop_or_own(c) for c in ranges["crop"]]
     ranges["first"], ranges["last"] = np.array(spans, dtype=float).reshape(-1, 2).T
-    for i, nutrient, unit in ranges[["nutrient", "unit"]].itertuples():
+    for i, nutrient, unit in records(ranges[["nutrient", "unit"]]):
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
         if unit != home:
             ranges.loc[i, LIMITS] = convert_concentration(ranges.loc[i, LIMITS].astype(float), unit, home)
@@ -203,7 +204,7 @@ def _spans(ranges, name):
             return None
 
     own, unheard = own_names(ranges), unknown_crops(ranges["crop"])
-    for row in ranges.itertuples():
+    for row in records(ranges):
         crop, strange = crop_or_own(row.crop), row.crop in unheard
         names, told = own.get(crop), len(problems)
         if strange and like_a_known_crop(row.crop):
@@ -238,7 +239,7 @@ def _contradictions(ranges, lines):
     """Rows of one source that give a nutrient other ends for the same crop, part and stages."""
     own, same = own_names(ranges), ["source_key", "crop", "first", "last", "nutrient"]
     twice = ranges[ranges.duplicated(same, keep=False)]
-    part = [place_part(r.crop, r.plant_part, own.get(r.crop)) for r in twice.itertuples()]
+    part = [place_part(r.crop, r.plant_part, own.get(r.crop)) for r in records(twice)]
     ends = twice[LIMITS].astype(float).round(9)
     for _, rows in twice.assign(part=part, **ends).groupby([*same, "part"], sort=False):
         apart = rows.drop_duplicates(LIMITS)

@@ -26,7 +26,7 @@ from fertkit.reference.own import PLACE, own_tables, read_own
 from fertkit.reference.profiles import as_list
 from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
-from fertkit.results import Result, checks_frame, counted
+from fertkit.results import Result, checks_frame, counted, records
 from fertkit.tissue import classes as c
 from fertkit.tissue.agree import (
     agreement_of,
@@ -414,7 +414,7 @@ def _checks(scored, conditions, spread):
     meaning = f"figures of {', '.join(memory)} are from memory: check them before use"
     told = ("every deciding range was read in its source", meaning)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))
-    for r in conditions[conditions["why"] != ""].itertuples():
+    for r in records(conditions[conditions["why"] != ""]):
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))
     unclassed = scored.loc[scored["class"] == Class.NOT_CLASSED, "reason"]

@@ -8,6 +8,7 @@ from fertkit.intake.reports import Reports
 from fertkit.intake.stages import stage_span
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
+from fertkit.results import records
 
 SEASON = ["field", "crop", "season"]
 STEP = [*SEASON, "step", "growth_stage", "plant_part"]
@@ -24,7 +25,7 @@ def steps_of(reports: Reports) -> pd.DataFrame:
     both = steps["treatment"].ne("") & steps["area"].ne("")
     steps["spot"] = steps["treatment"] + both.map({True: ", ", False: ""}) + steps["area"]
     steps["season"] = _seasons(steps)
-    place = [_place(r.crop, r.growth_stage) for r in steps.itertuples()]
+    place = [_place(r.crop, r.growth_stage) for r in records(steps)]
     dated = steps["sampled"].notna().groupby([steps[c] for c in SEASON]).transform("all")
     key = np.where(dated, steps["sampled"].astype("int64").astype(float), place)
     steps["step"] = pd.Series(key, steps.index).groupby([steps[c] for c in SEASON]).rank(method="dense")

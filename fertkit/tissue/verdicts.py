@@ -9,6 +9,7 @@ from fertkit.intake.parts import find_part, without_petiole
 from fertkit.intake.spellings import plain as plain_words
 from fertkit.reference.crops import is_known
 from fertkit.reference.facts import load_facts
+from fertkit.results import records
 from fertkit.rounding import at_least
 from fertkit.tissue.agree import WHO, above_ranges, wide_ratios
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class
@@ -63,7 +64,7 @@ def verdicts_of(scores) -> pd.DataFrame:
     lacking = (table["short"] > 0) | (table["within"] > 0)
     words = [
         short_word(r.chance, r.nutrient in wide.get(r.specimen, ())) if some else ENOUGH_NOW
-        for r, some in zip(table.itertuples(), lacking, strict=True)
+        for r, some in zip(records(table), lacking, strict=True)
     ]
     soiled = {n for n, rows in scores.scored.groupby("specimen") if soil_on_leaf(rows)}
     unusable = table["specimen"].isin(soiled) & table["nutrient"].isin(SOIL)
@@ -91,7 +92,7 @@ def _of_tables(table, scored):
     judged = scored[scored["class"].isin(SHORT + ENOUGH)]
     groups = {key: rows for key, rows in judged.groupby(["specimen", "nutrient"], sort=False)}
     remarks, keys, provenance = [], [], []
-    for r in table.itertuples():
+    for r in records(table):
         rows = groups.get((r.specimen, r.nutrient))
         rows = judged.iloc[:0] if rows is None else rows
         sides = {HIGH: OVER, TOXIC: OVER, SHORT_NOW: SHORT, POSSIBLY: SHORT, MARGINAL: SHORT}
@@ -107,7 +108,7 @@ def _of_tables(table, scored):
 
 @cache
 def _ratings() -> dict[str, tuple[str, str]]:
-    table = load_facts("ratings").itertuples()
+    table = records(load_facts("ratings"))
     return {word: (row.side, row.means) for row in table for word in row.words.split("|")}
 
 
@@ -118,7 +119,7 @@ def _of_laboratory(table, scored, remarks):
     sides = {HIGH: "high", TOXIC: "high", SHORT_NOW: "short", POSSIBLY: "short", MARGINAL: "marginal",
              ENOUGH_NOW: "enough"}  # fmt: skip
     ratings, why = [], []
-    for r, remark in zip(table.itertuples(), remarks, strict=True):
+    for r, remark in zip(records(table), remarks, strict=True):
         side, means = _ratings().get(plain_words(r.flag).strip(" .*()[]:"), ("", ""))
         ours = sides.get(r.status, "")
         ratings.append(means)
