@@ -13,7 +13,7 @@ import pytest
 from fertkit.response.curves import CURVES
 
 HOUSE = Path(__file__).parent.parent / "fertkit"
-FLOORS = ["errors", "asked", "rounding", "sizes", "delimited", "line_lengths", "cell_formats",
+FLOORS = ["errors", "asked", "rounding", "laws", "sizes", "delimited", "line_lengths", "cell_formats",
           "workbooks", "tables", "writing", "units", "results", "guesses", "reference", "intake", "budget",
           "tissue", "trials", "response", "say", "plots", "report",
           "batch", "panels", "cli"]  # fmt: skip

@@ -269,15 +269,13 @@ def response_p(fits: dict[str, Fits], sums: Sums):
 
     Its size is exact whatever the rates; with three rates it is the test of the rates themselves.
     """
-    from scipy.special import fdtrc
-
     df = sums.df_error(QUADRATIC.n_params)[:, None]
     if QUADRATIC.key not in fits:
         return np.full(sums.level.shape, np.nan)
     flat, bent = (floored_rss(rss, sums) for rss in (sums.total_ss(), fits[QUADRATIC.key].rss))
-    steps = QUADRATIC.n_params - 1
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(df > 0, fdtrc(steps, df, (flat / bent - 1) * df / steps), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        # F has two numerator df, for which its upper tail is (1 + 2F/df) ** (-df / 2)
+        return np.where(df > 0, np.minimum(bent / flat, 1.0) ** (df / 2), np.nan)
 
 
 def verdict(fits: dict[str, Fits], weights, sums: Sums, price_ratio):

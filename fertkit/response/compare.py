@@ -32,6 +32,7 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_list, a_number, a_share, asks, either, holding, maybe_headers, off
 from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.laws import f_above
 from fertkit.reference.load import list_sources
 from fertkit.response.average import (
     AVERAGED,
@@ -270,14 +271,12 @@ def aicc(rss, n, n_mean_params):
 
 def lack_of_fit(fit: ResponseFit) -> tuple[float, float]:
     """F test of a curve's lack of fit against the error within rates: (F, p), nan without replication."""
-    from scipy.special import fdtrc  # the upper tail of F; see `regions.margin`
-
     pure_ss, pure_df = float(fit.data.sums.pure_ss[0, 0]), int(fit.data.sums.pure_df[0])
     df = fit.df_error - pure_df
     if pure_df <= 0 or df <= 0 or pure_ss <= 0:
         return float("nan"), float("nan")
     value = max(fit.rss - pure_ss, 0.0) / df / (pure_ss / pure_df)
-    return value, float(fdtrc(df, pure_df, value))
+    return value, float(f_above(df, pure_df, value))
 
 
 def arrays_of(fits: dict[str, ResponseFit]) -> dict[str, Fits]:

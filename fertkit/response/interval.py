@@ -44,6 +44,7 @@ import numpy as np
 
 from fertkit.asked import a_share, a_word, amounts, asks, make_rng
 from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.laws import t_point
 from fertkit.response.curves import get_curve, optimum_in_range
 from fertkit.response.region import Region, gain_sets, optimum_sets
 from fertkit.response.search import Fits, fit_sums
@@ -244,12 +245,10 @@ def plateau_interval(fit, level=0.95) -> Interval:
 
 def wald_interval(fit, function, level=0.95) -> Interval:
     """Delta-method interval of any smooth function of the published parameters; a contrast, not an answer."""
-    from scipy.special import stdtrit
-
     step = 1e-6 * np.maximum(np.abs(fit.coef), 1e-12)
     move, estimate = np.diag(step), float(function(fit.coef))
     slope = (function(fit.coef + move) - function(fit.coef - move)) / (2 * step)
-    half = stdtrit(fit.df_error, 0.5 + level / 2) * np.sqrt(slope @ fit.covariance @ slope)
+    half = t_point(fit.df_error, 0.5 + level / 2) * np.sqrt(slope @ fit.covariance @ slope)
     return make_interval(estimate - half, estimate + half, level, "wald")
 
 

@@ -6,6 +6,7 @@ Everything here takes arrays over designs D and replicates R and answers at one 
 
 import numpy as np
 
+from fertkit.laws import t_point
 from fertkit.response.curves import CURVES, Shape
 from fertkit.response.search import Fits, gather, solve_basis
 from fertkit.response.sums import Sums
@@ -31,10 +32,8 @@ def gain_sets(curve: str, fits: Fits, sums: Sums, rate, level=0.95, over=None):
 
 def margin(rss, df, level):
     """Rise of the residual sum of squares (D, R, L) that a value inside the interval may cost."""
-    from scipy.special import stdtrit  # the quantile of t, without the seconds scipy.stats takes to load
-
     df = df[:, None]
-    return rss[..., None] * (stdtrit(df, 0.5 + np.atleast_1d(level) / 2) ** 2 / df)[:, None]
+    return rss[..., None] * (t_point(df, 0.5 + np.atleast_1d(level) / 2) ** 2 / df)[:, None]
 
 
 class LinearRegion:

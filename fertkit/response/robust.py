@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.laws import normal_below
 from fertkit.response.data import TrialData
 from fertkit.results import plain
 from fertkit.rounding import below
@@ -145,16 +146,12 @@ def pulled_in(design, y):
 
 def _second_moment():
     """Mean square of a standard normal number held within the bound."""
-    from scipy.special import ndtr
-
-    within = 2 * ndtr(BOUND) - 1
+    within = 2 * normal_below(BOUND) - 1
     return within - 2 * BOUND * np.exp(-(BOUND**2) / 2) / np.sqrt(2 * np.pi) + BOUND**2 * (1 - within)
 
 
 def heavy_tails(design, y):
     """p (R,) of Geary's ratio being so small: more far strips than normal errors leave (D'Agostino 1970)."""
-    from scipy.special import ndtr
-
     left = basis_of(design)
     rest = y - y @ left @ left.T
     room = np.sqrt(np.maximum(1 - (left**2).sum(axis=1), 0.0))
@@ -162,7 +159,7 @@ def heavy_tails(design, y):
     size = np.sqrt((rest**2).mean(axis=1))
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.abs(rest).mean(axis=1) / size
-    return ndtr(np.sqrt(rest.shape[1]) * (ratio - GEARY[0]) / GEARY[1])
+    return normal_below(np.sqrt(rest.shape[1]) * (ratio - GEARY[0]) / GEARY[1])
 
 
 # ---- an error that differs between rates
@@ -190,8 +187,6 @@ def spread_of(design, rate, y, weight=1.0):
     tilt, p : array (R,)
         The error SD at the highest rate is exp(tilt) times that at the lowest.
     """
-    from scipy.special import chdtrc
-
     steps = np.linspace(-STEEPEST, STEEPEST, NODES)
     level = _likelihood(design, rate, y, weight, np.append(0.0, steps))
     none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
@@ -201,7 +196,7 @@ def spread_of(design, rate, y, weight=1.0):
             near = np.clip(tilt[0] + width * np.linspace(-1, 1, NODES), -STEEPEST, STEEPEST)
             value = _likelihood(design, rate, y, weight, near)[0]
             tilt, top, width = near[[value.argmax()]], value[[value.argmax()]], 2 * width / (NODES - 1)
-    return tilt, chdtrc(1, np.maximum(2 * (top - none), 0.0))
+    return tilt, 2 * normal_below(-np.sqrt(np.maximum(2 * (top - none), 0.0)))
 
 
 def _likelihood(design, rate, y, weight, tilts):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fertkit.laws import t_below
 from fertkit.results import plain
 from fertkit.rounding import ROUNDING
 from fertkit.trials import linear
@@ -217,10 +218,8 @@ def _step(before, left, df, strips, floor) -> np.ndarray:
 
     `floor` is the least variance the error can have.
     """
-    from scipy.special import stdtr  # without the seconds scipy.stats takes to load
-
     ratio = np.sqrt(np.maximum(before - left, 0.0) / np.maximum(left / df, floor))
-    return np.minimum(1.0, strips * 2 * stdtr(df, -ratio))
+    return np.minimum(1.0, strips * 2 * t_below(df, -ratio))
 
 
 def _alike(sets, gains, rss, df, reach) -> np.ndarray:
