@@ -72,3 +72,14 @@ def test_a_rate_that_rises_evenly_to_one_peak_is_found_from_its_shares():
     assert low(np.array([60.0]))[0] <= 0.6 + 1e-3
     assert low(np.array([40.0]))[0] == pytest.approx(share(0.4), abs=0.01)
     assert uptake_curve(points[:2], 100.0, 0.02)(np.array([60.0]))[0] > 0.6
+
+
+@pytest.mark.parametrize(("highest", "window"), [(np.inf, ()), (0.02, (40.0, 70.0)), (0.011, ())])
+def test_the_curve_is_that_of_the_non_negative_least_squares_of_scipy(highest, window, monkeypatch):
+    shares = ((0.0, 30.0, 0.1, 0.1), (30.0, 60.0, 0.3, 0.5), (0.0, 80.0, 0.85, 0.9), (0.0, 90.0, 0.8, 0.8))
+    curve = uptake_curve(shares, 100.0, 0.02, highest, window)
+    uptake_curve.cache_clear()
+    monkeypatch.setattr("fertkit.budget.timing.MOST_TURNS", 0)  # then scipy solves them one by one
+    by_scipy = uptake_curve(shares, 100.0, 0.02, highest, window)
+    np.testing.assert_allclose(curve.rate, by_scipy.rate, rtol=0, atol=1e-10)
+    assert curve.kind == by_scipy.kind
