@@ -7,7 +7,7 @@ from fertkit.budget.rates import published_rates
 from fertkit.budget.timing import day_span, season_rows, value_span
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import NO_TABLES
-from fertkit.rounding import same
+from fertkit.rounding import first_largest, same
 from fertkit.units import convert_area_rate, from_element
 
 SCALED = "scaled to this yield"
@@ -113,8 +113,9 @@ def peak_table(rows, peaks) -> pd.DataFrame:
         none is published), difference_pct (of the curve from the scaled peak) and published_day (middle of
         its days); one row per nutrient and published peak.
     """
-    top = rows.loc[rows.groupby("nutrient", sort=False)["daily"].idxmax(), ["nutrient", "daily", "day"]]
-    top = top.rename(columns={"daily": "curve", "day": "curve_day"})
+    each = rows.groupby("nutrient", sort=False)
+    top = pd.concat([mine.iloc[[first_largest(mine["daily"])]] for _, mine in each])  # start of a flat top
+    top = top[["nutrient", "daily", "day"]].rename(columns={"daily": "curve", "day": "curve_day"})
     peaks = top.merge(peaks, on="nutrient", how="left")
     words = ["source_key", "stage", "basis", "provenance"]
     peaks[words] = peaks[words].astype(object).fillna("")

@@ -7,8 +7,8 @@ from fertkit.plots.forms import bars, rows, whiskers
 from fertkit.plots.palette import ALONG, ANSWER, HOLLOW, PAPER, hue
 from fertkit.plots.style import figure, finish, is_narrow, note, subscript
 from fertkit.reference.load import short_names
-from fertkit.say.line import mark, parts, short
 from fertkit.results import records
+from fertkit.say.line import mark, parts, short
 
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
 REMOVED = {"color": hue.curve, "label": "removed with the harvest"}

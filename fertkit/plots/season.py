@@ -9,6 +9,7 @@ from fertkit.plots.forms import only, shown, stages
 from fertkit.plots.palette import DASHES, HUES, PAPER, hue
 from fertkit.plots.style import figure, finish, note, panel_below, subscript
 from fertkit.results import plain, records
+from fertkit.rounding import first_largest
 
 EDGE = {"color": hue.ink, "lw": 0.8, "ls": (0, (1, 2)), "label": "span of the demand"}
 SHORT = {"hatch": "////", "facecolor": "none", "edgecolor": hue.accent, "lw": 0}
@@ -81,7 +82,7 @@ def _daily(ax, demand, name, colour, dash):
         return
     ax.fill_between(table["day"], table["daily"], color=colour, alpha=0.10, lw=0)
     ax.plot(table["day"], table["daily"], color=colour, ls=dash, lw=2.4)
-    top = table.loc[table["daily"].idxmax()]
+    top = table.iloc[first_largest(table["daily"])]
     says, look = f"{subscript(name)} {plain(top['daily'], 2)} a day", {"ha": "center", "fontweight": "bold"}
     note(ax, says, (top["day"], top["daily"]), (0, 7), color=colour, bbox=PAPER, zorder=7, **look)
 
