@@ -271,8 +271,8 @@ def nitrogen_note(crop: str) -> str:
     Examples
     --------
     >>> from fertkit.reference.crops import nitrogen_note
-    >>> nitrogen_note("soybean").split(":")[0], nitrogen_note("corn")
-    ('a legume', '')
+    >>> "not a fertilizer requirement" in nitrogen_note("soybean"), nitrogen_note("corn")
+    (True, '')
     """
     row = _crops().loc[crop_name(crop)]
     mark = "from memory" if row["nitrogen_source_key"] == "MEMO" else row["nitrogen_source_key"]
