@@ -81,7 +81,7 @@
     socket.onclose = async () => (await exists()) ? setTimeout(watch, 1000) : gone();
     addEventListener("pagehide", () => { dead = true; socket.onclose = null; socket.close(); });
   };
-  watch();
+  setTimeout(watch, 1000); // the first answer comes first
   // A kernel that the server ends, as one that idled too long, closes no socket and says nothing.
   const looking = setInterval(() => dead ? clearInterval(looking)
     : fetch(at, { cache: "no-store" }).then((answer) => answer.status === 404 && gone(), () => {}), 15000);

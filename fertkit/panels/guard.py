@@ -1,8 +1,11 @@
 """Who is let in to pages shared with a network, and how long kernels stay that nobody watches."""
 
+import time
 from datetime import timedelta
+from queue import Empty
 from urllib.parse import unquote, urlsplit
 
+from jupyter_client.asynchronous import AsyncKernelClient
 from jupyter_server._tz import utcnow
 from jupyter_server.auth.identity import PasswordIdentityProvider
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
@@ -51,3 +54,21 @@ class OfPages(AsyncMappingKernelManager):
             await self.shutdown_kernel(kernel_id)
         else:
             await super().cull_kernel_if_idle(kernel_id)
+
+
+class Ready(AsyncKernelClient):
+    """Has its kernel run cells as soon as that answers, where another would first listen for a while."""
+
+    async def wait_for_ready(self, timeout=60):
+        """Wait until the kernel answers on both its channels."""
+        deadline = time.monotonic() + timeout
+        while time.monotonic() < deadline and await self.is_alive():
+            asked = self.kernel_info()
+            try:
+                for hear in self.get_shell_msg, self.get_iopub_msg:
+                    while (await hear(timeout=1))["parent_header"].get("msg_id") != asked:
+                        pass
+                return
+            except Empty:
+                continue
+        raise RuntimeError("the kernel does not answer")

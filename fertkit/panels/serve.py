@@ -128,10 +128,10 @@ def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST
     needed, extra = ("voila", "workshop") if page else ("jupyterlab", "notebook")
     if find_spec(needed) is None:
         raise FertkitError(f"this needs {needed}; install it with: pip install 'fertkit[{extra}]'")
-    application = "Voila" if page else "ServerApp"
+    application, module = ("Voila", "fertkit.panels.server") if page else ("ServerApp", needed)
     settings = {"websocket_max_message_size": LARGEST_MESSAGE if host == HOST else LARGEST_SHARED}
     shared = [
-        sys.executable, "-m", needed, str(folder), "--no-browser",
+        sys.executable, "-m", module, str(folder), "--no-browser",
         f"--{application}.ip={host}",
         f"--{application}.port={port}",
         f"--{application}.port_retries=0",
@@ -150,6 +150,10 @@ def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST
 
 _PAGE_OPTIONS = [
     "--VoilaConfiguration.multi_kernel_manager_class=fertkit.panels.guard.OfPages",
+    "--AsyncKernelManager.client_factory=fertkit.panels.guard.Ready",
+    # no page shows formulas, and a price in dollars is none
+    "--Voila.mathjax_url=data:text/javascript,//", "--Voila.mathjax_config=none",
+    "--VoilaConfiguration.extension_denylist=jupyterlab_pygments",
     "--Voila.auto_token=True", "--template=fertkit", "--classic-tree",
     "--VoilaConfiguration.progressive_rendering=True", "--VoilaConfiguration.file_allowlist=[]",
 ]  # fmt: skip

@@ -232,3 +232,38 @@ def kernel_of_a_page():
         return kernels, ended
 
     return make
+
+
+def test_a_client_waits_for_its_own_answers_on_both_channels_and_no_longer(finish):
+    """What a kernel says to others, or said before, is passed over."""
+    guard = pytest.importorskip("fertkit.panels.guard")
+    client, heard = guard.Ready(), []
+
+    def says(channel, *answers):
+        waiting = iter(answers)
+
+        async def hear(timeout):
+            heard.append(channel)
+            return {"parent_header": next(waiting)}
+
+        return hear
+
+    async def alive():
+        return True
+
+    client.is_alive, client.kernel_info = alive, lambda: "ours"
+    client.get_shell_msg = says("shell", {"msg_id": "other"}, {"msg_id": "ours"})
+    client.get_iopub_msg = says("iopub", {}, {"msg_id": "ours"}, {"msg_id": "ours"})
+    finish(client.wait_for_ready(timeout=5))
+    assert heard == ["shell", "shell", "iopub", "iopub"]
+
+
+def test_scripts_come_in_one_each_in_a_function_and_the_first_last(tmp_path):
+    """A script that is strict makes strict what follows it in one function (ECMA-262, 11.2.1)."""
+    server = pytest.importorskip("fertkit.panels.server")
+    first, part = tmp_path / "voila.js", tmp_path / "12.a.js"
+    first.write_text("begin();")
+    part.write_text('"use strict";a() // said')
+    whole = server.joined(first, (part,)).decode()
+    assert whole.split() == ["(()", "=>", '{"use', 'strict";a()', "//", "said", "})();", "begin();"]
+    assert whole.index("\n})") > whole.index("said")  # a remark at the end closes no function
