@@ -4,8 +4,11 @@ A page is sent whole before its kernel is started, so that the browser reads scr
 those come in one.
 """
 
+import asyncio
 import os
 import re
+from collections import defaultdict
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from uuid import uuid4
@@ -19,8 +22,11 @@ from voila.notebook_renderer import NotebookRenderer
 from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.execution_request_handler import ExecutionRequestHandler
 from voila.tornado.handler import TornadoVoilaHandler
+from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 from voila.utils import get_page_config
 
+#: How long cells wait for a page to have asked what its kernel shows already [s].
+PATIENCE = 5
 #: The script that a page begins with, and names of the parts that it asks for.
 FIRST, PART = "voila.js", re.compile(r"(^|/)\d+\.[\w.]*js$")
 
@@ -82,6 +88,37 @@ class Page(TornadoVoilaHandler):
         )  # fmt: skip
 
 
+class Channels(VoilaKernelWebsocketHandler):
+    """What a page and its kernel say to each other."""
+
+    def initialize(self, answered):
+        """Take what is set, by kernel, when its page has been told what the kernel shows already: nothing."""
+        super().initialize()
+        self.answered = answered
+
+    def write_message(self, message, binary=False):
+        """Hand a message to the page."""
+        if isinstance(message, bytes) and b'"comm_info_reply"' in message[:1000]:
+            self.answered[self.kernel_id].set()
+        return super().write_message(message, binary)
+
+
+class Cells(ExecutionRequestHandler):
+    """Runs the cells of a page once it has been told so: it would else build twice what they show."""
+
+    def initialize(self, answered):
+        """Take what is set by `Channels`."""
+        super().initialize()
+        self.answered = answered
+
+    async def on_message(self, message):
+        """Run the cells."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self.answered[self._kernel_id].wait(), PATIENCE)
+        del self.answered[self._kernel_id]
+        await super().on_message(message)
+
+
 class Noted:
     """Gives scripts one by one, and notes which parts are asked for."""
 
@@ -132,10 +169,12 @@ class Pages(Voila):
 
     def init_handlers(self):
         """Give what answers which address."""
-        asked = {}
+        asked, answered = {}, defaultdict(asyncio.Event)
         first = next(file for place in self.static_paths if (file := Path(place, FIRST)).exists())
         ours = {
             TornadoVoilaHandler: (Page, {"compiled": Compiled()}),
+            VoilaKernelWebsocketHandler: (Channels, {"answered": answered}),
+            ExecutionRequestHandler: (Cells, {"answered": answered}),
             MultiStaticFileHandler: (Scripts, {"asked": asked}),
             FileFindHandler: (ScriptsOfWidgets, {"asked": asked}),
         }
@@ -143,7 +182,7 @@ class Pages(Voila):
         for where, kind, *options in super().init_handlers():
             if kind in ours:
                 kind, more = ours[kind]
-                options = [options[0] | more]
+                options = [(options[0] if options else {}) | more]
             handlers.append((where, kind, *options))
         return handlers
 
