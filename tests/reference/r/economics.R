@@ -1,4 +1,4 @@
-# What a rate is worth: tests/response/test_economics.py, test_pooled.py, test_plateau_risk.py.
+# What a rate is worth: tests/response/test_economics.py, test_pooled.py.
 source("tests/reference/r/common.R")
 
 # ---- optimum rates: where the symbolic slope of a curve is the price ratio, found by root
@@ -129,14 +129,4 @@ expect("broadbalk: median and mean of the optima", c(median(own), mean(own)), c(
 expect("2002 still rises, VdeW 1951 does not respond", c(own[["2002"]], which.max(
   pools$hunter[[1]][["VdeW 1951"]](0:200) - 0.1 * 0:200) - 1), c(288, 0), 0)
 
-# ---- a plateau that varies from year to year: expected net return by integration, its maximum by search
-expected <- function(rate) {
-  rise <- 2 + 0.03 * rate
-  below <- integrate(function(p) p * dnorm(p, 5, 0.8), -Inf, rise, rel.tol = 1e-12)$value
-  150 * (below + rise * pnorm(rise, 5, 0.8, lower.tail = FALSE)) - 0.9 * rate
-}
-by_rule <- (qnorm(1 - 0.9 / (150 * 0.03), 5, 0.8) - 2) / 0.03
-expect("varying plateau: rate, expected net", c(by_rule, expected(by_rule)), c(122.443233, 626.404570), 1e-6)
-found <- optimize(expected, c(50, 200), maximum = TRUE, tol = 1e-8)
-expect("the same by search", found$maximum, 122.443233, 1e-3)
 finish()
