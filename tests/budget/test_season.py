@@ -338,7 +338,7 @@ def test_rising_points_never_give_falling_uptake(pairs):
     assert demand.table["fraction"].max() <= shares[-1] + 1e-9
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(st.floats(1, 70))
 def test_unit_does_not_change_the_season(goal):
     us, metric = season_demand("soybean", goal), season_demand("soybean", goal, unit="kg/ha")

@@ -1,6 +1,7 @@
 """Strip files: what is recognised, what is adjusted, and every problem of a bad file at once."""
 
 import io
+from itertools import permutations
 
 import pandas as pd
 import pytest
@@ -325,13 +326,12 @@ def test_missing_file_is_named():
 # ---- invariants
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.permutations(range(4)))
-def test_line_order_changes_nothing_but_order(order):
-    lines = GOOD.splitlines()
-    shuffled = "\n".join([lines[0], *(lines[1 + i] for i in order)]) + "\n"
-    one, other = read(GOOD, crop="corn").table, read(shuffled, crop="corn").table
-    pd.testing.assert_frame_equal(one, other.sort_values("strip").reset_index(drop=True))
+def test_line_order_changes_nothing_but_order():
+    head, *lines = GOOD.splitlines()
+    one = read(GOOD, crop="corn").table
+    for order in permutations(lines):
+        other = read("\n".join([head, *order, ""]), crop="corn").table
+        pd.testing.assert_frame_equal(one, other.sort_values("strip").reset_index(drop=True))
 
 
 @settings(max_examples=25, deadline=None)

@@ -78,13 +78,19 @@ def test_diagonal_checks_on_a_grid(grid):
     assert again[means.index].tolist() == pytest.approx(means.tolist())
 
 
+@pytest.fixture(scope="module")
+def beside():
+    """Strips beside checks, and what is made of them."""
+    table = read_strips(CASES / "checks_beside.csv").table
+    return table, analyse_strips(table, design="near checks", check="Check")
+
+
 @settings(max_examples=10)
 @given(st.floats(-50, 50), st.floats(0.1, 10))
-def test_the_level_and_the_unit_of_yield_change_nothing(shift, scale):
-    trial = read_strips(CASES / "checks_beside.csv")
-    table = trial.table
+def test_the_level_and_the_unit_of_yield_change_nothing(beside, shift, scale):
+    table, one = beside
     other = table.assign(yield_bu_ac=scale * table["yield_bu_ac"] + shift)
-    one, two = (analyse_strips(t, design="near checks", check="Check") for t in (table, other))
+    two = analyse_strips(other, design="near checks", check="Check")
     np.testing.assert_allclose(one.anova["f"], two.anova["f"], rtol=1e-6)
     differences = one.means.set_index("treatment")["difference"]
     again = two.means.set_index("treatment")["difference"][differences.index]
