@@ -65,9 +65,9 @@ WAYS = {
 #: What a newcomer adds -> words that code names only where it must be told of it.
 ADDED = {"curve": ("spherical",), "nutrient": ("Mo", "MO"), "crop": ("sunflower", "canola", "flax")}
 CUTS = ("split", "splitlines", "partition", "rpartition", "startswith", "removeprefix", "removesuffix")
-NAMED = re.compile(r"[A-Za-z_][\w.]*")
-#: Reached from outside: one curve and a survey in Python, hooks of servers and of a kernel by their names.
-DOORS = {"fit_response", "optima_of_trials", "OneHost", "OfPages", "EDUCATOR", "UNWATCHED", "load_early"}
+NAMED = re.compile(r"(?:--\S+=)?([A-Za-z_][\w.]*)")  # also as the value of an option
+#: One curve and a survey in Python; what a kernel that others are forked from is told to run.
+DOORS = {"fit_response", "optima_of_trials", "load_early"}
 SENTENCES = ("text", "meaning", "summary", "plain", "what", "remedy")
 
 
@@ -167,8 +167,8 @@ def names_in(code) -> set[str]:
         if isinstance(value, CodeType):
             found |= names_in(value)
         for text in value if isinstance(value, tuple) else (value,):
-            if isinstance(text, str) and NAMED.fullmatch(text):
-                found.add(text.rpartition(".")[2])
+            if isinstance(text, str) and (named := NAMED.fullmatch(text)):
+                found.add(named[1].rpartition(".")[2])
     return found
 
 
