@@ -65,7 +65,7 @@ WAYS = {
 #: What a newcomer adds -> words that code names only where it must be told of it.
 ADDED = {"curve": ("spherical",), "nutrient": ("Mo", "MO"), "crop": ("sunflower", "canola", "flax")}
 CUTS = ("split", "splitlines", "partition", "rpartition", "startswith", "removeprefix", "removesuffix")
-NAMED = re.compile(r"(?:--\S+=)?([A-Za-z_][\w.]*)")  # also as the value of an option
+NAMED = re.compile(r"(?:\S*=)?([A-Za-z_][\w.]*)")  # also as the value of an option
 #: One curve and a survey in Python; what a kernel that others are forked from is told to run.
 DOORS = {"fit_response", "optima_of_trials", "load_early"}
 SENTENCES = ("text", "meaning", "summary", "plain", "what", "remedy")
