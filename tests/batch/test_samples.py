@@ -30,7 +30,7 @@ def test_as_scored_at_once(many_samples, tmp_path, kind):
     assert len(list(result.parts.iterdir())) == 5
     assert "30 samples: 30 usable" in result.summary()
     assert set(result.sources["source_key"]) == set(scores.sources["source_key"])
-    assert "placeholder" in result.summary()
+    assert "typical laboratory and sampling errors" in result.summary()
 
 
 def test_bad_samples_are_rows(many_samples, tmp_path):

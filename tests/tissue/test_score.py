@@ -220,7 +220,7 @@ def test_no_stage_or_part_is_no_all_clear(tidy):
             assert lines[0].startswith("nothing could be judged: 4 corn samples")
             assert sum("not stated" in line for line in lines) == 1
             assert "nothing is short" not in text
-            assert "placeholder" not in text
+            assert "typical laboratory and sampling errors" not in text
             for word in words:
                 assert word in lines[0]
 
