@@ -12,7 +12,7 @@ from fertkit.reference.regions import in_region
 from fertkit.results import plain, records
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
-from fertkit.tissue.match import ASSUMED, CONDITION, named_codes
+from fertkit.tissue.match import ASSUMED, CONDITION, PART, named_codes
 
 GROUP = [
     "specimen",
@@ -61,45 +61,61 @@ def set_aside(
         See `score_tissue`.
     """
 
-    def by_range(flags):
-        return np.append(np.asarray(flags, bool), False)[which]
-
-    def any_of_result(flags):
-        return (np.bincount(at[flags], minlength=at[-1] + 1 if len(at) else 0) > 0)[at]
-
-    there, mine = which < len(held), by_range(held["source_key"].isin(leading))
-    foreign = by_range(~in_region(held["region"], region) & (not chosen))
-    memory = by_range((held["provenance"] == "from_memory") & (not chosen))
-    able = there & ~foreign & scored["class"].isin(SHORT + ENOUGH).to_numpy()
-    rules = load_facts(
-        "paired"
-    )  # a rule that asks for a ratio as well tells what is short, not what is enough
-    ruled = by_range(held["source_key"].isin(rules["source_key"]) & held["nutrient"].isin(rules["nutrient"]))
-    guessed = able & by_range((held["match"] == ASSUMED) & (not chosen)) & ~mine
-    guessed &= any_of_result(able & ~guessed)
-    later = there & ~foreign & memory & any_of_result(able & ~memory & ~ruled & ~guessed)
-    led = there & ~mine & any_of_result(able & mine)
+    rules = load_facts("paired")
+    # A rule that asks for a ratio as well tells what is short, not what is enough.
+    ruled = held["source_key"].isin(rules["source_key"]) & held["nutrient"].isin(rules["nutrient"])
+    of_range = {
+        "there": True, "mine": held["source_key"].isin(leading), "ruled": ruled,
+        "foreign": ~in_region(held["region"], region) & (not chosen),
+        "memory": (held["provenance"] == "from_memory") & (not chosen),
+        "guessed": (held["match"] == ASSUMED) & (not chosen),
+        "alike": held.duplicated(["condition", "nutrient", "lineage"], keep=False),
+        "other": held["match"] != "same part",
+    }  # fmt: skip
+    flags = {name: np.append(np.broadcast_to(flag, len(held)), False) for name, flag in of_range.items()}
+    flags["lineage"] = np.append(pd.factorize(held["lineage"])[0], -1)
     elsewhere = [Reason.ELSEWHERE.text.format(region=name) for name in held["region"]]
     alike = [Reason.COPY.text.format(source=key) for key in held["source_key"]]
     names = ["", Reason.REMEMBERED.text, Reason.ASSUMED.text, Reason.OWN_LEADS.text, *elsewhere, *alike]
-    aside = np.zeros(len(scored), np.int32)
-    aside[later], aside[guessed & ~later] = 1, 2
-    aside[foreign] = 4 + which[foreign]
-    aside[led] = 3
-    copies, firsts = _copies(held, at, which, np.flatnonzero(able & ~later & ~led & ~guessed))
-    aside[copies] = 4 + len(held) + which[firsts]
+    classed = pd.Categorical(scored["class"])
+    told = np.append(classed.categories.isin(SHORT + ENOUGH), False)
+    aside = np.zeros(len(scored), np.min_scalar_type(-len(names)))
+    first = np.searchsorted(at, np.arange(0, at[-1] + 1 if len(at) else 0, PART, at.dtype)).tolist()
+    for rows in map(slice, first, [*first[1:], len(at)]):  # so many whole results that they take no memory
+        aside[rows] = _asides(flags, at[rows] - at[rows.start], which[rows], told[classed.codes[rows]])
     return scored.assign(aside=named_codes(names, aside))
 
 
-def _copies(held, at, which, voting):
+def _asides(flags, at, which, told):
+    """Number of the reason of each score: none, three of their own, then one a range each of two kinds."""
+    there, mine, foreign, memory, ruled = (
+        flags[name][which] for name in ("there", "mine", "foreign", "memory", "ruled")
+    )
+
+    def any_of_result(scores):
+        return (np.bincount(at[scores], minlength=at[-1] + 1) > 0)[at]
+
+    able = there & ~foreign & told
+    guessed = able & flags["guessed"][which] & ~mine
+    guessed &= any_of_result(able & ~guessed)
+    later = there & ~foreign & memory & any_of_result(able & ~memory & ~ruled & ~guessed)
+    led = there & ~mine & any_of_result(able & mine)
+    aside = np.zeros(len(at), np.int32)
+    aside[later], aside[guessed & ~later] = 1, 2
+    aside[foreign] = 4 + which[foreign]
+    aside[led] = 3
+    copies, firsts = _copies(flags, at, which, np.flatnonzero(able & ~later & ~led & ~guessed))
+    aside[copies] = 3 + len(flags["there"]) + which[firsts]
+    return aside
+
+
+def _copies(flags, at, which, voting):
     """Scores whose table has voted on the same result already, and the first score of each such table."""
-    alike = held.duplicated(["condition", "nutrient", "lineage"], keep=False).to_numpy()
-    voting = voting[alike[which[voting]]]
+    voting = voting[flags["alike"][which[voting]]]
     # of copies the one that names the part as the sample does, then the first
-    other = (held["match"] != "same part").to_numpy()[which[voting]]
-    voting = voting[np.argsort(other, kind="stable")]
-    lineage, names = pd.factorize(held["lineage"])
-    table = pd.Series(at[voting].astype(int) * max(len(names), 1) + lineage[which[voting]])
+    voting = voting[np.argsort(flags["other"][which[voting]], kind="stable")]
+    lineage = flags["lineage"]
+    table = pd.Series(at[voting].astype(int) * len(lineage) + lineage[which[voting]])
     again = table.duplicated()
     if not again.any():
         return voting[:0], voting[:0]

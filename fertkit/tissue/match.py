@@ -92,7 +92,7 @@ def _completed(frame, coded):
         "censored": blank,
         "unit": named_codes(units, code) if len(coded) else pd.array(units, dtype="str").take(code),
         "flag": blank,
-        "area": "",
+        "area": blank,
         "field": blank,
         "sampled": pd.NaT,
         "row": np.arange(len(frame)) + 2,
@@ -118,7 +118,7 @@ def _numbered(frame):
             raise InputError("samples", problems)
         return frame
     key = frame[["sample_id", *CONDITION]].fillna("")
-    key = key.assign(sampled=frame["sampled"].map(str), area=frame["area"])
+    key = key.assign(sampled=frame["sampled"].map(str), area=frame["area"].astype(object))
     again = key.assign(nutrient=frame["nutrient"]).groupby([*key.columns, "nutrient"]).cumcount()
     groups = key.assign(again=again).groupby([*key.columns, "again"], sort=False)
     return frame.assign(specimen=groups.ngroup() + 1)
@@ -127,6 +127,7 @@ def _numbered(frame):
 CONDITION = ["crop", "growth_stage", "plant_part"]
 NEEDED = ["sample_id", *CONDITION, "nutrient", "value"]
 LIMITS = ["low", "high", "critical", "critical_high", "toxic_above"]
+PART = 50_000  # scores worked on at a time
 #: How the part agrees where the sample leaves the petiole open: taken to be as the source instructs.
 ASSUMED = "petiole as the source instructs"
 NEAREST = ("petiole", "stage", "part", "stage and part")
@@ -274,11 +275,17 @@ def categories(codes, names) -> pd.Categorical:
 
 def named_codes(names, codes) -> pd.Categorical:
     """Texts as categories from the number of each row's name, of which some may be alike or of no row."""
-    used = np.flatnonzero(np.bincount(codes, minlength=len(names)))
+    parts = [codes[rows] for rows in in_parts(len(codes))]
+    used = np.flatnonzero(sum(np.bincount(part, minlength=len(names)) for part in parts))
     number, kept = pd.factorize(np.array(names, dtype=object)[used])
     place = np.zeros(len(names), np.min_scalar_type(-len(kept) - 1))
     place[used] = number
-    return categories(place[codes], kept)
+    return categories(np.concatenate([place[part] for part in parts]), kept)
+
+
+def in_parts(n: int):
+    """Slices of n rows, each so small that what is worked out meanwhile takes no memory."""
+    return (slice(start, start + PART) for start in range(0, max(n, 1), PART))
 
 
 def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = False) -> Matches:

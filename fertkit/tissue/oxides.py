@@ -8,21 +8,20 @@ from fertkit.rounding import above, at_least, at_most
 from fertkit.units import element_fraction
 
 OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
+LIMITED = ["value", "low", "high"]
 CHECK = "elements that look like oxides"
 
 
 def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
     """Rows for `checks_frame`: one if the results of some element look like oxides, else none."""
     share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
-    value, low, high = (scored[name].to_numpy(float) for name in ("value", "low", "high"))
-    source = pd.factorize(scored["source_key"])[0]
-    told = ~(np.isnan(value) | np.isnan(low) | np.isnan(high)) & (scored["censored"] == "").to_numpy()
-    found = {}
+    told, found = scored["censored"] == "", {}
     for element, oxide in OXIDES.items():
-        mine = np.flatnonzero(told & (scored["nutrient"] == element).to_numpy())
-        limits = value[mine], low[mine], high[mine]
-        if len(mine) and _looks_like(*limits, source[mine], element_fraction(oxide), share):
-            found[element] = pd.unique(scored["specimen"].to_numpy()[mine]).size
+        mine = scored.loc[told & (scored["nutrient"] == element), ["specimen", "source_key", *LIMITED]]
+        mine = mine.dropna(subset=LIMITED)
+        source, limits = pd.factorize(mine["source_key"])[0], mine[LIMITED].to_numpy(float).T
+        if len(mine) and _looks_like(*limits, source, element_fraction(oxide), share):
+            found[element] = mine["specimen"].nunique()
     if not found or (max(found.values()) < threshold("samples like oxides") and len(found) < 2):
         return []
     named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)

@@ -43,6 +43,7 @@ from fertkit.tissue.match import (
     Matches,
     as_categories,
     distinct_conditions,
+    in_parts,
     match_ranges,
     named_codes,
     prepare_ranges,
@@ -57,7 +58,6 @@ CARRIED = [
 ]
 TRACE = ["source_key", "provenance", "confidence", "region", "lineage"]
 _MEASURES = ("position", "distance", "probability_below", "error_pct")
-_PART = 200_000  # scores made at a time
 _REASONS = ("", *Reason)
 _PLACE = {name: np.int8(i) for i, name in enumerate(_REASONS)}
 CHANCES, MEMORY = "laboratory and sampling CVs", "ranges from memory"  # names of checks
@@ -206,6 +206,7 @@ def score_tissue(
     chosen = source is not None or ranges is not None
     held = matches.found.join(table[["provenance", "region", "lineage"]], on="range")
     scored = set_aside(scored, held, at, which, region, chosen, leading=own.keys)
+    del at, which  # the checks need the room
     unknown = conditions.index.isin(matches.unknown)
     conditions = conditions.assign(samples=counts, why=matches.why, unknown=unknown)
     checks = _checks(scored, conditions, spread)
@@ -310,7 +311,10 @@ def _pair(nutrient, code, found):
 
 
 def _score(frame, table, matches, code, at, which, spread):
-    """The table of scores but for ``aside``, made in parts, so that only its columns take memory."""
+    """The table of scores but for ``aside``, made in parts, so that only its columns take memory.
+
+    Columns of the frame are taken out of it.
+    """
     found, nutrient = matches.found, frame["nutrient"].array
     ranges = table.iloc[found["range"].to_numpy(int)]
     ends = {n: np.append(ranges[n].to_numpy(float), np.nan) for n in LIMITS}
@@ -320,40 +324,40 @@ def _score(frame, table, matches, code, at, which, spread):
         "limit": c.shortage_limit(*lower),
         "none": np.arange(len(ranges) + 1) == len(ranges),
     }
-    cv = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
+    cvs = pd.Series(spread["cv_pct"].to_numpy() / 100, index=spread["nutrient"])
+    cvs = cvs.reindex(nutrient.categories).to_numpy(float)
     results = {
         "value": frame["value"].to_numpy(float), "mark": frame["censored"].array,
         "ratio": (frame["unit"] == "ratio").to_numpy(),
-        "cv": cv.reindex(nutrient.categories).to_numpy(float)[nutrient.codes],
+        "nutrient": nutrient.codes,
     }  # fmt: skip
+    result = at.astype(np.intp)
+    columns = {name: frame.pop(name).array.take(result) for name in CARRIED}  # the frame shrinks meanwhile
+    del result
     made = {}
-    for start in range(0, max(len(at), 1), _PART):
-        rows = slice(start, start + _PART)
-        for name, values in _part(results, ends, at[rows], which[rows]).items():
+    for rows in in_parts(len(at)):
+        for name, values in _part(results, ends, cvs, at[rows], which[rows]).items():
             made.setdefault(name, np.empty(len(at), values.dtype))[rows] = values
+    reasons = [*(key and key.text for key in _REASONS), *matches.why]
+    reason = made.pop("reason").astype(np.min_scalar_type(-len(reasons)), copy=False)
     alone = np.flatnonzero(which == len(found))
     alone = alone[(np.array(matches.why, dtype=object) != "")[code[at[alone]]]]
-    made["reason"] = made["reason"].astype(np.int32)
-    made["reason"][alone] = len(_REASONS) + code[at[alone]]
-    reasons = [*(key and key.text for key in _REASONS), *matches.why]
+    reason[alone] = len(_REASONS) + code[at[alone]]
     texts = {n: named_codes([*column, ""], which) for n, column in _of_ranges(ranges).items()}
-    columns = {name: frame[name].array.take(at) for name in CARRIED}
     columns |= {"source_key": texts["source_key"], "kind": texts["kind"]}
-    columns |= {
-        "class": named_codes(c.CLASSES, made["class"]),
-        "reason": named_codes(reasons, made["reason"]),
-    }
+    columns |= {"class": named_codes(c.CLASSES, made.pop("class")), "reason": named_codes(reasons, reason)}
     columns |= {n: made[n] for n in (*LIMITS, "limit", "within_critical", *_MEASURES)}
     columns |= {"match": named_codes([*found["match"], ""], which)}
     columns |= {n: texts[n] for n in ("range_stage", "range_part", *TRACE[1:])}
     return pd.DataFrame(columns, copy=False)
 
 
-def _part(results, ends, at, which):
+def _part(results, ends, cvs, at, which):
     """Limits, class and measures of some scores."""
     ends = {name: values[which] for name, values in ends.items()}
     foot, none, limits = ends.pop("foot"), ends.pop("none"), {n: ends[n] for n in LIMITS}
-    value, mark, ratio, cv = (results[name][at] for name in ("value", "mark", "ratio", "cv"))
+    value, mark, ratio, nutrient = (results[name][at] for name in ("value", "mark", "ratio", "nutrient"))
+    cv = cvs[nutrient]
     classed, reason = _classes(value, mark, limits, ratio, none)
     within = c.left_open(classed, value, mark == "<", ends["limit"])
     reason[within] = _PLACE[Reason.LEFT_OPEN]
@@ -410,7 +414,7 @@ def _checks(scored, conditions, spread):
     told = ("all laboratory and sampling errors are yours", advice)
     rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
     remembered = (scored["provenance"] == "from_memory") & (scored["aside"] == "")
-    memory = sorted(scored.loc[remembered, "source_key"].unique())
+    memory = sorted(scored["source_key"].array[remembered.to_numpy()].unique())
     meaning = f"figures of {', '.join(memory)} are from memory: check them before use"
     told = ("every deciding range was read in its source", meaning)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))
