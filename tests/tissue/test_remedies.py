@@ -38,7 +38,7 @@ ADVICE = [
     # Canola Council 2010: before the 4- to 6-leaf stage
     ("canola", "flowering", "N", (["nothing"], ["top-dress before"])),
     # Arkansas 2016 and 2021 to 2023: granular potash at 15 and 30 days after R1; foliar none (Ortel 2023)
-    ("soybean", "R2", "K", (["granular", "5 % at R2 and 10 % at R5", "foliar", "nothing"], ["too late"])),
+    ("soybean", "R2", "K", (["granular", "5% at R2 and 10% at R5", "foliar", "nothing"], ["too late"])),
     ("soybean", "R6", "K", (["too late"], ["granular"])),
     # Arkansas 2023: half and half as good as all before planting; Iowa 2000: foliar changed 6 of 27 sites
     ("soybean", "V5", "K", (["half before planting", "6 of 27"], ["too late", "foliar"])),
