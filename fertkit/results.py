@@ -173,6 +173,8 @@ def show(value) -> str:
 def heading(column: str) -> str:
     """Write a column name for people: ``yield_bu_ac`` -> ``yield [bu/ac]``."""
     name, *unit = str(column).split("_")
+    if name == "adjusted" and unit:
+        return f"adjusted {heading('_'.join(unit))}"
     return f"{name} [{'/'.join(unit)}]" if name in ("rate", "planned", "yield") and unit else str(column)
 
 

@@ -129,6 +129,11 @@ class Panel(TakesFiles, OnPage):
         """Say what to keep in mind with this result."""
         return [*show.said_by(self.result.checks), self.caution]
 
+    def _at_length(self) -> list:
+        """The lines of the answer but for those that stand beside the figure to be kept in mind."""
+        beside = set(self.cautions())
+        return [line for line in self._lines if show.plainly(line) not in beside]
+
     def before(self) -> list[widgets.Widget]:
         """Give what stands before the controls, if anything."""
         return []
@@ -427,7 +432,7 @@ class Panel(TakesFiles, OnPage):
         if self.result is None:
             return
         pieces = {
-            "In words": lambda: show.prose(self._lines, self._notes),
+            "In words": lambda: show.prose(self._at_length(), self._notes),
             "Numbers": lambda: show.table(self.numbers_shown(), self._notes),
             "Checks": lambda: show.checks(self.result.checks),
             "Sources": lambda: show.sources(self._notes),

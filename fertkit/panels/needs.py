@@ -11,6 +11,7 @@ from fertkit.errors import FertkitError
 from fertkit.intake.farm import read_farm
 from fertkit.panels import controls
 from fertkit.panels.base import Panel
+from fertkit.panels.show import plainly
 from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.report.farm import answer_farm
 from fertkit.results import plain
@@ -221,5 +222,4 @@ class FarmPanel(Panel):
 
 def _rows_in_words(result) -> str:
     """Give what an answer is about and its rows, one a line."""
-    lines = [line for line in result.lines() if line.kind in (Kind.LEAD, Kind.ROW)]
-    return "\n".join(": ".join(filter(None, [line.label, line.text])) for line in lines)
+    return "\n".join(plainly(line) for line in result.lines() if line.kind in (Kind.LEAD, Kind.ROW))

@@ -167,13 +167,19 @@ def prose(lines, notes: Notes | None = None) -> str:
     return f'<div class="fertkit-prose">{"".join(pieces)}</div>'
 
 
+def begun(text: str) -> str:
+    """Begin a sentence with a capital letter, unless a name of a file or a symbol stands there."""
+    first = text.partition(" ")[0].strip(",.:;")
+    return capital(text) if len(first) > 1 and first.isalpha() and first.islower() else text
+
+
 def _piece(line: Line, notes: Notes) -> str:
     if line.kind == Kind.HEAD:
         return f"<h3>{escape(line.text)}</h3>"
     if line.kind == Kind.SKETCH:  # a row that stands for a place in the field keeps its spaces
         return f'<pre class="fertkit-row" tabindex="0">{escape(line.text)}</pre>'
-    label = f"{capital(line.label)}: " if line.label else ""
-    text = f"<p{_class(line)}>{escape(notes.put(label + _cited(line)))}"
+    text = f"{capital(line.label)}: {_cited(line)}" if line.label else begun(_cited(line))
+    text = f"<p{_class(line)}>{escape(notes.put(text))}"
     if not line.items:
         return f"{text}</p>"
     return f'<div class="fertkit-quiet">{text}:</p>{bullets(map(notes.put, line.items))}</div>'
@@ -182,7 +188,8 @@ def _piece(line: Line, notes: Notes) -> str:
 def _item(line: Line, notes: Notes) -> str:
     colon = "" if line.kind == Kind.ROW else ":"
     label = f"<b>{escape(capital(line.label))}{colon}</b> " if line.label else ""
-    return f"<li{_class(line)}>{label}{escape(notes.put(_cited(line)))}</li>"
+    text = _cited(line) if label else begun(_cited(line))
+    return f"<li{_class(line)}>{label}{escape(notes.put(text))}</li>"
 
 
 def _cited(line: Line) -> str:

@@ -75,14 +75,16 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     for y, (row, end) in enumerate(zip(records(shown), ends, strict=True)):
         start = (end + longest * 0.03, y)
         sourced, words = hasattr(row, "provenance"), _in_words(row)
-        note(ax, words if sourced or not is_narrow(ax) else words.replace(", ", ",\n"), start, va="center")
+        lines = words.split(", ") if is_narrow(ax) else [words]
+        note(ax, ",\n".join(lines), start, (0, 6 * (len(lines) - 1) * sourced), va="center")
         if sourced:
             keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
             says = f"{short_names(keys)}{mark(row.provenance)}"
-            note(ax, says, start, (0, -11), va="center", color=hue.quiet)
-    ax.set_xlim(0, longest * 1.6)
+            note(ax, says, start, (0, -5 - 6 * len(lines)), va="center", color=hue.quiet)
+    ax.set_xlim(0, longest * (2.1 if is_narrow(ax) else 1.6))
     if longest >= 10_000:
         ax.xaxis.set_major_formatter("{x:,.0f}")
+        ax.locator_params(axis="x", nbins=3 if is_narrow(ax) else 6)
     return rows(ax, [subscript(n) for n in shown.index], pitch=0.5)
 
 

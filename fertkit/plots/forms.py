@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.lines import Line2D
 
 from fertkit.errors import unknown
-from fertkit.plots.palette import ALONG, BESIDE, HOLLOW, MARKERS, PAPER, hue
+from fertkit.plots.palette import ALONG, BESIDE, HOLLOW, MARKERS, PAGE, PAPER, hue
 from fertkit.plots.style import grow, note
 from fertkit.results import records
 
@@ -131,7 +131,8 @@ def stages(ax, demand) -> None:
     end, last = demand.table["day"].max(), 0.0
     look = {"va": "top", "ha": "center", "color": hue.quiet, "bbox": PAPER | {"alpha": 1}, "zorder": 6}
     for row in records(demand.stages):
-        if row.days - last >= end * 0.0115 * (len(row.stage) + 2) and 0 < row.days <= end:
+        apart = 0.0115 * (len(row.stage) + 2) * PAGE / ax.figure.get_figwidth()
+        if row.days - last >= end * apart and 0 < row.days <= end:
             last = row.days
             ax.axvline(row.days, color=hue.grid, lw=0.8, zorder=0)
             note(ax, row.stage, (row.days, 1), (0, -3), ALONG, **look)

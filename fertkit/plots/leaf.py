@@ -1,5 +1,7 @@
 """Figures of leaf tests: samples by nutrients, one sample in detail, and comparisons of samples."""
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib.patches import Patch, Polygon
 
@@ -39,7 +41,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     table = scores.agreement
     specimens, first = _shown_samples(table, most), table.drop_duplicates("specimen").set_index("specimen")
     nutrients = ordered_nutrients(table["nutrient"].unique())
-    across = ON_A_TELEPHONE if is_narrow(ax) else ACROSS
+    across, letters, pitch = (ON_A_TELEPHONE, 13, 0.48) if is_narrow(ax) else (ACROSS, 60, 0.36)
     bands = np.array_split(nutrients, -(-len(nutrients) // across))
     step = len(specimens) + 1.3  # from band to band
     place = {n: (x, k * step) for k, band in enumerate(bands) for x, n in enumerate(band)}
@@ -52,9 +54,9 @@ def tissue_grid(scores, ax, *, most: int = 40):
     for n in np.concatenate([[], *bands[1:]]):
         x, down = place[n]
         ax.text(x + 0.5, down - 0.08, heads[n], ha="center", va="bottom", fontsize=SMALL, color=hue.ink)
-    labels = [f"{r.label}\n{r.crop} {r.growth_stage}" for r in records(first.loc[specimens])]
+    labels = [f"{fill(r.label, letters)}\n{r.crop} {r.growth_stage}" for r in records(first.loc[specimens])]
     at = [s + 0.5 + k * step for k in range(len(bands)) for s in range(len(specimens))]
-    rows(ax, labels * len(bands), pitch=0.36, at=at)
+    rows(ax, labels * len(bands), pitch=pitch, at=at)
     ax.set_xticks(np.arange(len(bands[0])) + 0.5, [heads[n] for n in bands[0]])
     ax.xaxis.tick_top()
     ax.set(xlim=(0, len(bands[0])), ylim=(at[-1] + 0.5, 0))
@@ -321,8 +323,8 @@ def nutrition_curve(index, ax):
         ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)
-    for r in records(points):
-        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6), bbox=PAPER, zorder=3)
+    for k, r in enumerate(records(points.sort_values("biomass_t_ha"))):  # neighbours: one below, one above
+        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6 if k % 2 else -13), bbox=PAPER, zorder=3)
     ax.set(xlim=(0, top), ylim=(0, None))
     finish(ax, "Nitrogen nutrition", "shoot dry matter [t/ha]", "shoot N [% of dry matter]")
 

@@ -8,7 +8,6 @@ from fertkit.plots.palette import FILLS, hue
 from fertkit.plots.style import figure, finish, subscript
 
 MOST = 30  # fields in one figure
-REMOVED = {"color": hue.ink, "lw": 1.6, "label": "removed with the harvest"}
 
 
 @figure(height=1.0)
@@ -40,7 +39,8 @@ def farm_rates(plan, ax):
         rate = np.where(lines[:, 1] == n, shown["brought_lb_ac"].to_numpy().ravel(), np.nan)
         bars(ax, rate, height=0.8, color=colour, hatch=hatch, edgecolor="white", label=subscript(n))
     removal = shown["removal_lb_ac"].where(shown["counts"] > 0).to_numpy().ravel()
-    ticks(ax, removal, at, **REMOVED)
+    ticks(ax, removal, at, lw=1.6)
+    ax.plot([], [], "|", ms=9, mew=1.6, color=hue.ink, label="removed with the harvest")
     middle = (len(nutrients) - 1) / 2
     rows(ax, [name if n == 0 else "" for name in shown.index for n in range(len(nutrients))], pitch=0.16)
     ax.set_yticks(np.arange(len(shown)) * len(nutrients) + middle, shown.index)

@@ -4,7 +4,7 @@ import numpy as np
 
 from fertkit.plots.forms import bars, groups, interval, remark, rows
 from fertkit.plots.palette import ANSWER, BESIDE, CLASS_MARKS, HOLLOW, HUES, PAPER, hue, line_of
-from fertkit.plots.style import entitle, figure, finish, legend, note, panel_below, redrawn
+from fertkit.plots.style import entitle, figure, finish, is_narrow, legend, note, panel_below, redrawn
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import area_of, money_axis, money_text
@@ -206,7 +206,8 @@ def price_ratio(result, ax):
         ax.plot(part["price_ratio"], part[rate], color=colour, ls=dash, lw=1.8, label=CURVES[key].label)
     level(ax, high, "highest rate tested: at least this")
     level(ax, low, "lowest rate tested: no economic response", above=False)
-    ax.set_ylim(low - 0.12 * (high - low), high + 0.12 * (high - low))
+    room = 0.22 if is_narrow(ax) else 0.12
+    ax.set_ylim(low - room * (high - low), high + room * (high - low))
     if result.price_ratio is not None:
         today = f"today, {plain(result.price_ratio)}"
         ax.axvline(result.price_ratio, color=hue.accent, lw=1.2, label=today)
@@ -353,4 +354,5 @@ def level(ax, value, text: str, *, above: bool = True) -> None:
     """Draw a thin line across, said at its left end above or below it."""
     ax.axhline(value, color=hue.quiet, lw=0.8, ls=(0, (2, 3)))
     look = {"va": "bottom" if above else "top", "color": hue.quiet, "bbox": PAPER, "zorder": 5}
+    text = text.replace(": ", ":\n") if is_narrow(ax) else text
     note(ax, text, (0, value), (2, 3 if above else -3), BESIDE, **look)

@@ -7,15 +7,17 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import partial, wraps
 from io import BytesIO
-from textwrap import fill
+from textwrap import fill, wrap
 from warnings import catch_warnings, filterwarnings
 
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.text import Text
+from matplotlib.textpath import text_to_path
 from matplotlib.ticker import FixedLocator
 from matplotlib.transforms import Bbox, ScaledTranslation
 
@@ -30,6 +32,38 @@ class _ShowsItself:
         picture = BytesIO()
         self.get_figure().savefig(picture, format="png", dpi=110)
         return picture.getvalue()
+
+
+class _Layout(ConstrainedLayoutEngine):
+    """Moves axes twice, as their widths need, and measures what stands around them once.
+
+    What is written along them is broken to the room that is left then.
+    """
+
+    def execute(self, fig):
+        self._place(fig)
+        before = [_along(ax) for ax in fig.axes]
+        for ax in fig.axes:
+            place = ax.get_position()
+            ax.begins = 72 * fig.get_figwidth() * place.x0
+            if hasattr(ax, "titled"):
+                entitle(ax, ax.titled)
+            middle = (place.x0 + place.x1) / 2  # where a label below the axes has its own
+            room = 144 * fig.get_figwidth() * min(middle, 1 - middle)
+            label = _broken(" ".join(ax.get_xlabel().split()), room, size=ax.xaxis.label.get_size())
+            if label != ax.get_xlabel():
+                _relabel(ax, label)
+        if before != [_along(ax) for ax in fig.axes]:
+            self._place(fig)
+
+    def _place(self, fig):
+        for ax in fig.axes:
+            ax.around = None
+        super().execute(fig)
+
+
+def _along(ax) -> tuple[str, str]:
+    return ax.get_title(loc="left"), ax.get_xlabel()
 
 
 class FertkitFigure(_ShowsItself, Figure):
@@ -60,15 +94,6 @@ def as_they_stand(artist) -> None:
         text.set_text(harmless(text.get_text()))
 
 
-class _Layout(ConstrainedLayoutEngine):
-    """Moves axes twice, as their widths need, and measures what stands around them once."""
-
-    def execute(self, fig):
-        for ax in fig.axes:
-            ax.around = None
-        super().execute(fig)
-
-
 class FertkitAxes(_ShowsItself, Axes):
     """Axes whose notebook picture is their whole figure."""
 
@@ -97,8 +122,7 @@ def on_a_page(width: float):
         _narrow.reset(before)
 
 
-def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: float = 3.6, least: float = 0,
-             **options):  # fmt: skip
+def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: float = 3.6, **options):
     """Make a figure of our house and give its axes.
 
     Parameters
@@ -107,8 +131,6 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
         Panels.
     width, height : float
         Size of the printed figure [in].
-    least : float
-        Width that it needs on a narrow page too, as a matrix of numbers does [in].
     **options
         Passed to ``Figure.subplots`` (``sharex``, ``height_ratios``, ...).
 
@@ -117,14 +139,12 @@ def new_axes(rows: int = 1, columns: int = 1, *, width: float = PAGE, height: fl
     Axes or array of Axes
         The figure is ``ax.figure``.
     """
-    figure = FertkitFigure(
-        figsize=(max(least, min(width, _narrow.get())), height), layout=_Layout(), facecolor="white"
-    )
+    figure = FertkitFigure(figsize=(min(width, _narrow.get()), height), layout=_Layout(), facecolor="white")
     figure.subplotpars.update(left=0.07, right=0.985, top=0.95, bottom=0.12)  # about where they end up
     return figure.subplots(rows, columns, subplot_kw={"axes_class": FertkitAxes}, **options)
 
 
-def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False, least: float = 0):
+def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False):
     """Make a figure of a function that draws a result on axes.
 
     It gets axes of its own, `height` high before rows and key are added, unless it is given some; a title of
@@ -135,12 +155,12 @@ def figure(*, width: float = PAGE, height: float = 3.1, titled: bool = False, le
         @wraps(draw)
         def drawn(result, ax=None, *, title: str | None = None, **options):
             if ax is None:
-                ax = new_axes(width=width, height=height, least=least)
+                ax = new_axes(width=width, height=height)
                 ax.figure.grows = True
                 ax.figure.anew = partial(drawn, result, title=title, **options)
             draw(result, ax, **options, **({"title": title} if titled else {}))
             if title is not None:
-                entitle(ax, title, _aside(ax))
+                entitle(ax, title)
             return ax
 
         del drawn.__wrapped__  # its own signature is the one to be shown
@@ -157,7 +177,7 @@ def grow(ax, inches: float) -> None:
 
 def is_narrow(ax) -> bool:
     """Whether the page is that of a telephone, about."""
-    return ax.figure.get_figwidth() < PAGE / 1.5
+    return bool(ax.figure.get_figwidth() < PAGE / 1.5)
 
 
 def widen(ax, inches: float) -> None:
@@ -208,7 +228,7 @@ def journal_figure(draw, millimetres: float) -> dict[str, bytes]:
     page.grows = True
     draw(ax=ax, title="")
     for one in page.axes:
-        one.set_title("", loc="left")
+        entitle(one, "")
     if millimetres < 120:
         for text in page.findobj(Text):
             text.set_fontsize(min(max(text.get_fontsize() - 1.5, LEAST_LETTER), SMALL))
@@ -229,12 +249,17 @@ def _fit_below(ax) -> None:
     page = ax.figure
     page.draw_without_rendering()
     width, height = ax.get_window_extent().width / page.dpi * 72, _below(ax)
-    ax.set_xlabel(fill(ax.get_xlabel(), max(20, int(width / LETTER))))
     names = [text.get_text() for text in ax.get_xticklabels()]
     if len(names) > 1 and isinstance(ax.xaxis.get_major_locator(), FixedLocator):
         room = int(width / len(names) / LETTER)
         ax.set_xticks(ax.get_xticks(), [fill(name, max(4, room), break_long_words=False) for name in names])
+    _relabel(ax, fill(ax.get_xlabel(), max(20, int(width / LETTER))))
     grow(ax, (_below(ax) - height) / 72)
+
+
+def _relabel(ax, label: str) -> None:
+    """Break the label below axes; their key moves below what it takes then."""
+    ax.set_xlabel(label)
     if (key := ax.get_legend()) is not None:
         key.set_bbox_to_anchor((0, 0), _under(ax))
 
@@ -251,17 +276,33 @@ def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str
     if grid:
         ax.grid(axis=grid, color=hue.grid, linewidth=0.7)
     if title:
-        entitle(ax, title, _aside(ax))
+        entitle(ax, title)
     ax.set_xlabel(xlabel, fontsize=TEXT, color=hue.ink)
     ax.set_ylabel(ylabel, fontsize=TEXT, color=hue.ink)
     legend(ax, explain)
     return ax
 
 
-def entitle(ax, title: str, aside: float = 0.0) -> None:
-    """Set the title of axes that begin `aside` [pt] in house form, broken where it would leave the page."""
-    lines = "\n".join(fill(line, max(20, int((_room(ax) - aside) / 8))) for line in title.split("\n"))
+def entitle(ax, title: str) -> None:
+    """Set the title of axes in house form, broken where it would leave the page."""
+    ax.titled = title
+    spec = ax.get_subplotspec()
+    end = _room(ax) * (spec.colspan.stop if spec else 1)
+    room = end - getattr(ax, "begins", end - _room(ax) + _aside(ax)) - 3
+    lines = "\n".join(_broken(line, room, size=TITLE, weight="bold") for line in title.split("\n"))
     ax.set_title(lines, loc="left", fontsize=TITLE, fontweight="bold", color=hue.ink)
+
+
+def _broken(line: str, room: float, **font) -> str:
+    """Break a line where it would be wider than the room [pt]."""
+    wide = lambda text: text_to_path.get_text_width_height_descent(text, FontProperties(**font), False)[0]  # noqa: E731
+    if (whole := wide(line)) <= room:
+        return line
+    for letters in range(int(len(line) * room / whole) + 3, 11, -1):
+        parts = wrap(line, letters)
+        if all(wide(part) <= room for part in parts):
+            break
+    return "\n".join(parts)
 
 
 def subscript(nutrient: str) -> str:

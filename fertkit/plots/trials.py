@@ -5,8 +5,8 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch, Rectangle
 
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
-from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, MARKERS, PAGE, PAPER, SMALL, hue
-from fertkit.plots.style import figure, finish, grow, note, panels_beside
+from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, LETTER, MARKERS, PAPER, SMALL, hue
+from fertkit.plots.style import figure, finish, grow, is_narrow, note, panels_beside
 from fertkit.results import counted, heading, plain, records, show
 from fertkit.rounding import above, below
 
@@ -265,35 +265,45 @@ HARVEST = {"fc": "none", "ec": hue.quiet, "lw": 0.6, "ls": (0, (3, 2)), "label":
 BORDER = {"fc": hue.fill, "ec": "white", "hatch": "//", "lw": 1.2, "label": "border"}
 
 
-@figure(least=PAGE)
+@figure()
 def field_sketch(plan, ax):
-    """Draw the planned strips as they lie in the field, darker for a higher rate."""
-    strips, top, unit = plan.strips, plan.strips["end"].max(), plan.width_unit
+    """Draw the planned strips as they lie in the field, darker for a higher rate.
+
+    On a narrow page they run across it, the strip at the left of the field on top.
+    """
+    strips, top, unit, turned = plan.strips, plan.strips["end"].max(), plan.width_unit, is_narrow(ax)
     depth = dict(zip(plan.treatments, np.linspace(0.08, 0.85, len(plan.treatments)), strict=True))
     rated = all(isinstance(t, float) for t in plan.treatments)
     says = f"strip, with its rate [{plan.unit}]" if rated else "strip, with its treatment"
-    word = {"ha": "center", "va": "center", "fontsize": SMALL, "rotation": 90 if len(strips) > 14 else 0}
+    word = {"ha": "center", "va": "center", "fontsize": SMALL}
+    word["rotation"] = 90 if len(strips) > 14 and not turned else 0
+    way = slice(None, None, -1 if turned else 1)  # of pairs: across the field, along the strips
+
+    def box(left, right, start, end, **look):
+        ax.add_patch(Rectangle((left, start)[way], *(right - left, end - start)[way], **look))
+
     for strip in records(strips):
-        length, at = strip.end - strip.start, (strip.left, strip.start)
         border, dark = strip.kind == "border", depth.get(strip.treatment, 0)
         look = BORDER if border else {"fc": _SHADES(dark), "ec": "white", "lw": 1.2}
-        ax.add_patch(Rectangle(at, strip.right - strip.left, length, **look))
+        box(strip.left, strip.right, strip.start, strip.end, **look)
         if not border:
-            width = strip.harvest_right - strip.harvest_left
-            ax.add_patch(Rectangle((strip.harvest_left, strip.start), width, length, **HARVEST))
-            middle, colour = (strip.left + strip.right) / 2, "white" if dark > 0.5 else hue.ink
-            ax.text(middle, strip.start + length / 2, show(strip.treatment), color=colour, **word)
+            box(strip.harvest_left, strip.harvest_right, strip.start, strip.end, **HARVEST)
+            middle = ((strip.left + strip.right) / 2, (strip.start + strip.end) / 2)[way]
+            ax.text(*middle, show(strip.treatment), color="white" if dark > 0.5 else hue.ink, **word)
     if plan.design != "latin":
         for block, part in strips[strips["kind"] == "strip"].groupby("block"):
             left, right = part["left"].min(), part["right"].max()
             gap = 0.06 * (right - left)
-            ax.plot([left + gap, right - gap], [top * 1.02] * 2, color=hue.quiet, lw=1.2)
-            look = {"ha": "center", "va": "bottom", "fontsize": SMALL, "color": hue.quiet}
-            ax.text((left + right) / 2, top * 1.03, f"block {block}", **look)
-    ax.set(xlim=(strips["left"].min(), strips["right"].max()), ylim=(strips["start"].min(), top * 1.09))
+            ax.plot(*([left + gap, right - gap], [top * 1.02] * 2)[way], color=hue.quiet, lw=1.2)
+            look = {"color": hue.quiet, "rotation": 270 if turned else 0}
+            ax.text(*((left + right) / 2, top * 1.055)[way], f"block {block}", **word | look)
+    ends = (strips["left"].min(), strips["right"].max()), (strips["start"].min(), top * 1.09)
+    ax.set(xlim=ends[turned], ylim=ends[not turned][way])
+    if turned:
+        grow(ax, 0.17 * strips["left"].nunique() - 1)
     key = [Patch(fc=_SHADES(0.5), label=says), *ax.get_legend_handles_labels()[0]]
-    across, along = f"across the field, from the left [{unit}]", f"along the strips, as driven [{unit}]"
-    finish(ax, f"Field plan, seed {plan.seed}", across, along, grid=None, explain=key)
+    names = f"across the field, from the left [{unit}]", f"along the strips, as driven [{unit}]"
+    finish(ax, f"Field plan, seed {plan.seed}", *names[way], grid=None, explain=key)
 
 
 @figure(height=4.6)
@@ -327,9 +337,9 @@ def joined_map(joined, ax):
     if len(middle) <= MOST_NUMBERED:
         word = {"ha": "center", "va": "center", "fontsize": SMALL, "color": hue.ink}
         box = {"boxstyle": "round,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.8}
-        apart = 0.06 * np.ptp(shown["y_m"])
-        for k, (at, name) in enumerate(zip(records(middle), joined.strips["strip"], strict=True)):
-            ax.text(at.x_m, at.y_m + apart * (k % 3 - 1), str(name), bbox=box, **word)
+        names = joined.strips["strip"].astype(str)
+        for (x, y), name in zip(_clear(ax, shown, middle.to_numpy(), names), names, strict=True):
+            ax.text(x, y, name, bbox=box, **word)
     map_axes(ax, f"Strips made of {int((table['strip'] >= 0).sum()):,} points")
 
 
@@ -406,6 +416,22 @@ def map_axes(ax, title: str) -> None:
     """Make axes of a field, north up."""
     ax.set_aspect("equal", adjustable="datalim")
     finish(ax, title, "east [m]", "north [m]", grid=None)
+
+
+def _clear(ax, points, places, names):
+    """Move names of a map away from each other, along the field or across it, where they would overlap."""
+    size = 72 * 0.8 * ax.figure.get_size_inches()
+    metre = np.min(size / np.maximum([np.ptp(points["x_m"]), np.ptp(points["y_m"])], 1e-9))  # [pt]
+    steps = sorted(np.ndindex(15, 15), key=lambda step: np.hypot(step[0] - 7, step[1] - 7))
+    steps, taken = np.array(steps) - 7, []
+    for place, name in zip(places, names, strict=True):
+        box = np.array([LETTER * len(name) + 6, 15]) / metre
+        tried = place + steps * box * [0.5, 1]
+        free = (
+            at for at in tried if all((abs(at - other) >= (box + wide) / 2).any() for other, wide in taken)
+        )
+        taken.append((next(free, place), box))
+    return [at for at, _ in taken]
 
 
 def thinned(points):

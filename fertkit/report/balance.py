@@ -11,6 +11,7 @@ from fertkit.intake.beside import biomass_of, numbers_beside
 from fertkit.intake.leaf import TissueSamples
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table, checks_of, checks_table
+from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result, records
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
@@ -96,6 +97,11 @@ class BalanceAnswer(Answer):
         more = [Section(figure["figure_says"], figure=figure["figure"]) for figure in figures[1:]]
         return [first, *more, *self._norms(), Section("The numbers", tables=tuple(self._tables()))]
 
+    def workbook(self) -> bytes:
+        """Return the tables as XLSX, every ratio among them; a page shows those that stand out."""
+        norms = [table for section in self._norms() for table in section.tables]
+        return workbook_bytes([*norms, *self._tables(whole=True), sources_sheet(self.sources)])
+
     def _figures(self) -> list[dict]:
         if not isinstance(self.balance, Balance):
             says = f"{self.title}: each sample of the file."
@@ -115,8 +121,10 @@ class BalanceAnswer(Answer):
         table = Table("Norms", self.norms.table)
         return [Section("Norms from this file", tuple(self.norms.lines()), self.norms.plot, says, (table,))]
 
-    def _tables(self):
-        frames = {"Every sample": self.balance.table}
+    def _tables(self, whole: bool = False):
+        every, some = self.balance.table, getattr(self.balance, "standing_out", None)
+        cut = not whole and some is not None and len(some) < len(every)
+        frames = {f"Ratios that stand out of {len(every)}": some} if cut else {"Every sample": every}
         frames |= {"Imbalance": getattr(self.balance, "totals", None)}
         frames |= {"Left out": getattr(self.balance, "refused", None)}
         for title, frame in frames.items():

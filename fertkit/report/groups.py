@@ -14,7 +14,7 @@ from fertkit.report.trial import in_currency, notes_of, trial_rows
 from fertkit.response.groups import GroupedResponse, compare_groups
 from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of, money_axis, money_unit
-from fertkit.results import records
+from fertkit.results import heading, records
 from fertkit.say import groups as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
 from fertkit.say.line import notes
@@ -228,7 +228,7 @@ def _curves_section(groups):
 def _trust_section(answer):
     each = {name: one.strips for name, one in answer.groups.analyses.items()}
     frame = pd.concat(each, names=[answer.groups.by, None]).reset_index(0)
-    named = {column: column.replace("_", " ") for column in frame}
+    named = {column: heading(column) for column in frame}
     tables = (parts.checks_table(answer.checks), parts.pick("The strips", frame, named))
     lines = (*say.ground_lines(answer.groups), *notes(answer.notes))
     links = parts.script_link(answer)

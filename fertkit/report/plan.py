@@ -277,7 +277,8 @@ class PlanAnswer(Answer):
         else:
             applied = of(self.plan.passes.applications).drop(columns=here)
             table = self._pick(f"{named}: what to apply", applied, APPLIED)
-        return Section(named, lines=tuple(say.field_plan_lines(self, field, zone)), tables=(table,))
+        lines = tuple(say.field_plan_lines(self, field, zone))
+        return Section(named, lines=lines, tables=(table,) if len(table.frame) else ())
 
     def _rates(self, rates):
         titles = titles_of(self.plan.targets)

@@ -377,7 +377,7 @@ def _prices_table(answer):
 def _strips_table(answer):
     if answer.strips is None:
         frame = answer.response.strips
-        return parts.pick("The strips", frame, {name: name.replace("_", " ") for name in frame})
+        return parts.pick("The strips", frame, {name: heading(name) for name in frame})
     s, unit = answer.strips, answer.response.yield_unit
     names = {"block": "block", "strip": "strip", s.treatment: heading(s.treatment),
              s.response: f"yield [{unit}]", "fitted": f"fitted [{unit}]",

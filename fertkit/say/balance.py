@@ -59,9 +59,9 @@ def cautions(notes, checks=()) -> list[Line]:
     return marked(Kind.CAUTION, [*(f"{r.note} ({r.source_key})" for r in notes.itertuples()), *checks])
 
 
-def ratio_lines(table, most: int = 12) -> list[Line]:
-    """Say the ratios above their limits first, then the others of each sample."""
-    rows = table.ratios
+def ratio_lines(table) -> list[Line]:
+    """Say the ratios above their limits first, then others that stand out, sample by sample."""
+    rows, shown = table.ratios, table.standing_out
     wide = rows[rows["verdict"] == WIDE]
     count = int((rows["verdict"] != NO_LIMIT).sum())
     found = f"{len(wide)} of {counted(count, 'ratio')} with a published limit is above it"
@@ -71,15 +71,16 @@ def ratio_lines(table, most: int = 12) -> list[Line]:
     for r in wide.itertuples():
         limit = f"{plain(r.value)}, limit {plain(r.highest_limit)}: {r.when_wide} ({r.source_keys})"
         said.append(told(f"{r.ratio} {limit}", r.sample_id))
-    others = rows.drop(wide.index)
-    samples = list(others.groupby("sample_id", sort=False))
-    for sample, mine in samples[:most]:
+    others, more = shown.drop(wide.index), len(rows) - len(shown)
+    if more and len(others):
+        said.append(told("furthest from the median of their crop"))
+    for sample, mine in others.groupby("sample_id", sort=False):
         listed = ", ".join(
             f"{r.ratio} {plain(r.value)}" + (f" ({r.verdict})" if r.verdict != NO_LIMIT else "")
             for r in mine.itertuples()
         )
         said.append(told(listed, sample))
-    said += _more(len(samples) - most)
+    said += [told(f"{counted(more, 'more ratio')} in the table")] if more else []
     return said + cautions(table.notes, failed(table.checks))
 
 

@@ -23,7 +23,7 @@ def surface_lines(analysis) -> list[Line]:
     """Say the best combination, its gain, the joint region, the shape and what simpler surfaces say."""
     said = [
         trial_text(analysis),
-        f"Agronomic optimum: {combination(analysis, analysis.agronomic_optimum.rates)}.",
+        f"Agronomic optimum: {_most_text(analysis)}.",
         *gain_text(analysis), region_text(analysis), shape_text(analysis), *terms_text(analysis),
         kinds_text(analysis), nearly_text(analysis), path_text(analysis),
     ]  # fmt: skip
@@ -94,6 +94,17 @@ def combination(analysis, rates) -> str:
     return _joined([
         f"{name} {plain(rate, span=high)} {unit}"
         for name, rate, high, unit in zip(data.nutrients, rates, data.high, data.rate_units, strict=True)
+    ])  # fmt: skip
+
+
+def _most_text(analysis) -> str:
+    """Write the combination of the greatest yield, and which of its rates only bound it."""
+    data, most = analysis.data, analysis.agronomic_optimum
+    return _joined([
+        f"{name} {'at least ' * (status == Status.TOP)}{plain(rate, span=high)} {unit}"
+        for name, status, rate, high, unit in zip(
+            data.nutrients, most.statuses, most.rates, data.high, data.rate_units, strict=True
+        )
     ])  # fmt: skip
 
 

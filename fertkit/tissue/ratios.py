@@ -18,6 +18,7 @@ from fertkit.units import convert_concentration
 
 WIDE, SOME, WITHIN = "above the limit", "above some published limits", "within the limit"
 NO_LIMIT = "no published limit"
+MOST = 10  # ratios that stand out of a file
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,16 @@ class RatioTable(Result):
     @property
     def table(self) -> pd.DataFrame:
         return self.ratios
+
+    @property
+    def standing_out(self) -> pd.DataFrame:
+        """Ratios above a limit; where these are few, those furthest from the median of their crop too."""
+        rows = self.ratios
+        over = rows["verdict"].isin([WIDE, SOME])
+        away = rows["value"] / rows.groupby(["crop", "ratio"], dropna=False)["value"].transform("median")
+        far = np.fmax(away, 1 / away.where(away > 0)).fillna(np.inf).mask(over, np.inf)
+        most = far.sort_values(ascending=False, kind="stable").index[: max(MOST, int(over.sum()))]
+        return rows.loc[sorted(most)]
 
     @property
     def sources(self) -> pd.DataFrame:

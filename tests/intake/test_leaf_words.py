@@ -285,3 +285,18 @@ def test_a_french_header_names_the_plant_part(header):
     file = f"Échantillon;Culture;Stade;{header};N (%)\nMoulin;corn;R1;ear leaf;2,61\n"
     samples = read_tissue(file.encode(), name="lab.csv")
     assert conditions(samples) == {"Moulin": ("corn", "R1", "ear leaf")}
+
+
+@pytest.mark.parametrize(
+    ("crop", "said", "part", "petiole"),
+    [
+        ("corn", "feuille d'épi", "ear leaf", "not stated"),
+        ("corn", "plante entière", "whole plant", "not stated"),
+        ("soybean", "feuille trifoliée supérieure sans pétiole", "upper trifoliate", "without"),
+        ("wheat", "feuille drapeau", "flag leaf", "not stated"),
+    ],
+)
+def test_french_words_of_plant_parts(crop, said, part, petiole):
+    """Words of French laboratories, from memory."""
+    found = plant_part(crop, said)
+    assert (found.names, found.petiole) == ({part}, petiole)

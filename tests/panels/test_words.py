@@ -10,6 +10,7 @@ import pytest
 from fertkit.errors import InputError
 from fertkit.intake import read_strips, read_tissue
 from fertkit.panels import present
+from fertkit.panels.needs import NeedsPanel
 from fertkit.panels.show import prose
 from fertkit.report.page import Notes
 from fertkit.say.line import Kind, Line, detail, lead
@@ -115,3 +116,15 @@ def test_text_is_escaped_and_a_row_of_strips_keeps_its_spaces():
     assert "<script>" not in shown
     assert "<b>x</b>" not in shown
     assert "80  200 | 40   0" in shown
+
+
+def test_what_is_to_be_kept_in_mind_stands_once():
+    panel = NeedsPanel(crop="soybean", yield_goal=60)
+    assert "Published averages" in panel._cautions.value
+    assert "Published averages" not in panel._detail.value
+
+
+def test_sentences_begin_with_a_capital_but_names_of_files_do_not():
+    lines = [lead("nothing could be judged"), lead("strips_2.csv: 4 strips"), lead("pH 6.2")]
+    shown = prose(lines)
+    assert all(text in shown for text in ("<p>Nothing could", "<p>strips_2.csv", "<p>pH 6.2"))

@@ -8,7 +8,7 @@ from matplotlib.colors import to_rgb
 
 from fertkit.plots.forms import interval
 from fertkit.plots.palette import CLASS_MARKS, COLOURS, SMALL, line_of
-from fertkit.plots.style import finish, legend, new_axes
+from fertkit.plots.style import finish, legend, new_axes, on_a_page
 from fertkit.response import CURVES
 
 # Simulation of full protanopia and deuteranopia in linear RGB: Machado, Oliveira & Fernandes (2009) IEEE
@@ -99,3 +99,17 @@ def test_an_open_end_is_an_arrow_and_hides_the_diamond_that_would_stand_on_it():
     assert [line.get_marker() for line in ax.lines] == ["None", "|", ">"]
     interval(ax, 1, 3, 0.5, point=2)
     assert [line.get_marker() for line in ax.lines[3:]] == ["None", "|", "|", "D"]
+
+
+@pytest.mark.parametrize("inches", [2.8, 3.2, 6.7])
+@pytest.mark.parametrize("spread", [1, 1e6])
+def test_a_title_ends_on_its_page(inches, spread):
+    """Wide letters and long numbers beside the axes: what matplotlib measures lies within the figure."""
+    with on_a_page(inches):
+        ax = new_axes()
+    ax.plot([0, 1], [0, -1.25 * spread])
+    finish(ax, "WWMM economic optimum: 16.4 lb/ac (95 % interval 9.1 to 27.9) in Heron Quarter", "x", "y")
+    ax.figure.draw_without_rendering()
+    title = next(t for t in ax.get_children() if getattr(t, "get_text", str)().startswith("WWMM"))
+    assert title.get_window_extent().x1 <= ax.figure.bbox.x1
+    assert " ".join(title.get_text().split()) == ax.titled

@@ -8,6 +8,9 @@ import pytest
 
 from fertkit.intake.points import read_points
 from fertkit.intake.strips import read_strips
+from fertkit.plots.palette import SMALL
+from fertkit.plots.style import new_axes, on_a_page
+from fertkit.plots.trials import _clear
 from fertkit.trials import (
     analyse_strips,
     blocks_for,
@@ -97,6 +100,18 @@ def test_field_sketch_draws_every_strip_once():
     assert "seed 9" in ax.get_title(loc="left")
 
 
+def test_on_a_telephone_strips_lie_below_each_other():
+    plan = plan_strips([0, 50, 100], seed=9, header_width=30, applicator_width=60, strip_length=900)
+    with on_a_page(3.2):
+        ax = plan.plot()
+    assert ax.figure.get_figwidth() == 3.2
+    wide = [p for p in ax.patches if p.get_height() == pytest.approx(60)]
+    assert [p.get_y() for p in wide] == plan.table["left"].tolist()
+    top, bottom = ax.transData.transform([(0, plan.table["left"].min()), (0, plan.table["right"].max())])
+    assert top[1] > bottom[1]
+    assert len(plan.table) * SMALL < 72 * ax.figure.get_figheight(), "a number for each strip has room"
+
+
 def test_maps_show_kept_and_removed_points(outside):
     log = read_points(
         outside("gartner_corn_yieldmonitor.csv"), crop="corn", units={"flow": "lb/s", "distance": "in"},
@@ -116,3 +131,13 @@ def test_figures_draw_on_axes_they_are_given(corn):
     axes = new_axes(1, 2)
     assert corn.plot(ax=axes[0]) is axes[0]
     assert analyse_strips(corn).plot(ax=axes[1]) is axes[1]
+
+
+def test_names_on_a_map_keep_clear_of_each_other():
+    """Strips of one place: each name has its own box of 15 pt by five letters' width and a little."""
+    field = pd.DataFrame({"x_m": [0.0, 400.0], "y_m": [0.0, 300.0]})
+    with on_a_page(6.7):
+        at = np.array(_clear(new_axes(height=4.8), field, np.full((20, 2), 150.0), ["20"] * 20))
+    aside = np.abs(at[:, None] - at[None])[~np.eye(20, dtype=bool)]
+    metre = min(72 * 0.8 * 6.7 / 400, 72 * 0.8 * 4.8 / 300)  # pt
+    assert ((aside * metre > [15, 14.9]).any(axis=1)).all()

@@ -215,3 +215,20 @@ def test_page_and_workbook_of_each(demo, tmp_path, file, method, options):
     assert METHODS[method] in page
     assert "<img" in page
     assert answer.write_workbook(tmp_path / "b.xlsx").stat().st_size > 5000
+
+
+def test_of_many_ratios_those_far_from_the_median_are_said(tmp_path):
+    """Twenty samples alike in N:P (10) and N:K (1) but one: 29/1 and 2.9/0.3 lie far from the medians."""
+    rows = [f"s{i},corn,R1,ear leaf,2.9,0.29,2.9\n" for i in range(20)] + [
+        "odd,corn,R1,ear leaf,2.9,0.1,1.0\n"
+    ]
+    sheet = "Sample,Crop,Stage,Part,N %,P %,K %\n" + "".join(rows)
+    answer = answer_balance(read_tissue(sheet.encode()))
+    said = answer.summary()
+    assert "odd: N:P 29, N:K 2.9" in said
+    assert "32 more ratios in the table" in said  # 2 x 21 less ten
+    assert [len(t.frame) for s in answer.sections for t in s.tables if "stand out" in t.title] == [10]
+    book = pd.read_excel(
+        answer.write_workbook(tmp_path / "b.xlsx"), sheet_name="Every sample", engine="openpyxl"
+    )
+    assert len(book) == 42

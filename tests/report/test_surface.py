@@ -1,6 +1,7 @@
 """A file with the rates of two nutrients, from the file to the page (invented yields)."""
 
 from io import StringIO
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,8 @@ from fertkit.errors import InputError
 from fertkit.intake import read_strips
 from fertkit.report.surface import answer_surface
 from fertkit.response.curves.linear import QUADRATIC
+from fertkit.response.optimum import Status
+from fertkit.say.surface import _most_text
 
 PRICES = {"nutrient_price": {"N": 0.1, "P2O5": 0.1}, "grain_price": 5}
 
@@ -142,3 +145,10 @@ def test_a_strip_in_doubt_comes_first():
     assert str(answer.lines()[0]).startswith(
         "Check this first: block 2 at N 0 lb/ac and P2O5 90 lb/ac (7.4 where"
     )
+
+
+def test_a_greatest_yield_at_the_highest_rate_is_said_as_a_bound():
+    data = SimpleNamespace(nutrients=("N", "P2O5"), high=(200.0, 80.0), rate_units=("lb/ac", "lb/ac"))
+    most = SimpleNamespace(rates=(150.0, 80.0), statuses=(Status.INTERIOR, Status.TOP))
+    said = _most_text(SimpleNamespace(data=data, agronomic_optimum=most))
+    assert said == "N 150 lb/ac and P2O5 at least 80 lb/ac"

@@ -12,6 +12,9 @@ cost.guess("100")
 assert (
     cost.result.answer == panel.result.plan.passes.cost / 537
 )  # acres of the farm: datasets_demo/plan_fields.csv
+untested.guess("40")
+assert untested.error is None, untested.error
+assert untested.result.answer == wren_piece["removal_lb_ac"].iloc[0]
 assert set(name[more]) == {"Otter Bottom", "Bramble Rise", "Sedge Corner"}
 assert where == "Heron Quarter west"
 panel.set(spending_limit=round(plan.passes.cost / 2))
