@@ -278,7 +278,7 @@ class PlanAnswer(Answer):
             applied = of(self.plan.passes.applications).drop(columns=here)
             table = self._pick(f"{named}: what to apply", applied, APPLIED)
         lines = tuple(say.field_plan_lines(self, field, zone))
-        return Section(named, lines=lines, tables=(table,) if len(table.frame) else ())
+        return Section(named, lines=lines, tables=(table,))
 
     def _rates(self, rates):
         titles = titles_of(self.plan.targets)
