@@ -6,8 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from fertkit.batch.parts import read_frame, write_frames
 from fertkit.writing import drafted, named, write_whole
 
 
@@ -107,6 +109,16 @@ try:
 except OSError as error:
     print(error.filename)
 """
+
+
+@pytest.mark.parametrize("name", ["table.csv", "table.parquet"])
+def test_tables_written_in_parts_are_one(tmp_path, name):
+    if name.endswith("parquet"):
+        pytest.importorskip("pyarrow")
+    table = pd.DataFrame({"field": ["Heron", "Otter", "Ä, b"], "k_pct": [1.5, 2.25, 0.1]})
+    write_frames([table[:0].astype({"field": object}), table[:1], table[:0], table[1:]], tmp_path / name)
+    back = read_frame(tmp_path / name).astype({"k_pct": float})
+    pd.testing.assert_frame_equal(back, table, check_dtype=False)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="limits of POSIX")

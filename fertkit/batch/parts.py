@@ -3,6 +3,8 @@
 Tables are written whole or not at all: Parquet where pyarrow is there, else CSV.
 """
 
+from collections.abc import Iterable
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -49,9 +51,35 @@ def ending() -> str:
 
 def write_frame(frame: pd.DataFrame, path: Path) -> None:
     """Write a table whole, in the format its ending names."""
+    write_frames([frame], path)
+
+
+def write_frames(frames: Iterable[pd.DataFrame], path: Path) -> None:
+    """Write tables of the same columns one below the other, as one and whole; one is in memory at a time."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with drafted(path) as draft:
-        (frame.to_parquet if path.suffix == ".parquet" else frame.to_csv)(draft, index=False)
+        (_to_parquet if path.suffix == ".parquet" else _to_csv)(frames, draft)
+
+
+def _to_csv(frames, path):
+    with path.open("w", newline="", encoding="utf-8") as file:
+        for number, frame in enumerate(frames):
+            frame.to_csv(file, index=False, header=number == 0)
+
+
+def _to_parquet(frames, path):
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    with ExitStack() as stack:
+        schema = None
+        for frame in frames:
+            table = pa.Table.from_pandas(frame, schema, preserve_index=False)
+            if schema is None:  # a column without a value yet has no type of its own
+                typed = [f.with_type(pa.string()) if pa.types.is_null(f.type) else f for f in table.schema]
+                schema = pa.schema(typed, table.schema.metadata)
+                writer = stack.enter_context(ParquetWriter(path, schema))
+            writer.write_table(table.cast(schema))
 
 
 def read_frame(path: Path) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """What came out of a batch: the joined table, the counts, and the page that leads through it."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
@@ -7,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.batch.parts import ending, read_frame, typed, write_frame
+from fertkit.batch.parts import ending, read_frame, typed, write_frames
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
 from fertkit.reference.load import list_sources, method_sources
@@ -22,6 +23,8 @@ from fertkit.say.advice import LIMITS
 from fertkit.say.line import Kind, Line
 from fertkit.tissue.classes import settle_cvs
 
+#: Columns of samples that hold few values, of which rows are counted.
+_TALLIED = ["status", "nutrient", "class", "source_key", "provenance"]
 SHOWN = 200  # rows of a table on the index page
 #: Columns of which a batch should hold one value only, for one price to fit all.
 _SINGLE = ("nutrient", "crop", "rate_unit", "yield_unit")
@@ -85,24 +88,43 @@ class BatchResult(Answer):
     @cached_property
     def table(self) -> pd.DataFrame:
         """All rows, in the order of the input: a row per trial, or per sample, nutrient and source."""
-        parts = [read_frame(self.parts / name) for name in self.names]
-        return typed(pd.concat(parts, ignore_index=True), KINDS[self.kind].types(self.by))
+        return pd.concat(self.tables(), ignore_index=True)
+
+    def tables(self) -> Iterator[pd.DataFrame]:
+        """The rows of `table` part by part, where all would be too many to hold."""
+        types = KINDS[self.kind].types(self.by)
+        return (typed(read_frame(self.parts / name), types) for name in self.names)
 
     @cached_property
     def usable(self) -> pd.DataFrame:
         """Rows of the trials or samples that could be used."""
-        return self.table[self.table["status"] != Status.REFUSED]
+        return _usable(self.table)
 
     @cached_property
-    def _firsts(self):
-        """The first row of each trial or sample."""
-        each = KINDS[self.kind].EACH
-        return self.table.drop_duplicates(list(each)) if each else self.table
+    def tally(self) -> pd.DataFrame:
+        """How many rows of samples share status, nutrient, class, source and provenance (column ``rows``)."""
+        return self._glance["tally"].groupby(_TALLIED, sort=False)["rows"].sum().reset_index()
 
-    @cached_property
+    @property
     def counts(self) -> pd.Series:
         """How many trials or samples have which status."""
-        return self._firsts["status"].value_counts()
+        return self._glance["firsts"]["status"].value_counts()
+
+    @cached_property
+    def _glance(self):
+        """What lines and page show of all rows, in one pass: firsts of each trial or sample, tally, heads."""
+        each = list(KINDS[self.kind].EACH or ())
+        seen = {"firsts": [], "tally": [], "usable": [], "refused": []}
+        for table in [self.table] if self.kind != "samples" else self.tables():
+            firsts = table.drop_duplicates(each) if each else table
+            seen["firsts"].append(firsts[[name for name in ("status", *_TOLD) if name in firsts]])
+            if self.kind == "samples":
+                seen["tally"].append(table.groupby(_TALLIED, sort=False).size().reset_index(name="rows"))
+            refused = table["status"] == Status.REFUSED
+            for name, rows in (("usable", table[~refused]), ("refused", table[refused])):
+                if sum(map(len, seen[name])) < SHOWN or not seen[name]:
+                    seen[name].append(rows.head(SHOWN))
+        return {name: pd.concat(frames, ignore_index=True) for name, frames in seen.items() if frames}
 
     @cached_property
     def checks(self) -> pd.DataFrame:
@@ -110,9 +132,10 @@ class BatchResult(Answer):
         bad = int(self.counts.get(Status.REFUSED, 0))
         unusable = f"{bad} {self.kind} could not be used; see the column 'message'"
         rows = [(Status.REFUSED, bad, 0, bad == 0, ("all could be used", unusable))]
-        for name in set(_TOLD) & set(self.table):
+        firsts = self._glance["firsts"]
+        for name in set(_TOLD) & set(firsts):
             check, held = _TOLD[name]
-            n = int((self._firsts[name] != "").sum())
+            n = int((firsts[name] != "").sum())
             many = f"1 {self.kind[:-1]} holds" if n == 1 else f"{n:,} {self.kind} hold"
             said = f"{many} {held}; see the column '{name}'"
             rows.append((check, n, 0, n == 0, (f"no {self.kind[:-1]} holds {held}", said)))
@@ -123,7 +146,10 @@ class BatchResult(Answer):
         """Citations of the methods, or of the ranges and of the errors of laboratories."""
         if self.kind == "trials":
             return method_sources(*METHODS)
-        keys = sorted({key for text in self.usable["source_key"].unique() for key in text.split(";")} - {""})
+        used = self.tally if self.kind == "samples" else self.table
+        keys = sorted(
+            {key for text in _usable(used)["source_key"].unique() for key in text.split(";")} - {""}
+        )
         cvs = settle_cvs()["source_key"] if self.kind == "samples" else ()
         return list_sources([*(key for key in keys if not key.startswith("own ")), *set(cvs)])
 
@@ -137,7 +163,7 @@ class BatchResult(Answer):
 
     @property
     def sections(self) -> list[Section]:
-        refused, head = self.table[self.table["status"] == Status.REFUSED], self.usable.head(SHOWN)
+        refused, head = (self._glance[name].head(SHOWN) for name in ("refused", "usable"))
         return [
             _overview(self),
             *([_not_usable(self, refused)] if len(refused) else []),
@@ -146,6 +172,10 @@ class BatchResult(Answer):
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>{self.usable.head(20).to_html(index=False, border=0)}"
+
+
+def _usable(rows):
+    return rows[rows["status"] != Status.REFUSED]
 
 
 def _of_prices(result):
@@ -168,7 +198,7 @@ def _of_prices(result):
 
 
 def _of_ranges(result):
-    memory = "from_memory" in set(result.usable["provenance"])
+    memory = "from_memory" in set(_usable(result.tally)["provenance"])
     said = "some ranges are from memory (column 'provenance'): check them before use"
     told = ("every range used was read in its source", said)
     cvs = "chances assume typical laboratory and sampling errors, from memory"
@@ -192,8 +222,8 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
     names, prices = tuple(target.name for target in targets), (settings.nutrient_price, settings.grain_price)
     files = out / f"results{ending()}", out / "index.html", out / "parts"
     result = BatchResult(settings.kind, tuple(settings.by), prices, *files, names, tuple(notes))
-    write_frame(result.table, result.file)
-    write_frame(inert_table(result.table), out / "results.csv")  # where no cell can pass for a formula
+    write_frames(result.tables(), result.file)
+    write_frames(map(inert_table, result.tables()), out / "results.csv")  # where no cell passes for a formula
     result.write_page(result.index)
     return result
 
@@ -203,7 +233,7 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
 
 def _overview(result):
     """Counts, a figure of the whole and links to the tables; trials of two rates alone have none to draw."""
-    drawn = result.usable.get("optimum", result.usable["status"])
+    drawn = result.usable["optimum"] if result.kind == "trials" else result._glance["usable"]["status"]
     bare = result.kind == "farms" or drawn.isna().all()
     counts = result.counts.rename_axis("status").reset_index(name=result.kind)
     counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]

@@ -307,8 +307,9 @@ def batch_optima(result, ax):
 @figure(height=0.9)
 def batch_classes(result, ax):
     """Share of the scored results of each nutrient in each class, all sources together."""
-    table = result.table[result.table["class"].isin(list(CLASS_MARKS))]
-    shares = table.groupby("nutrient", sort=False)["class"].value_counts(normalize=True).unstack(fill_value=0)
+    tally = result.tally[result.tally["class"].isin(list(CLASS_MARKS))]
+    rows_of = tally.groupby(["nutrient", "class"], sort=False)["rows"].sum().unstack(fill_value=0)
+    shares = rows_of.div(rows_of.sum(axis=1), axis=0)
     left = np.zeros(len(shares))
     for name in [name for name in CLASS_MARKS if name in shares]:
         mark, part = CLASS_MARKS[name], shares[name].to_numpy() * 100

@@ -327,9 +327,12 @@ def batch_lines(batch) -> list[Line]:
         costs = batch.usable.drop_duplicates("file")["cost_of_farm"].sum()
         fields = len(batch.usable.drop_duplicates(["file", "field", "zone"]))
         said.append(told(f"{fields:,} fields; products and passes cost {costs:,.0f}."))
-    elif len(batch.usable):
-        each = ", ".join(f"{n:,} {called}" for called, n in batch.usable["class"].value_counts().items())
-        said.append(told(f"Results by source: {each}."))
+    elif batch.kind == "samples" and good.sum():
+        usable = batch.tally[batch.tally["status"] != Status.REFUSED]
+        classes = (
+            usable.groupby("class", sort=False)["rows"].sum().sort_values(ascending=False, kind="stable")
+        )
+        said.append(told(f"Results by source: {', '.join(f'{n:,} {name}' for name, n in classes.items())}."))
     if bad:
         said.append(told(f"Not usable: {bad:,}; see the column 'message'."))
     doubts = failed(batch.checks[batch.checks["check"] != Status.REFUSED])

@@ -28,6 +28,10 @@ def test_as_scored_at_once(many_samples, tmp_path, kind):
         result.table[COMPARED], direct[COMPARED], check_dtype=False, check_exact=True
     )
     assert len(list(result.parts.iterdir())) == 5
+    whole = pd.read_parquet(result.file) if result.file.suffix == ".parquet" else pd.read_csv(result.file)
+    assert len(whole) == len(pd.read_csv(result.file.with_suffix(".csv"))) == len(direct)
+    counted = result.tally.groupby("class")["rows"].sum()
+    assert counted.to_dict() == direct["class"].value_counts().to_dict()
     assert "30 samples: 30 usable" in result.summary()
     assert set(result.sources["source_key"]) == set(scores.sources["source_key"])
     assert "typical laboratory and sampling errors" in result.summary()
