@@ -56,22 +56,21 @@ class Rehearsal:
 
     def run(self):
         """Run the cells, one a step, up to one that only a page can run."""
-        for cell in json.loads(self.path.read_text(encoding="utf-8"))["cells"]:
-            if cell["cell_type"] == "code":
-                if not self._run("".join(cell["source"])):
-                    break
-                yield
+        for source in _sources(self.path):
+            if not self._run(source):
+                break
+            yield
         gc.collect()
         gc.freeze()  # else the collector would write to every page of memory that forks share
 
     def _run(self, source: str) -> bool:
         before, printed = set(open_widgets), StringIO()
         self._opened.clear()
-        os.chdir(self.path.parent)
         try:
+            os.chdir(self.path.parent)
             with redirect_stdout(printed), redirect_stderr(printed):
                 value = _value(source, self._names)
-        except Exception:
+        except (Exception, SystemExit):
             return False
         if printed.getvalue():
             return False
@@ -148,6 +147,15 @@ def forget_pages() -> None:
     """Forget the controls of every notebook: a page asks for all there are, and is to get its own."""
     open_widgets.clear()
     get_comm_manager().comms.clear()
+
+
+def _sources(path: Path) -> list[str]:
+    """Give the source of each cell of code; none where the file is gone, half saved or no notebook."""
+    try:
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    except (OSError, ValueError, KeyError):
+        return []
+    return ["".join(cell["source"]) for cell in cells if cell["cell_type"] == "code"]
 
 
 def _value(source: str, names: dict):

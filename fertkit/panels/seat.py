@@ -11,6 +11,7 @@ import signal
 import socket
 import sys
 import threading
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 
@@ -158,25 +159,22 @@ while os.getppid() == beside and not select.select([line], [], [], LOOK_UP)[0]:
 
 
 def _stand_in(line, arguments) -> None:
-    """Ask for a fork, then be what stands in for it."""
+    """Ask for a fork and be what stands in for it; come back if the keeper has gone meanwhile."""
     asked = {"arguments": arguments, "cwd": os.getcwd(), "environment": dict(os.environ)}
     line.sendall(json.dumps(asked).encode() + b"\n")
-    fork = line.makefile().readline().strip()
-    line.set_inheritable(True)
-    small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork]
-    os.execv(sys.executable, [*small, __spec__.name, *arguments])  # by which a kernel is known
+    if fork := line.makefile().readline().strip():
+        line.set_inheritable(True)
+        small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork]
+        os.execv(sys.executable, [*small, __spec__.name, *arguments])  # by which a kernel is known
 
 
 def main(arguments) -> None:
     """Be a kernel, or stand in for a fork that is."""
     if address := os.environ.get(ADDRESS):
-        line = socket.socket(socket.AF_UNIX)
-        try:
+        # where the keeper is gone, this process becomes the kernel itself
+        with suppress(OSError), socket.socket(socket.AF_UNIX) as line:
             line.connect(address)
-        except OSError:  # the keeper is gone: this process becomes the kernel itself
-            line.close()
-        else:
-            return _stand_in(line, arguments)
+            _stand_in(line, arguments)
     from ipykernel.kernelapp import IPKernelApp
 
     return IPKernelApp.launch_instance([*arguments, f"--IPKernelApp.exec_lines={EARLY}"])

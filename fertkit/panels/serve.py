@@ -175,16 +175,18 @@ def seats(folder: Path):
     if not seat.can_fork():
         yield {}
         return
-    with TemporaryDirectory() as place, socket.socket(socket.AF_UNIX) as listening:
+    folder = Path(folder).resolve()  # each rehearsal goes to the folder of its notebook
+    with TemporaryDirectory() as place:
         address = os.path.join(place, "seats")
-        listening.bind(address)
-        listening.listen(64)
-        keeper = subprocess.Popen(
-            [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno()), str(folder)],
-            pass_fds=[listening.fileno()], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            # threads of a library do not survive a fork; pools of memory of their own would be theirs alone
-            env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "1"},
-        )  # fmt: skip
+        with socket.socket(socket.AF_UNIX) as listening:  # shut here: who asks a dead keeper is refused
+            listening.bind(address)
+            listening.listen(64)
+            keeper = subprocess.Popen(
+                [sys.executable, "-m", "fertkit.panels.seat", "keep", str(listening.fileno()), str(folder)],
+                pass_fds=[listening.fileno()], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                # threads of a library do not survive a fork; pools of memory of their own would be theirs
+                env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "1"},
+            )  # fmt: skip
         try:
             yield {seat.ADDRESS: address}
         finally:

@@ -102,3 +102,16 @@ def test_a_file_changed_since_is_read_again(rehearsed, asked, tmp_path, monkeypa
     (tmp_path / name).write_text("12")
     assert not rehearsed.fresh()
     assert asked[1](FIRST) is not rehearsed.cells[0].value
+
+
+@pytest.mark.parametrize("content", ["{}", '{"cells": [', None, "raise SystemExit"])
+def test_what_cannot_be_rehearsed_ends_no_rehearsal_but_its_own(tmp_path, monkeypatch, content):
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "lesson.ipynb"
+    if content and content.startswith("raise"):
+        content = json.dumps({"cells": [{"cell_type": "code", "source": content}]})
+    if content:
+        path.write_text(content)
+    one = Rehearsal(path, OPENED)
+    assert list(one.run()) == one.cells == []
+    gc.unfreeze()

@@ -1,9 +1,12 @@
 """How the notebooks are served: loopback only, token kept off the command line, quiet on the network."""
 
 import http.server
+import os
 import signal
+import socket
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
@@ -11,7 +14,7 @@ import pytest
 
 from fertkit.cli import main
 from fertkit.errors import FertkitError
-from fertkit.panels import serve
+from fertkit.panels import seat, serve
 
 
 @pytest.fixture
@@ -117,6 +120,58 @@ child = "import sys, time; print('up', flush=True); time.sleep(60)"
 serve.command = lambda *_, **__: [sys.executable, "-c", child]
 serve.open_notebooks(folder=sys.argv[1], browser=False)
 """
+
+
+@pytest.fixture
+def kernel(tmp_path):
+    """Start what a server starts in place of a kernel; wait until it is one."""
+    begun = []
+
+    def begin(variables):
+        told = tmp_path / f"kernel{len(begun)}.json"
+        words = [sys.executable, "-m", "fertkit.panels.seat", "-f", str(told)]
+        begun.append(subprocess.Popen(words, env=os.environ | variables))
+
+        def up():
+            for _ in range(600):
+                if told.exists() or begun[-1].poll() is not None:
+                    break
+                time.sleep(0.05)
+            return told.exists()
+
+        return up
+
+    yield begin
+    for one in begun:
+        one.kill()
+        one.wait()
+
+
+ON_LINUX = pytest.mark.skipif(not seat.can_fork(), reason="kernels are forked on Linux only")
+
+
+@ON_LINUX
+def test_a_keeper_that_is_killed_is_done_without(folder, monkeypatch, kernel):
+    """The keeper goes elsewhere for each notebook, so that it needs the whole path of their folder."""
+    psutil = pytest.importorskip("psutil")
+    monkeypatch.chdir(folder.parent)
+    before = set(psutil.Process().children())
+    with serve.seats(folder.name) as kept:
+        (keeper,) = set(psutil.Process().children()) - before
+        assert keeper.cmdline()[-1] == str(folder)
+        keeper.kill()
+        assert kernel(kept)()
+
+
+@ON_LINUX
+def test_a_keeper_killed_with_a_question_in_hand_is_done_without(tmp_path, kernel):
+    with socket.socket(socket.AF_UNIX) as keeper:
+        keeper.bind(str(tmp_path / "seats"))
+        keeper.listen()
+        up = kernel({seat.ADDRESS: str(tmp_path / "seats")})
+        asked, _ = keeper.accept()
+        asked.close()
+        assert up()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
