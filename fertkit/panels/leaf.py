@@ -21,6 +21,7 @@ ALL_SOURCES = "all that fit, side by side"
 UNKNOWN = ("not known", "")
 SOIL = "soil_"  # how the names of soil tests by rating begin: they share one line
 MOST_SHEETS = 8  # fields whose sheets are offered at once
+SHEETS = f"A page of each field to print or send; of the first {MOST_SHEETS} where there are more"
 
 
 class LeafPanel(Panel):
@@ -106,8 +107,16 @@ class LeafPanel(Panel):
         self._explained = explain(scores, sample=settings.sample or None, facts=self.facts)
         return scores
 
-    def saves(self):
-        return [*self.sheets(), *super().saves()]
+    def _build(self):
+        super()._build()
+        self._for_growers = controls.button("Make growers' sheets", self.make_sheets, SHEETS)
+        self._keep.children = [self._for_growers, *self._keep.children]
+
+    def make_sheets(self) -> None:
+        """Put links to the growers' sheets before the others, where they stay until the answer changes."""
+        if self.result is not None:
+            with self._step("making the sheets", keep=True):
+                self._links.value = " ".join([*self.sheets(), *self.saves()])
 
     def sheets(self) -> list[str]:
         """Give links that save the grower's sheet of each field; of one sample that of its field."""

@@ -30,6 +30,9 @@ class _Blank:
     def html(self, says, **_):
         return says
 
+    def svg(self):
+        return b""
+
 
 @pytest.fixture
 def undrawn(monkeypatch):
