@@ -24,6 +24,7 @@ from fertkit.errors import (
     Problem,
     naming,
     shorten,
+    typed,
     unknown,
 )
 from fertkit.intake.strip_headers import ROLES, each
@@ -119,7 +120,7 @@ def fitting(settings: Settings, found) -> Settings:
     """
     if not found.columns:
         if settings.by != [settings.how.NAME]:
-            remedy = "leave out `by`: strip files name their trials by header"
+            remedy = f"leave out {typed('--by', 'by=')}: strip files name their trials by header"
             raise InputError(
                 found.root.name, [Problem("not a data set with columns that identify a trial", remedy)]
             )

@@ -347,7 +347,7 @@ def _ask_batch(commands):
         "decimal": {
             **DECIMAL, "help": "decimal mark of a data set or laboratory files",
         },
-        "part_size": {"type": int, "metavar": "N", "help": "trials or samples per part"},
+        "part_size": {"type": int, "metavar": "N", "help": "trials or samples per part of a data set"},
         "quiet": {"action": "store_true", "help": "show no progress bar"},
         "level": {"type": a_number, "default": 0.95, "help": "confidence level (default 0.95)"},
         "by": {"nargs": "+", "metavar": "COLUMN", "help": "columns that identify a trial"},

@@ -15,7 +15,7 @@ from fertkit.intake.moisture import trade_source
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
 from fertkit.intake.shapes import from_utm, read_map, utm_zone
 from fertkit.intake.spellings import plain, problem, roles_of, spaced
-from fertkit.intake.strip_headers import read_header
+from fertkit.intake.strip_headers import read_header, say_column
 from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, measured_in
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
@@ -238,12 +238,12 @@ def _roles(headers, columns, units, problems) -> dict[str, str]:
         if role not in taken and found:
             taken[role] = found[0]
             if len(found) > 1:
-                names, in_code = ", ".join(f"'{h}'" for h in found), f"columns={{'{role}': ...}}"
+                names, in_code = ", ".join(f"'{h}'" for h in found), say_column(role, found[0])
                 problems.append(problem("several columns", role=role, names=names, sum="", in_code=in_code))
     if "yield" in taken and "flow" in taken and not {"seconds", "time"} & set(taken):
         del taken["flow"]
     for role in _absent(taken, units):
-        in_code = f"columns={{'{role}': 'your header'}}"
+        in_code = say_column(role, "your header")
         problems.append(problem("no column", role=role, example=role, in_code=in_code, **blanks))
     return taken
 

@@ -79,4 +79,5 @@ def checks_of(table, lines):
 
 def _check(name, bad, lines, holds, fails):
     at = [lines[i] for i in np.flatnonzero(bad)]
-    return name, len(at), "0", not at, (holds, f"{fails} (lines {listed(at, 12, ' and more')})")
+    where = f"line{'s' * (len(at) > 1)} {listed(at, 12, ' and more')}"
+    return name, len(at), "0", not at, (holds, f"{fails} ({where})")

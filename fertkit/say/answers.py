@@ -279,8 +279,9 @@ POOLED_BY = (
 
 def kinds_of_site(answer) -> list[str]:
     """Say which sites did not respond, and which still rose at their highest rate."""
-    kinds = {"No economic response": answer.silent, "Still rising at the highest rate tested": answer.rising}
-    return [f"{what}: {listed(names) or 'none'}." for what, names in kinds.items()]
+    rising = "still rising at the highest rate tested"
+    kinds = {"without an economic response": answer.silent, rising: answer.rising}
+    return [f"Trials {what}: {listed(names) or 'none'}." for what, names in kinds.items()]
 
 
 def far_strips(trials) -> list[str]:

@@ -337,11 +337,12 @@ def _method(method, modified) -> str:
 
 
 def _factor_note(raw, scale, tau2) -> str:
-    """Say that the factor was held at one, where it was (a root found to a few digits is one as it is)."""
-    if scale <= raw + 1e-6:
-        return ""
+    """Say how sites differ from what was expected of them, and whether the factor was held at one for it."""
     also = " and the variance between them say" if tau2 > 0 else " say"
-    return f"set to one ({plain(raw)} without it): sites differ less than their standard errors{also}"
+    if abs(raw - 1) <= 1e-6:  # a root found to a few digits is one as it is
+        return f"sites differ as much as their standard errors{also}"
+    way = f"sites differ {'more' if raw > 1 else 'less'} than their standard errors{also}"
+    return way if scale <= raw else f"set to one ({plain(raw)} without it): {way}"
 
 
 def _checks(table, k, tau2, raw, scale, knapp):

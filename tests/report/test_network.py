@@ -22,8 +22,8 @@ def test_silent_rising_and_failed_sites_are_named(network, page_of):
     assert list(network.failed) == ["alone"]
     html = page_of("network")
     for part in (
-        "No economic response: silent",
-        "Still rising at the highest",
+        "Trials without an economic response: silent",
+        "Trials still rising at the highest rate tested: rising",
         "Could not be analysed: alone",
     ):
         assert part in html

@@ -35,7 +35,7 @@ def test_rates_applied_otherwise_than_planned():
         for r in (0, 50, 100)
     )
     trial = read(text)
-    assert "curves use the applied rate, comparisons the planned one (lines 6)" in trial.summary()
+    assert "curves use the applied rate, comparisons the planned one (line 6)" in trial.summary()
     assert len(analyse_strips(trial).means) == 3
     assert analyse_response(trial, **PRICES).data.rates.tolist() == [0, 50, 62, 100]
 

@@ -341,11 +341,17 @@ def test_factor_is_said_to_be_held_only_where_it_was():
         return found.checks.set_index("check").loc["Hartung-Knapp factor", "meaning"]
 
     # Paule & Mandel choose the variance between sites so that the factor is one by itself.
-    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5, method="PM") == ""
-    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5) == ""
+    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5, method="PM").startswith("sites differ as much as")
+    # Equal errors: REML adds to them what the variance of the sites has beyond them, so the factor is one.
+    assert said([0.9, 1.1, 1.6, 0.0, 1.4], [0.1] * 5).startswith("sites differ as much as")
+    y, se = np.array([0, 2, 1]), np.array([0.1, 1, 0.3])
+    weights = 1 / (se**2 + pool_estimates(y, se).tau2)
+    assert np.sum(weights * (y - np.average(y, weights=weights)) ** 2) / 2 > 1.03
+    assert said(y, se).startswith("sites differ more than")
+    assert "multiplied by it" in said(y, se)
     alike = [4.0, 4.1, 4.05], [1.0, 1.0, 1.0]
     assert said(*alike).startswith("set to one")
-    assert said(*alike, modified=False) == ""
+    assert said(*alike, modified=False).startswith("sites differ less than")
 
 
 def test_negative_standard_error_is_refused():
