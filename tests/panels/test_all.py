@@ -96,14 +96,26 @@ def test_every_closer_look_has_content(panel, look):
     panel._look.value = look
     assert panel.error is None
     assert len(panel._detail.value) > 30
+    panel._look.value = VIEWS[0]
 
 
+@pytest.fixture
+def unseen(panel, undrawn, monkeypatch):
+    """The panel, which draws nothing meanwhile and then shows what it showed before."""
+    figure, picture = panel._sheet, panel._figure.value
+    monkeypatch.setattr(panel, "draw", lambda: None)
+    yield
+    panel._sheet, panel._figure.value = figure, picture
+
+
+@pytest.mark.usefixtures("unseen")
 def test_settings_come_back_through_json(panel):
     kept = panel.settings_json()
     panel.load_settings(kept)
     assert panel.settings_json() == kept
 
 
+@pytest.mark.usefixtures("unseen")
 def test_start_over_ends_where_it_began(panel):
     before = panel.message(), panel.settings
     panel.start_over()
