@@ -49,7 +49,7 @@ class _Layout(ConstrainedLayoutEngine):
             if hasattr(ax, "titled"):
                 entitle(ax, ax.titled)
             middle = (place.x0 + place.x1) / 2  # where a label below the axes has its own
-            room = 144 * fig.get_figwidth() * min(middle, 1 - middle)
+            room = 144 * fig.get_figwidth() * min(middle, 1 - middle) - 6
             label = _broken(" ".join(ax.get_xlabel().split()), room, size=ax.xaxis.label.get_size())
             if label != ax.get_xlabel():
                 _relabel(ax, label)

@@ -70,19 +70,20 @@ def test_guesses_of_two_seats_appear_together(room, open_page):
     telephone = {"width": 360, "height": 740}
     seats = [open_page(room.address(RATE), size) for size in (telephone, None)]
     for page, guess in zip(seats, ("10", "25"), strict=True):
-        says = page.locator(".fertkit-guess .fertkit-says").first
+        asked = page.locator(".fertkit-guess").nth(1)  # the rate; before it the difference of treatments
+        says = asked.locator(".fertkit-says")
         expect(says).to_contain_text("Guess first", timeout=120_000)
         expect(page.get_by_text("The rate that pays", exact=True)).to_be_hidden()
-        box = page.get_by_label(re.compile("^Your guess")).first
-        page.get_by_role("button", name="Show the answer").first.click()
-        expect(page.get_by_role("alert")).to_have_text(re.compile("^Write your guess first: a number"))
+        box = asked.get_by_label(re.compile("^Your guess"))
+        asked.get_by_role("button", name="Show the answer").click()
+        expect(asked.get_by_role("alert")).to_have_text(re.compile("^Write your guess first: a number"))
         box.fill(guess)
         box.press("Tab")
-        page.get_by_role("button", name="Show the answer").first.click()
+        asked.get_by_role("button", name="Show the answer").click()
         expect(says).to_contain_text("The truth of the simulation: 15.1 lb/ac.")
         expect(page.get_by_text("The rate that pays", exact=True)).to_be_visible()
     for page in seats:
-        expect(page.locator(".fertkit-guess .fertkit-says").first).to_contain_text(
+        expect(page.locator(".fertkit-guess").nth(1).locator(".fertkit-says")).to_contain_text(
             "2 guesses in the room, from 10 to 25"
         )
     seats[0].wait_for_function(WHOLE)
