@@ -309,7 +309,9 @@ def _take_stated(column, vouched, problems):
 
 def _convert(column, problems):
     nutrient, home = column.nutrient, home_unit(column.nutrient)
-    for i in np.flatnonzero(impossible(nutrient, column.numbers, column.unit)):
+    # A limit of detection may be lower than anything a plant holds.
+    exact = np.where([r.censored == "<" for r in column.readings], 0.0, column.numbers)
+    for i in np.flatnonzero(impossible(nutrient, exact, column.unit)):
         value = f"{column.numbers[i]:g}"
         blanks = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
         problems.append(problem("impossible result", *column.places[i], value, **blanks))

@@ -20,7 +20,7 @@ from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.plausible_yields import plausible_yield
 from fertkit.results import checks_frame
 from fertkit.results import plain as number
-from fertkit.rounding import above, at_least, at_most
+from fertkit.rounding import above, at_least, at_most, below
 from fertkit.units import (
     AREA_RATE_KG_HA,
     CONCENTRATION_PCT,
@@ -35,9 +35,14 @@ CLEAR, RIVAL, FEWEST = 0.9, 0.5, 2  # share inside the window that settles a uni
 
 
 @cache
-def _windows() -> dict[str, tuple[str, float, float, float]]:
-    table = load_nutrients()
-    return {r.nutrient: (r.unit, r.low, r.high, r.impossible_above) for r in table.itertuples()}
+def _windows() -> dict[str, tuple[str, float, float]]:
+    return {r.nutrient: (r.unit, r.low, r.high) for r in load_nutrients().itertuples()}
+
+
+@cache
+def _ends() -> dict[str, tuple[float, float]]:
+    """Below and above what no dry matter holds [home unit]."""
+    return {r.nutrient: (r.impossible_below, r.impossible_above) for r in load_nutrients().itertuples()}
 
 
 def home_unit(nutrient: str) -> str:
@@ -47,7 +52,7 @@ def home_unit(nutrient: str) -> str:
 
 def share_plausible(values, nutrient: str, unit: str) -> float:
     """Return the share of the values inside the nutrient's window if they were in `unit`."""
-    home, low, high, _ = _windows()[nutrient]
+    home, low, high = _windows()[nutrient]
     values = convert_concentration(np.asarray(values, float), unit, home)
     return float(np.mean(at_least(values, low) & at_most(values, high)))
 
@@ -106,9 +111,10 @@ def _group_unit(values, stated, fewest):
 
 
 def impossible(nutrient: str, values, unit: str):
-    """Mark values no plant dry matter can hold."""
-    home, _, _, most = _windows()[nutrient]
-    return convert_concentration(np.asarray(values, float), unit, home) > most
+    """Mark values no plant dry matter can hold, but for 0, which laboratories write for not detected."""
+    least, most = _ends()[nutrient]
+    values = convert_concentration(np.asarray(values, float), unit, home_unit(nutrient))
+    return (values > most) | ((values > 0) & below(values, least))
 
 
 def _look_like_fractions(values: dict) -> bool:
@@ -119,7 +125,7 @@ def _look_like_fractions(values: dict) -> bool:
 
 def unusual(nutrient: str, value: float) -> bool:
     """Tell whether a result [home unit] lies outside the plausible window of its nutrient."""
-    _, low, high, _ = _windows().get(nutrient, ("", value, value, value))
+    _, low, high = _windows().get(nutrient, ("", value, value))
     return value < low or value > high
 
 

@@ -141,7 +141,7 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         usual = load_table("passes").assign(cost_per_ac=0.0, max_products=np.nan)[PASS_COLUMNS]
         ways = usual if own is None else read_passes(own)
     except InputError as error:
-        problems += error.problems
+        problems += error.problems if passes is None else error.of_file()
     if problems:
         raise InputError(things.name, sorted(dict.fromkeys(problems), key=lambda p: p.row or 0))
     if things.unused:

@@ -18,7 +18,7 @@ def load_nutrients() -> pd.DataFrame:
     is not in that list.
     """
     places = ("leaf", "needs", "products")
-    return load_sheet("nutrients", (*places, "low", "high", "impossible_above"))
+    return load_sheet("nutrients", (*places, "impossible_below", "low", "high", "impossible_above"))
 
 
 _ROWS = load_nutrients().to_dict("records")

@@ -33,6 +33,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
     table = scores.agreement[_total(scores.agreement).isin(load_facts("mobility")["nutrient"])]
     judged = table.groupby("specimen")["sources"].transform("max") > 0
     away = scores.agreement.groupby("label", sort=False)["sources"].max()
+    away = away.index[away == 0]
     every = pd.MultiIndex.from_product([sorted(set(table[name])) for name in ("label", "nutrient")])
     none = every.difference(pd.MultiIndex.from_frame(table[["label", "nutrient"]]), sort=False)
     lost, none = table[judged & (table["sources"] == 0)], none.to_frame(name=["label", "nutrient"])
@@ -40,7 +41,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
     lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
     told = {
         "not read": [f"{r.nutrient} (column '{r.column}')" for r in records(scores.unread)],
-        "not scored": [named_samples(away.index[away == 0])] if (away == 0).any() else [],
+        "sample" + "s" * (len(away) > 1): [f"{named_samples(away)} (not scored)"] if len(away) else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
         "unusable because of soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],

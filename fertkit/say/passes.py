@@ -49,7 +49,8 @@ def watch_lines(watch, rate: str = "lb/ac") -> list[Line]:
     for (what, crop), some in watch.groupby(["what", "crop"], sort=False):
         low, high = short(some["rate_lb_ac"].min()), short(some["rate_lb_ac"].max())
         names = [f"{r.field} {r.zone}".strip() for r in some.itertuples()]
-        where = ", ".join(names[:5]) + (f" and {len(names) - 5} fields more" if len(names) > 5 else "")
+        more = f" and {counted(len(names) - 5, 'more field')}" if len(names) > 5 else ""
+        where = ", ".join(names[:5]) + more
         amount = f"{low if low == high else f'{low} to {high}'} {rate}"
         products = " and ".join(some["products"].unique())
         text = WATCH[what].format(crop=crop, amount=amount, where=where, products=products)
@@ -78,7 +79,7 @@ def _short(plan):
     lacking = lacking[lacking["short_lb_ac"] >= 1].sort_values("short_lb_ac", ascending=False)
     for nutrient, some in lacking.groupby("nutrient", sort=False):
         lacks = [f"{r.field} {r.zone}".strip() + f" {short(r.short_lb_ac)}" for r in some.itertuples()]
-        more = f" and {len(lacks) - 5} fields more" if len(lacks) > 5 else ""
+        more = f" and {counted(len(lacks) - 5, 'more field')}" if len(lacks) > 5 else ""
         yield missing(f"{nutrient} short [lb/ac]", f"{', '.join(lacks[:5])}{more}")
     for first in plan.shadow.head(1).itertuples():
         place = f"{first.field} {first.zone}".strip()

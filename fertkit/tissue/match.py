@@ -322,7 +322,7 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
     for number, condition in enumerate(conditions[CONDITION].itertuples(index=False)):
         if condition.crop in strange:
             unknown.append(number)
-            why.append(f"unknown crop '{shorten(condition.crop)}'; choose one of: {crops}")
+            why.append(f"unknown crop '{shorten(condition.crop)}'")
             continue
         missing = [n.replace("_", " ") for n, v in zip(CONDITION, condition, strict=True) if not v]
         if missing:

@@ -219,6 +219,13 @@ def test_a_share_or_grade_that_contradicts_the_name_is_asked_about():
     assert "contents of '50 lb urea' are unknown" in size
 
 
+def test_a_problem_of_the_passes_names_their_file_not_the_shed(tmp_path):
+    (tmp_path / "trips.csv").write_text("Pass,Method,Cost ($/ac),Earliest\nA,broadcast,7,2026-10-25\n")
+    with pytest.raises(InputError) as caught:
+        read_shed(CASES / "short_names.csv", tmp_path / "trips.csv")
+    assert [problem.file for problem in caught.value.problems] == ["trips.csv"]
+
+
 def test_a_time_that_is_no_stage_of_any_crop_is_refused():
     """A pass at an unknown time would be left out of every plan without a word."""
     passes = (

@@ -34,10 +34,10 @@ VERDICTS = {
     "two_years.csv": (
         ["Short: N in North 80, 2024-07-18; Mn in North 80, 2025-07-01 and 2025-07-21"],
         ["South 40"]),
-    "crop_words.csv": (["not scored i and j"], []),
-    "soybean_words.csv": (["not scored e, j and l"], []),
-    "alfalfa_words.csv": (["not scored b and d"], []),
-    "wheat_words.csv": (["not scored a and g"], []),
+    "crop_words.csv": (["samples i and j (not scored)"], []),
+    "soybean_words.csv": (["samples e, j and l (not scored)"], []),
+    "alfalfa_words.csv": (["samples b and d (not scored)"], []),
+    "wheat_words.csv": (["samples a and g (not scored)"], []),
     "extra_columns.csv": (
         ["Soil on the leaf: Fe 980, Al 1250 mg/kg in D1. Wash and sample again; do not use its Fe"],
         ["Nothing needs action", "toxic", "Above a range"]),
@@ -66,8 +66,8 @@ FULL = "a,corn,R1,ear leaf,3.2,0.35,2.2,"
         (f"{HEAD}Zn xyz\n{FULL}9\n", "not read Zn (column 'Zn xyz')"),
         (f"{HEAD}Zn ppm\n{FULL}ND\n", "not judged Zn in a"),
         (f"{HEAD}Zn ppm\n{FULL}30\nb,corn,R1,ear leaf,3.2,0.35,2.2,\n", "no result for Zn in b"),
-        (f"{HEAD}Zn ppm\n{FULL}30\nb,corn,R1,middle leaf,3.2,0.35,2.2,30\n", "not scored b"),
-        (f"{HEAD}Zn ppm\n{FULL}30\nb,sweet corn,R1,ear leaf,3.2,0.35,2.2,30\n", "not scored b"),
+        (f"{HEAD}Zn ppm\n{FULL}30\nb,corn,R1,middle leaf,3.2,0.35,2.2,30\n", "sample b (not scored)"),
+        (f"{HEAD}Zn ppm\n{FULL}30\nb,sweet corn,R1,ear leaf,3.2,0.35,2.2,30\n", "sample b (not scored)"),
     ],
 )  # fmt: skip
 def test_no_all_clear_while_something_went_unread_or_unjudged(text, gap):
