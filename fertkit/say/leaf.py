@@ -174,7 +174,9 @@ def _of_sample(explanation, first, over, specimen):
     """What is said of one sample: many together, its shortages, what lies above a range."""
     causes = explanation.causes[explanation.causes["specimen"] == specimen]
     by = {about: list(records(rows)) for about, rows in causes.groupby("about", sort=False)}
-    said, lost = list(_together(by[MANY], first[first["specimen"] == specimen])) if MANY in by else [], False
+    short = explanation.items[explanation.items["confidence"].isin(ACT)]
+    short = short.loc[short["specimen"] == specimen, "nutrient"]  # all, also those not among the first
+    said, lost = list(_together(by[MANY], short)) if MANY in by else [], False
     for item in records(first[first["specimen"] == specimen]):
         lines = _item(item, by.get(item.nutrient, []), explanation.actions)
         said += itertools.islice(lines, 1) if MANY in by else lines  # recipes wait for roots and water
@@ -193,13 +195,13 @@ def _of_sample(explanation, first, over, specimen):
     return said
 
 
-def _together(causes, items):
+def _together(causes, short):
     """One paragraph on what holds many nutrients together: roots, water and growth, before any recipe."""
     first = causes[0]
     if first.key == STUNTED_GROWTH:
         lead_in = "Every nutrient is higher in the poor area: nutrients are not the problem"
     else:
-        named = ", ".join(items["nutrient"]) or "Many nutrients"
+        named = ", ".join(short) or "Many nutrients"
         lead_in = f"{named} are low together: one cause is likelier than separate shortages"
     yield told(f"{lead_in}. Check roots and water before you buy fertilizer.")
     yield from map(_cause_line, causes)

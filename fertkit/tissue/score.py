@@ -421,8 +421,8 @@ def _checks(scored, conditions, spread):
     for r in records(conditions[conditions["why"] != ""]):
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))
         rows.append((name, r.samples, "0 samples", False, r.why))
-    unclassed = scored.loc[scored["class"] == Class.NOT_CLASSED, "reason"]
-    if len(unclassed):
-        why = f"{counted(len(unclassed), 'result')} cannot be classed: {'; '.join(unclassed.unique())}"
-        rows.append(("results that cannot be classed", len(unclassed), "0", False, why))
+    unclassed = scored[scored["class"] == Class.NOT_CLASSED]
+    if n := len(unclassed.drop_duplicates(["specimen", "nutrient"])):  # a row for each source
+        why = f"{counted(n, 'result')} cannot be classed: {'; '.join(unclassed['reason'].unique())}"
+        rows.append(("results that cannot be classed", n, "0", False, why))
     return checks_frame(rows + oxide_checks(scored))

@@ -7,6 +7,7 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake import read_tissue
 from fertkit.reference.facts import load_facts
+from fertkit.say.leaf import explanation_lines
 from fertkit.tissue import explain, score_tissue
 
 SOY = {"crop": "soybean", "growth_stage": "R3", "plant_part": "upper trifoliate without petiole"}
@@ -102,6 +103,12 @@ def test_many_short_together_points_to_roots_before_recipes(tidy):
     assert recipes["folded"].all()
     lines = result.summary().splitlines()
     first = next(i for i, line in enumerate(lines) if "are low together: one cause is likelier" in line)
+    few = next(
+        line.plain for line in explanation_lines(result, most=2) if "are low together: one" in line.plain
+    )
+    assert few.split(" are low")[0].split(", ") == list(
+        result.table["nutrient"]
+    )  # all, whatever is told of each
     assert first < next(i for i, line in enumerate(lines) if line.startswith("1. "))
     assert not any("this season:" in line for line in lines)
     dry = explained(tidy, starved, facts={"weather": "dry", "roots": "healthy"}).causes
