@@ -169,15 +169,18 @@ def read_tissue(
         raise InputError(raw.name, [problem("other matrix", sap["row"], "plant part", sap["plant_part"])])
     for column in columns:
         read_cells(column, style, problems)
-    lines = _layout_report(raw, layout, columns, style) + settle_units(columns, units, problems)
+    lines, low = _layout_report(raw, layout, columns, style), []
+    lines += settle_units(columns, units, problems, low)
     if not problems:
         lines += drop_copies(columns, problems)
         problems += unsure_marks(columns, style)
-    if problems:
-        raise InputError(raw.name, sorted(problems, key=lambda p: p.row or 0))
+    else:
+        problems += low
+    _refuse(raw.name, problems)
     results = _with_ratings(_results(columns, specimens))
     if asked := no_leaf(results) if results else problem("no results"):
         raise InputError(raw.name, [asked])
+    _refuse(raw.name, low)  # unless the mark or the whole file tells why
     tidy = pd.DataFrame(results, columns=COLUMNS)
     hidden = hidden_rows(raw, (r.row for r in results))
     set_aside = (
@@ -196,6 +199,11 @@ def read_tissue(
         unread=pd.DataFrame(unread, columns=UNREAD_COLUMNS, dtype=object),
         lent=pd.DataFrame(lent, columns=LENT_COLUMNS),
     )  # fmt: skip
+
+
+def _refuse(name, problems):
+    if problems:
+        raise InputError(name, sorted(problems, key=lambda p: p.row or 0))
 
 
 def _foreign(layout):

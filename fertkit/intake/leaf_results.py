@@ -9,7 +9,14 @@ from fertkit.errors import LookupFailed, Problem
 from fertkit.intake.headers import ELEMENT, begins_with_nutrient, read_header
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_results
-from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, share_plausible
+from fertkit.intake.plausible import (
+    home_unit,
+    impossible,
+    infer_units,
+    mislabelled,
+    share_plausible,
+    too_low,
+)
 from fertkit.intake.spellings import problem
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of
@@ -246,13 +253,14 @@ def read_cells(column: ResultColumn, style: NumberStyle, problems: list[Problem]
     column.readings, column.numbers = settled, np.array([r.value for r in settled], float)
 
 
-def settle_units(columns: list[ResultColumn], given, problems: list[Problem]) -> list:
+def settle_units(columns: list[ResultColumn], given, problems: list[Problem], low: list[Problem]) -> list:
     """Set the unit of every column and convert its values to home units, in place.
 
     Returns
     -------
     list of (what, item, detail, row)
-        What was inferred, for the report. Problems are added to `problems`.
+        What was inferred, for the report. Problems are added to `problems`; results lower than any plant
+        holds to `low`, since a mark or a whole soil report may be the cause.
     """
     vouched, report = _given_units(given, columns, problems), []
     for column in columns:
@@ -273,7 +281,7 @@ def settle_units(columns: list[ResultColumn], given, problems: list[Problem]) ->
     if slip and not vouched:
         problems.append(slip)
     for column in known:
-        _convert(column, problems)
+        _convert(column, problems, low)
     return report
 
 
@@ -307,14 +315,16 @@ def _take_stated(column, vouched, problems):
     column.unit = header or next(iter(stated), "")
 
 
-def _convert(column, problems):
+def _convert(column, problems, low):
     nutrient, home = column.nutrient, home_unit(column.nutrient)
     # A limit of detection may be lower than anything a plant holds.
     exact = np.where([r.censored == "<" for r in column.readings], 0.0, column.numbers)
-    for i in np.flatnonzero(impossible(nutrient, exact, column.unit)):
-        value = f"{column.numbers[i]:g}"
-        blanks = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
-        problems.append(problem("impossible result", *column.places[i], value, **blanks))
+    sides = impossible(nutrient, exact, column.unit), too_low(nutrient, exact, column.unit)
+    for marked, told in zip(sides, (problems, low), strict=True):
+        for i in np.flatnonzero(marked):
+            value = f"{column.numbers[i]:g}"
+            blanks = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
+            told.append(problem("impossible result", *column.places[i], value, **blanks))
     if column.unit != home:
         column.numbers = convert_concentration(column.numbers, column.unit, home)
 

@@ -111,10 +111,14 @@ def _group_unit(values, stated, fewest):
 
 
 def impossible(nutrient: str, values, unit: str):
-    """Mark values no plant dry matter can hold, but for 0, which laboratories write for not detected."""
-    least, most = _ends()[nutrient]
+    """Mark values above what any plant dry matter can hold."""
+    return convert_concentration(np.asarray(values, float), unit, home_unit(nutrient)) > _ends()[nutrient][1]
+
+
+def too_low(nutrient: str, values, unit: str):
+    """Mark values below what any plant dry matter holds, but for 0, which stands for not detected."""
     values = convert_concentration(np.asarray(values, float), unit, home_unit(nutrient))
-    return (values > most) | ((values > 0) & below(values, least))
+    return (values > 0) & below(values, _ends()[nutrient][0])
 
 
 def _look_like_fractions(values: dict) -> bool:

@@ -284,8 +284,10 @@ def test_a_figure_is_drawn_for_a_telephone_its_letters_large(opened):
     page = opened(NEEDS, {"width": 360, "height": 740})
     page.wait_for_function(DRAWN, timeout=READY)
     figure = page.locator("img.fertkit-figure").first
-    page.wait_for_function(
-        "parseInt(document.querySelector('img.fertkit-figure').style.minWidth) <= innerWidth", timeout=READY
+    page.wait_for_function(  # each is drawn anew when its turn comes
+        "[...document.querySelectorAll('.fertkit-panel img.fertkit-figure')]"
+        ".every(image => parseInt(image.style.minWidth) <= innerWidth)",
+        timeout=READY,
     )
     assert figure.evaluate("image => image.getBoundingClientRect().right <= innerWidth")
     for image in page.locator("img.fertkit-figure").all():

@@ -55,7 +55,7 @@ def test_9999_bushels_are_a_lost_strip():
     data = strips([145, 9999, 181, 141, 160, 179], "lb/ac").replace(b"Yield (lb/ac)", b"Yield (bu/ac)")
     trial = read_strips(data, crop="corn")
     assert trial.table["yield_bu_ac"].isna().tolist() == [False, True, False, False, False, False]
-    assert "lines 3" in trial.summary()
+    assert "lost strips: means are adjusted (line 3)" in trial.summary()
 
 
 def test_a_rate_of_9999_is_named():

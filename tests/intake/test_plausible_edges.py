@@ -20,7 +20,7 @@ def test_a_value_is_impossible_above_the_limit_of_the_table_not_at_it(nutrient):
 @pytest.mark.parametrize("nutrient", LEAST[LEAST > 0].index)
 def test_a_value_is_impossible_below_the_limit_of_the_table_not_at_it_and_0_is_not(nutrient):
     least, home = LEAST[nutrient], plausible.home_unit(nutrient)
-    assert plausible.impossible(nutrient, [0, least * 0.999, least], home).tolist() == [False, True, False]
+    assert plausible.too_low(nutrient, [0, least * 0.999, least], home).tolist() == [False, True, False]
 
 
 def test_a_detection_limit_may_be_lower_than_anything_a_plant_holds():
