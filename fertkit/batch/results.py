@@ -121,9 +121,9 @@ class BatchResult(Answer):
             if self.kind == "samples":
                 seen["tally"].append(table.groupby(_TALLIED, sort=False).size().reset_index(name="rows"))
             refused = table["status"] == Status.REFUSED
-            for name, rows in (("usable", table[~refused]), ("refused", table[refused])):
-                if sum(map(len, seen[name])) < SHOWN or not seen[name]:
-                    seen[name].append(rows.head(SHOWN))
+            for name, mine in (("usable", ~refused), ("refused", refused)):
+                if sum(map(len, seen[name])) < SHOWN:
+                    seen[name].append(table[mine].head(SHOWN))
         return {name: pd.concat(frames, ignore_index=True) for name, frames in seen.items() if frames}
 
     @cached_property
@@ -171,7 +171,8 @@ class BatchResult(Answer):
         ]
 
     def _repr_html_(self) -> str:
-        return f"<pre>{escape(self.summary())}</pre>{self.usable.head(20).to_html(index=False, border=0)}"
+        first = self._glance["usable"].head(20)
+        return f"<pre>{escape(self.summary())}</pre>{first.to_html(index=False, border=0)}"
 
 
 def _usable(rows):
