@@ -434,7 +434,7 @@ class Panel(TakesFiles, OnPage):
         pieces = {
             "In words": lambda: show.prose(self._at_length(), self._notes),
             "Numbers": lambda: show.table(self.numbers_shown(), self._notes),
-            "Checks": lambda: show.checks(self.result.checks),
+            "Checks": lambda: show.checks(self.result.checks, self._notes),
             "Sources": lambda: show.sources(self._notes),
             "Keep": lambda: show.for_coders(f"<pre>{show.escape(self.code())}</pre>"),
         }

@@ -19,7 +19,8 @@ from fertkit.panels.controls import Refused
 from fertkit.panels.sheet import Sheet, data_address
 from fertkit.reference.load import short_names
 from fertkit.report.page import Notes, drawn, shown
-from fertkit.results import capital, table_html
+from fertkit.results import capital, plain_p, table_html
+from fertkit.say.leaf_results import percent
 from fertkit.say.line import HANGING, Kind, Line, told
 
 SHOWN_ROWS = 200
@@ -27,7 +28,11 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 #: Names of columns that a reader would not guess.
 _SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the limit", "title": "system",
          "why_not": "why no rate", "test_before": "soil test before [ppm]", "test_low": "after: from [ppm]",
-         "test_high": "to [ppm]", "aicc": "AICc", "r2": "R²"}  # fmt: skip
+         "test_high": "to [ppm]", "aicc": "AICc", "r2": "R²", "n": "number", "se": "standard error",
+         "source_key": "source", "optimum_text": "optimum", "lack_of_fit_p": "lack of fit, p",
+         "error_df": "error degrees of freedom"}  # fmt: skip
+#: Columns of probabilities: of chances as people say them, and of tests.
+_CHANCES, _TESTS = ("probability_below",), ("p_value", "lack_of_fit_p")
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
 _UNITS = {"pct": "%"}
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
@@ -232,7 +237,8 @@ def said_by(checks) -> list[str]:
         if passed is not None and not passed:
             failed.setdefault(meaning, {})[check] = None
     return [
-        f"{capital(meaning)} ({next(iter(names))}{f' and {len(names) - 1} more' * (len(names) > 1)})."
+        f"{capital(meaning)}. See Checks: {next(iter(names))}"
+        f"{f', and {len(names) - 1} more' * (len(names) > 1)}."
         for meaning, names in failed.items()
     ]
 
@@ -244,17 +250,28 @@ def table(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = for_people(frame.head(SHOWN_ROWS))
     named = notes.put if notes else short_names
-    shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else cell)
+    shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else "" if cell is pd.NA else cell)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
     return f"{scrolls}{table_html(shown)}</div>{more}"
 
 
 def for_people(frame: pd.DataFrame) -> pd.DataFrame:
-    """Write headers and answers of yes or no as people do."""
-    shown = {name: column.map({True: "yes", False: "no"}) if column.dtype == bool else column
-             for name, column in frame.items()}  # fmt: skip
+    """Write headers, answers of yes or no, and probabilities as people do."""
+    shown = {name: _cells(name, column) for name, column in frame.items()}
     return pd.DataFrame(shown, index=frame.index).rename(columns=head)
+
+
+def _cells(name, column):
+    if column.dtype == bool:
+        return column.map({True: "yes", False: "no"})
+    if name in _CHANCES:
+        return column.map(percent, na_action="ignore")
+    return column.map(_small, na_action="ignore") if name in _TESTS else column
+
+
+def _small(p: float) -> str:
+    return plain_p(p).removeprefix("= ")
 
 
 def head(column) -> str:
@@ -267,19 +284,22 @@ def head(column) -> str:
     return name.removesuffix("_id").replace("_", " ") + unit
 
 
-def checks(frame: pd.DataFrame) -> str:
-    """Show the checks of a result; what one means holds where it is not passed."""
+def checks(frame: pd.DataFrame, notes: Notes | None = None) -> str:
+    """Show the checks of a result."""
     passed = frame["passed"].map({True: "yes", False: "no"}).fillna("not judged")
-    return table(frame.assign(passed=passed).rename(columns={"meaning": "if not passed"}))
+    tests = frame["check"].str.endswith("[p]")
+    value = frame["value"].where(~tests, frame["value"].map(_small, na_action="ignore"))
+    return table(frame.assign(passed=passed, value=value), notes)
 
 
 def sources(notes: Notes) -> str:
     """List citations by their numbers; a result without any used no published value."""
-    rows = [{"no": number} | row for number, row in notes.listed]
+    rows = [{"No.": number} | row for number, row in notes.listed]
     if not rows:
         return "<p>No published value was used.</p>"
     frame = pd.DataFrame(rows).drop(columns="source_key").fillna("")
-    return table(frame.replace("from_memory", "from memory", regex=True))
+    shown = table(frame.replace("from_memory", "from memory", regex=True))
+    return f'<div class="fertkit-cited">{shown}</div>'
 
 
 def for_coders(html: str) -> str:
@@ -313,7 +333,8 @@ def banner(error: Exception, doing: str = "", old: str = "") -> str:
         text, old = f"an unexpected error ({kind}). Change a setting or press Start over", ""
     begins = doing and not isinstance(error, Refused)
     stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""
-    return _alert(f"Stopped while {doing}: {text}" if begins else f"{capital(text)}.", places) + stays
+    text = f"{text.removesuffix('.')}."
+    return _alert(f"Stopped while {doing}: {text}" if begins else capital(text), places) + stays
 
 
 def _alert(text: str, places: str = "") -> str:

@@ -4,7 +4,7 @@ import numpy as np
 
 from fertkit.budget.buffers import TEST_OF
 from fertkit.plots.forms import bars, rows, whiskers
-from fertkit.plots.palette import ALONG, ANSWER, HOLLOW, PAPER, hue
+from fertkit.plots.palette import ALONG, ANSWER, HOLLOW, LETTER, PAPER, hue
 from fertkit.plots.style import figure, finish, is_narrow, note, subscript
 from fertkit.reference.load import short_names
 from fertkit.results import records
@@ -19,6 +19,7 @@ UPTAKE = {
     "ls": "--",
     "label": "total uptake, from another study",
 }
+_RANGE, _TRADE = "removed: range of the sources", "common practice, no source: removed and total"
 TRADE = HOLLOW | {"marker": "D", "ms": 4.5, "mec": hue.accent, "mew": 1.3, "zorder": 4}
 
 
@@ -40,16 +41,21 @@ def budget_bars(budget, ax, *, nutrients=MACRO):
     spread = budget.spread.set_index("nutrient").loc[shown.index]
     trade = budget.common_practice.set_index("nutrient")[["removed", "uptake"]].reindex(shown.index)
     ends = shown[["uptake", "removed"]].assign(high=spread["removed_highest"]).max(axis=1)
+    if is_narrow(ax):  # words in two lines would stand on a diamond
+        ends = np.fmax(ends, trade["uptake"])
     at = _split_bars(ax, shown, ends, trade["uptake"].max())
     low, high = spread[["removed_lowest", "removed_highest"]][spread["removed_sources"] > 1].T.to_numpy()
     at_several = at[spread["removed_sources"] > 1] + 0.38
-    whiskers(ax, low, high, at_several, label="removed: range of the sources")
+    whiskers(ax, low, high, at_several, label=_RANGE)
     if trade.notna().any(axis=None):
-        ax.plot(trade, at - 0.36, label="common practice, no source: removed and total", **TRADE)
+        ax.plot(trade, at - 0.36, label=_TRADE, **TRADE)
     baled = f", {budget.baled:.0%} of the residue baled" if budget.baled else ""
     baled += ": at most" if budget.at_most_removed else ""
     title = f"{budget.crop.capitalize()}, {budget.yield_goal:g} {budget.yield_unit}{baled}"
-    finish(ax, title, f"total uptake [{budget.unit}]", grid="x")
+    marks, bars_first = ax.get_legend_handles_labels()[0], [REMOVED["label"], STAYS["label"], UPTAKE["label"]]
+    place = {name: i for i, name in enumerate([*bars_first, _RANGE, _TRADE])}
+    explain = sorted(marks, key=lambda mark: place[mark.get_label()])
+    finish(ax, title, f"total uptake [{budget.unit}]", grid="x", explain=explain)
 
 
 @figure(height=1.3)
@@ -72,16 +78,19 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     bars(ax, shown["removed"], **REMOVED)
     bars(ax, shown["stays"], left=shown["removed"], **STAYS)
     longest = np.nanmax([*shown["uptake"], *shown["removed"], least])
+    end_of_axis, inside = longest * (2.1 if is_narrow(ax) else 1.6), 72 * ax.figure.get_figwidth() - 40
     for y, (row, end) in enumerate(zip(records(shown), ends, strict=True)):
-        start = (end + longest * 0.03, y)
+        start = (end + longest * (0.06 if is_narrow(ax) else 0.03), y)
         sourced, words = hasattr(row, "provenance"), _in_words(row)
         lines = words.split(", ") if is_narrow(ax) else [words]
+        taken = LETTER * max(map(len, lines)) + 6
+        end_of_axis = max(end_of_axis, start[0] * inside / max(inside - taken, inside / 4))
         note(ax, ",\n".join(lines), start, (0, 6 * (len(lines) - 1) * sourced), va="center")
         if sourced:
             keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
             says = f"{short_names(keys)}{mark(row.provenance)}"
             note(ax, says, start, (0, -5 - 6 * len(lines)), va="center", color=hue.quiet)
-    ax.set_xlim(0, longest * (2.1 if is_narrow(ax) else 1.6))
+    ax.set_xlim(0, end_of_axis)
     if longest >= 10_000:
         ax.xaxis.set_major_formatter("{x:,.0f}")
         ax.locator_params(axis="x", nbins=3 if is_narrow(ax) else 6)

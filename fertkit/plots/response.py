@@ -107,7 +107,7 @@ def curve_comparison(comparison, ax):
     On axes that are given the curves are drawn alone; else the optima are in ``ax.figure.axes[1]``.
     """
     data, table = comparison.data, comparison.table
-    optima = panel_below(ax, 0.28 * (len(table) + 1) + 0.4)
+    optima = panel_below(ax, (0.42 if is_narrow(ax) else 0.28) * (len(table) + 1) + 0.4)
     groups(ax, data.table["rate"], data.table["yield"], data.table["block"])
     rates = np.linspace(data.rates[0], data.rates[-1], POINTS)
     for row in records(table):
@@ -123,19 +123,30 @@ def curve_comparison(comparison, ax):
 
 
 def _optima(ax, comparison):
-    """One row a curve: its optimum, the interval within the tested rates, its weight in words."""
+    """One row a curve: its optimum, the interval within the tested rates, its weight in words.
+
+    On a narrow page name and weight stand above the interval: beside it they would take most of the width.
+    """
     table, span, top = comparison.table, comparison.averaged_interval, comparison.data.rates[-1]
-    rows(ax, [*table["label"], "average"], pitch=0)
+    names, narrow = [*table["label"], "average"], is_narrow(ax)
+    rows(ax, [""] * len(names) if narrow else names, pitch=0)
+
+    def say(y, text):
+        if narrow:
+            note(ax, f"{names[y]}, {text}", (0, y), (4, 10), BESIDE, va="center", bbox=PAPER, zorder=6)
+        else:
+            remark(ax, y, text)
+
     for y, r in enumerate(records(table)):
         low, high = (r.low, r.high) if np.isfinite([r.low, r.high]).all() else (r.optimum, r.optimum)
         look = {"opens": (False, r.high >= top), "colour": line_of(comparison.fits[r.curve].curve)[0]}
         if np.isfinite(r.optimum):
             interval(ax, low, high, y, point=r.optimum, row=True, **look)
         same = f"counted as {CURVES[r.same_as].label}" if r.same_as else f"weight {r.weight:.2f}"
-        remark(ax, y, same)
+        say(y, same)
     look = {"point": comparison.averaged_optimum, "opens": (False, span.high_open), "row": True}
     interval(ax, span.low, span.high, len(table), **look)
-    remark(ax, len(table), "weighted")
+    say(len(table), "weighted")
 
 
 def _analysis_curves(ax, analysis):

@@ -344,7 +344,10 @@ def legend(ax, marks=None):
     texts, columns = _columns([str(label) for label in named], _room(ax))
     look = {"loc": "upper left", "bbox_to_anchor": (0, 0), "bbox_transform": _under(ax), "borderaxespad": 0}
     look |= {"frameon": False, "borderpad": 0, "fontsize": SMALL, "labelcolor": hue.ink, "handleheight": 0.9}
-    new = ax.legend(list(named.values()), texts, ncols=columns, **look)
+    # matplotlib fills column by column; people read row by row
+    order = [i for column in range(columns) for i in range(column, len(texts), columns)]
+    marks = list(named.values())
+    new = ax.legend([marks[i] for i in order], [texts[i] for i in order], ncols=columns, **look)
     new.named = list(named)
     if old is None:
         grow(ax, 0.16 + 0.19 * -(-len(texts) // columns))
@@ -374,7 +377,7 @@ def _columns(labels, room: float):
     """Break labels that are too long for the room, and tell in how many columns they go there."""
     texts = [fill(label, max(20, int((room - 40) / LETTER))) for label in labels]
     for count in range(min(4, len(texts)), 1, -1):
-        longest = [max(map(len, part)) for part in np.array_split(texts, count)]
+        longest = [max(map(len, texts[column::count])) for column in range(count)]
         if sum(43 + LETTER * n for n in longest) <= room - 8:
             return texts, count
     return texts, 1
