@@ -115,6 +115,11 @@ def records(frame: pd.DataFrame):
     return map(make, ([i, *row] for i, row in zip(frame.index, frame.to_numpy(object).tolist(), strict=True)))
 
 
+def cells(frame: pd.DataFrame, *columns: str):
+    """Iterate over the rows of some columns as plain tuples."""
+    return zip(*(frame[name].tolist() for name in columns), strict=True)
+
+
 def table_html(frame: pd.DataFrame) -> str:
     """Write a table as HTML, text escaped, numbers to four digits by the rule of `plain`."""
     number = partial(plain, digits=4)

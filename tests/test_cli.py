@@ -328,7 +328,7 @@ WARNS = """
 import sys, warnings
 import fertkit.cli as cli
 whole = cli._parser
-cli._parser = lambda: (warnings.warn("divide by zero", RuntimeWarning), whole())[1]
+cli._parser = lambda asked: (warnings.warn("divide by zero", RuntimeWarning), whole(asked))[1]
 sys.argv = ["fertkit", "limits"]
 sys.exit(cli.main())
 """
@@ -343,3 +343,18 @@ def test_a_warning_of_a_library_stays_off_the_terminal_unless_asked_for(options,
     assert run.stdout
     assert ("divide by zero" in run.stderr) == told
     assert told or run.stderr == ""
+
+
+WAITS = """
+import atexit
+import fertkit.cli as cli
+cli.main = lambda: (atexit.register(print, "all is written"), {status})[1]
+cli.command()
+"""
+
+
+@pytest.mark.parametrize("status", [0, 2])
+def test_the_process_ends_with_the_status_after_all_that_waits_for_its_end(status):
+    code = [sys.executable, "-c", WAITS.format(status=status)]
+    run = subprocess.run(code, capture_output=True, text=True, check=False)
+    assert (run.returncode, run.stdout.strip(), run.stderr) == (status, "all is written", "")

@@ -1,7 +1,9 @@
 """The command line: one subcommand a question, each a thin call on the library."""
 
 import argparse
+import atexit
 import gc
+import os
 import re
 import sys
 import warnings
@@ -13,14 +15,31 @@ from fertkit.errors import FertkitError, harmless, naming
 PRINTED = "what is printed"  # in place of the name of a file
 
 
+def command():
+    """Run the command line as a process of its own, and end it with the status of `main`."""
+    ended = []
+    atexit.register(_leave, ended)
+    ended.append(main())
+    sys.exit(ended[0])
+
+
+def _leave(ended):
+    """End the process at once, after all that waits for its end: the system frees what it holds."""
+    if ended:
+        for stream in filter(None, (sys.stdout, sys.stderr)):
+            stream.flush()
+        os._exit(ended[0])
+
+
 def main(argv=None) -> int:
     """Run the command line; give 0, 2 when the input cannot be used, or 130 when it is stopped."""
     arguments = None
     if argv is None:
         _set_up()
     try:
-        parser = _parser()
-        arguments = parser.parse_args(_as_spoken(sys.argv[1:] if argv is None else argv))
+        words = _as_spoken(sys.argv[1:] if argv is None else argv)
+        parser = _parser(next(iter(words), None))
+        arguments = parser.parse_args(words)
         with redirect_stdout(_Shown(sys.stdout)):
             arguments.run(arguments) if arguments.run else parser.print_help()
         _Shown(sys.stdout).flush()
@@ -81,7 +100,8 @@ class _Shown:
             self._out.flush()
 
 
-def _parser():
+def _parser(asked=None):
+    """The parser of the one question that is asked, or of all where none is, or one that is not known."""
     from fertkit.cli.questions import add_questions
 
     parser = argparse.ArgumentParser(
@@ -91,5 +111,6 @@ def _parser():
     parser.add_argument("--version", action="version", version=f"fertkit {__version__}")
     parser.set_defaults(run=None)
     commands = parser.add_subparsers(metavar="QUESTION", title="questions")
+    commands.asked = asked
     add_questions(commands)
-    return parser
+    return parser if commands.choices else _parser()

@@ -1,7 +1,5 @@
 """``python -m fertkit.cli`` is the command ``fertkit``."""
 
-import sys
+from fertkit.cli import command
 
-from fertkit.cli import main
-
-sys.exit(main())
+command()

@@ -197,7 +197,12 @@ LIMIT = {"type": a_number, "metavar": "MONEY", "help": "spending limit of the se
 
 
 def ask(commands, name, run, about, example, *options, **own):
-    """Add a question with options; `own` gives what an option means there, by its name without dashes."""
+    """Add a question with options, unless another is asked.
+
+    `own` gives what an option means there, by its name without dashes.
+    """
+    if getattr(commands, "asked", None) not in (None, name):
+        return None
     command = commands.add_parser(name, help=about, description=about, epilog=f"example: fertkit {example}")
     command.set_defaults(run=run)
     for option in options:

@@ -338,6 +338,8 @@ def _ask_batch(commands):
         "many trials, samples or farms at once: one table and a page; stopped runs resume",
         "batch trials trials.parquet --out results --nutrient-price 0.45 --grain-price 11",
     )  # fmt: skip
+    if batch is None:
+        return
     kinds = batch.add_subparsers(required=True, metavar="trials|samples|farms")
     shared = ("source", "--out", "--crop", "--decimal", "--part-size", "--quiet")
     meant = {

@@ -26,7 +26,8 @@ def fact_table() -> pd.DataFrame:
     table["nutrient"] = table["nutrients"].str.split()
     table = table.explode("nutrient", ignore_index=True).fillna({"nutrient": ""})
     for column in ("name", "headers", "asks"):
-        table[column] = [r[column].replace("{}", r["nutrient"]) for _, r in table.iterrows()]
+        pairs = zip(table[column], table["nutrient"], strict=True)
+        table[column] = [text.replace("{}", nutrient) for text, nutrient in pairs]
     return table.drop(columns=["nutrients", "nutrient"])
 
 

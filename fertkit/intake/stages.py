@@ -79,7 +79,10 @@ def stage_span(crop: str, stage: str, *, bare_codes: bool = False) -> Span:
 
 def find_span(crop: str, stage: str, bare_codes: bool = False) -> Span | None:
     """Return the span of a growth stage as `stage_span` gives it; None if it is not known."""
-    return _span(base_crop(crop), plain(stage), bare_codes) if len(str(stage)) <= _LONGEST else None
+    return _span(_base(crop), plain(stage), bare_codes) if len(str(stage)) <= _LONGEST else None
+
+
+_base = lru_cache(maxsize=2_000)(base_crop)
 
 
 @cache

@@ -26,4 +26,10 @@ def load_facts(name: str, numbers: tuple[str, ...] = ()) -> pd.DataFrame:
 
 def threshold(name: str) -> float:
     """Give one of the table ``thresholds``: where our own texts draw a line that no publication draws."""
-    return float(load_facts("thresholds", ("value",)).set_index("name")["value"][name])
+    return _thresholds()[name]
+
+
+@cache
+def _thresholds() -> dict[str, float]:
+    table = load_facts("thresholds", ("value",))
+    return dict(zip(table["name"], table["value"].tolist(), strict=True))

@@ -8,7 +8,7 @@ from fertkit.results import capital, counted, failed, plain, records
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.classes import SHORT
 from fertkit.tissue.match import CONDITION
-from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE, petiole_questions
+from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE
 
 # ---- what was read
 
@@ -198,8 +198,7 @@ def question_lines(scores) -> list[Line]:
 
 
 def _petiole_lines(scores):
-    rows = petiole_questions(scores)
-    for short, mine in rows.groupby("settles", sort=False):
+    for short, mine in scores.petioles.groupby("settles", sort=False):
         n = mine["specimen"].nunique()
         depends = f"The verdict for {_nutrients(mine)}{f' in {n} samples' * (n > 1)} depends on it"
         text = f"Were petioles left on? {depends}: short only for leaves {short} petiole"

@@ -13,7 +13,7 @@ from fertkit.say.leaf_results import (
     value_text,
 )
 from fertkit.tissue.explanation import MANY, STARVED, STUNTED_GROWTH
-from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soil_on_leaf
+from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soiled
 from fertkit.tissue.verdicts import HIGH as ABOVE
 
 MOST = 4  # samples named one by one
@@ -57,9 +57,7 @@ def _total(rows):
 
 def _soiled(scored):
     """Iron of the samples whose iron and aluminium tell of soil on the leaf."""
-    iron = scored[scored["nutrient"].isin(["Fe", "Al"])]
-    soiled = [n for n, rows in iron.groupby("specimen") if len(rows) > 1 and soil_on_leaf(rows)]
-    return iron[iron["specimen"].isin(soiled) & (iron["nutrient"] == "Fe")]
+    return scored[scored["specimen"].isin(soiled(scored)) & (scored["nutrient"] == "Fe")]
 
 
 def all_clear(scores) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 from fertkit.reference.regions import in_region
-from fertkit.results import plain, records
+from fertkit.results import cells, plain, records
 from fertkit.rounding import at_most, below
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class, Reason
 from fertkit.tissue.match import ASSUMED, CONDITION, PART, named_codes
@@ -311,15 +311,25 @@ def wide_ratios(rows: pd.DataFrame) -> dict[str, WideRatio]:
         Its rows of ``TissueScores.table``.
     """
     told = {}
-    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "") & (rows["aside"] == "")]
-    for name, mine in ratios.groupby("nutrient", sort=False):
-        wide = mine[mine["class"].isin(OVER)]
+    for name, mine in _voting_ratios(rows).items():
+        wide = [(high, key) for one, _, high, key in mine if one in OVER]
         if 2 * len(wide) > len(mine):
-            first = wide.iloc[0]
-            ends = wide["high"].min(), wide["high"].max()
+            value = next(value for one, value, *_ in mine if one in OVER)
+            ends = [high for high, _ in wide if high == high] or [np.nan]
             top, under = name.split(":")
-            told[under] = WideRatio(name, first["value"], *ends, ", ".join(wide["source_key"]), under, top)
+            keys = ", ".join(key for _, key in wide)
+            told[under] = WideRatio(name, value, min(ends), max(ends), keys, under, top)
     return told
+
+
+def _voting_ratios(rows):
+    """Class, value, high end and source of each score of a ratio that has a vote, by its name."""
+    found = {}
+    columns = ("unit", "aside", "source_key", "nutrient", "class", "value", "high")
+    for unit, aside, key, name, *told in cells(rows, *columns):
+        if unit == "ratio" and key and not aside:
+            found.setdefault(name, []).append((*told, key))
+    return found
 
 
 def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[tuple[str, WideRatio]]:
@@ -334,11 +344,10 @@ def wide_alone(scored: pd.DataFrame, items: pd.DataFrame) -> list[tuple[str, Wid
 
 def balanced_with(rows: pd.DataFrame, short: set) -> list[str]:
     """Nutrients short together with the other one of a ratio that is not above any of its limits."""
-    ratios = rows[(rows["unit"] == "ratio") & (rows["source_key"] != "") & (rows["aside"] == "")]
     found = []
-    for name, mine in ratios.groupby("nutrient", sort=False):
+    for name, mine in _voting_ratios(rows).items():
         top, under = name.split(":")
-        if {top, under} <= short and not mine["class"].isin(OVER).any():
+        if {top, under} <= short and not any(one in OVER for one, *_ in mine):
             found.append(under)
     return found
 

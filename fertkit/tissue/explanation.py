@@ -15,8 +15,8 @@ from fertkit.intake.facts import FACT_COLUMNS, facts_of_file, read_facts
 from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources
-from fertkit.results import Result, records
-from fertkit.tissue.agree import WHO, above_ranges, wide_ratios
+from fertkit.results import Result, cells, records
+from fertkit.tissue.agree import WHO, wide_ratios
 from fertkit.tissue.causes import CAUSE_COLUMNS, HIGH, MANY, SHORT, STUNTED, rank_causes
 from fertkit.tissue.known import about_nutrient, known_of, option_for, symptom_of
 from fertkit.tissue.match import CONDITION
@@ -29,7 +29,6 @@ from fertkit.tissue.verdicts import (
     QUESTION_COLUMNS,
     TOXIC,
     UNUSABLE,
-    petiole_questions,
     verdicts_of,
 )
 from fertkit.tissue.verdicts import HIGH as ABOVE
@@ -181,16 +180,20 @@ def explain(
     every, scores = scores, _chosen(scores, sample)
     known, unread = _facts_by_sample(scores, given)
     verdicts, pairs = verdicts_of(scores), _pairs(every)
+    rows, own = _by_specimen(scores.scored[_OF_SAMPLE]), _by_specimen(known)
+    shortfalls = _by_specimen(scores.shortfalls)
     parts = [
-        _sample(scores, verdicts[verdicts["specimen"] == n], pairs, known, season_over)
-        for n in pd.unique(verdicts["specimen"])
+        _sample(mine, rows[n], shortfalls.get(n), own.get(n), pairs, season_over)
+        for n, mine in verdicts.groupby("specimen", sort=False)
     ]
-    items, causes, actions, cautions, stories = (
-        _stacked([part[i] for part in parts], columns)
+    items, causes, actions, stories = (
+        pd.DataFrame([row for part in parts for row in part[i]], columns=columns)
         for i, columns in enumerate((
-            ITEM_COLUMNS, [*WHO, "about", *CAUSE_COLUMNS], ACTION_COLUMNS, CAUTION_COLUMNS, STORY_COLUMNS
+            ITEM_COLUMNS, [*WHO, "about", *CAUSE_COLUMNS], ACTION_COLUMNS, STORY_COLUMNS
         ))
     )  # fmt: skip
+    cautions = items.loc[items["caution"] != "", ["caution", *CAUTION_COLUMNS[1:]]]
+    cautions = cautions.set_axis(CAUTION_COLUMNS, axis=1).reset_index(drop=True)
     urgent = set(zip(items.loc[items["urgent"] == 1, "specimen"], items.loc[items["urgent"] == 1, "nutrient"],
                      strict=True))  # fmt: skip
     keys = zip(verdicts["specimen"], verdicts["nutrient"], strict=True)
@@ -201,7 +204,7 @@ def explain(
     judged = bool((scores.agreement["sources"] > 0).any())
     return Explanation(
         verdicts, items, causes, actions, pairs, _questions(scores), cautions.drop_duplicates("text"),
-        known, unread, _above(scored, verdicts), stories,
+        known, unread, _above(scores, verdicts), stories,
         alone[[*WHO, *CONDITION, "reason", "row"]].reset_index(drop=True), judged, scores,
     )  # fmt: skip
 
@@ -245,39 +248,42 @@ def _pairs(scores):
 # ---- one sample
 
 
-def _sample(scores, verdicts, pairs, facts, season_over):
-    """Items, causes, actions, cautions and stories of one sample."""
-    first = verdicts.iloc[0]
-    who, crop = first[WHO].to_dict(), crop_or_own(first["crop"])
-    rows = scores.scored[scores.scored["specimen"] == first["specimen"]]
+#: What is asked of the scores of one sample.
+_OF_SAMPLE = ["specimen", "nutrient", "value", "unit", "censored", "class", "high", "source_key", "aside"]
+
+
+def _by_specimen(frame):
+    return {n: rows for n, rows in frame.groupby("specimen", sort=False)}
+
+
+def _sample(verdicts, rows, shortfalls, facts, pairs, season_over):
+    """Items, causes, actions and stories of one sample."""
+    results = [r._asdict() for r in records(verdicts)]
+    first, status = results[0], {r["nutrient"]: r for r in results}
+    who, crop, stage = {name: first[name] for name in WHO}, crop_or_own(first["crop"]), first["growth_stage"]
     counted = rows[rows["aside"] == ""]
-    own = facts[facts["specimen"] == first["specimen"]]
-    known = known_of(rows, verdicts, pairs, dict(zip(own["name"], own["value"], strict=True)))
-    together = _together(known, verdicts, crop)
-    certain = set(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])
+    told = {} if facts is None else dict(cells(facts, "name", "value"))
+    known = known_of(rows, verdicts, pairs, told)
+    certain = {n for n, r in status.items() if r["status"] in LACKING}
+    together = _together(known, certain, crop)
     causes = {MANY: together} if together else {}
-    for r in records(verdicts):
-        of = SHORT if r.status in LACKING else HIGH if r.status in (ABOVE, TOXIC, UNUSABLE) else ""
+    for r in results:
+        of = SHORT if r["status"] in LACKING else HIGH if r["status"] in (ABOVE, TOXIC, UNUSABLE) else ""
         if of:
-            about = about_nutrient(known, counted, r.nutrient, crop, first["growth_stage"], certain)
-            causes[r.nutrient] = rank_causes(of, about, r.nutrient, crop)
-    items = _items(scores, verdicts, counted, causes, season_over)
-    actions = _actions(items, verdicts, causes, season_over)
+            about = about_nutrient(known, counted, r["nutrient"], crop, stage, certain)
+            causes[r["nutrient"]] = rank_causes(of, about, r["nutrient"], crop)
+    short = [] if shortfalls is None else [r for r in records(shortfalls) if r.nutrient in certain]
+    items = _items(short, status, wide_ratios(counted), causes, season_over)
+    act = [] if together else [item["nutrient"] for item in items if item["confidence"] in ACT]
+    actions = _actions(items, results, causes, season_over)
     listed = [{"about": about} | asdict(cause) for about, mine in causes.items() for cause in mine]
-    cautions = items.rename(columns={"caution": "text"})
-    cautions = cautions[cautions["text"] != ""]
-    act = items[items["confidence"].isin(ACT)]
-    return (
-        items, pd.DataFrame(listed, columns=["about", *CAUSE_COLUMNS]).assign(**who),
-        actions.assign(**who), cautions[CAUTION_COLUMNS],
-        _stories(first, act.iloc[:0] if together else act, season_over).assign(**who),
-    )  # fmt: skip
+    stories = _stories(first, act, season_over)
+    return items, *([who | one for one in some] for some in (listed, actions, stories))
 
 
-def _together(known, verdicts, crop):
+def _together(known, lacking, crop):
     """Causes that stand before any recipe: many nutrients short together, or a pair that moves as one."""
     pattern = known.get("pattern", ("",))[0]
-    lacking = verdicts["status"].isin(LACKING).any()
     if pattern == "all higher in the poor area":
         return rank_causes(STUNTED, known, "", crop)
     if known["many short"] == ("yes",) or (pattern == "all lower in the poor area" and lacking):
@@ -285,21 +291,14 @@ def _together(known, verdicts, crop):
     return []
 
 
-def _items(scores, verdicts, counted, causes, season_over):
+def _items(short, status, wide, causes, season_over):
     """Shortfalls of one sample: by verdict, then by chance."""
-    status = verdicts.set_index("nutrient")
-    short = scores.shortfalls[scores.shortfalls["specimen"] == verdicts["specimen"].iloc[0]]
-    short = short[short["nutrient"].isin(verdicts.loc[verdicts["status"].isin(LACKING), "nutrient"])]
-    wide, rows = wide_ratios(counted), []
-    for r in records(short):
-        own = status.loc[r.nutrient]
+    items = []
+    for r in short:
         cause = next(iter(causes.get(r.nutrient, [])), None)
-        rows.append(_item(r, own, cause, wide.get(r.nutrient), "many" in causes, season_over))
-    items = pd.DataFrame(rows, columns=ITEM_COLUMNS)
-    place = items["confidence"].map({word: i for i, word in enumerate(LACKING)})
-    items = items.assign(place=place, late=~items["urgent"].astype(bool))
-    items = items.sort_values(["place", "late", "chance"], ascending=[True, True, False], kind="stable")
-    return items.assign(rank=range(1, len(items) + 1))[ITEM_COLUMNS].reset_index(drop=True)
+        items.append(_item(r, status[r.nutrient], cause, wide.get(r.nutrient), MANY in causes, season_over))
+    items.sort(key=lambda item: (LACKING.index(item["confidence"]), not item["urgent"], -item["chance"]))
+    return [item | {"rank": i} for i, item in enumerate(items, 1)]
 
 
 def _item(r, own, cause, wide, many, season_over):
@@ -323,24 +322,31 @@ def _item(r, own, cause, wide, many, season_over):
     }  # fmt: skip
 
 
-def _actions(items, verdicts, causes, season_over):
+def _actions(items, results, causes, season_over):
     """What to do now, what not, and next year: checks first, then recipes."""
     rows = [row for cause in causes.get(MANY, [])[:1] for row in _of_cause("", cause, False)]
-    crop, stage = crop_or_own(verdicts["crop"].iloc[0]), verdicts["growth_stage"].iloc[0]
-    for item in records(items[items["confidence"].isin(ACT)]):
-        for cause in causes.get(item.nutrient, [])[:1]:
-            rows += _of_cause(item.nutrient, cause, MANY in causes)
+    crop, stage = crop_or_own(results[0]["crop"]), results[0]["growth_stage"]
+    for item in items:
+        if item["confidence"] not in ACT:
+            continue
+        nutrient = item["nutrient"]
+        for cause in causes.get(nutrient, [])[:1]:
+            rows += _of_cause(nutrient, cause, MANY in causes)
         for when, column, words in _OPTIONS:
-            option = option_for(item.nutrient, crop, stage, words)
+            option = option_for(nutrient, crop, stage, words)
             if option is not None:
                 origin = option["source_key"], option["provenance"]
-                rows.append((item.nutrient, when, REMEDY, option[column], item.folded, *origin))
-    for r in records(verdicts[verdicts["status"].isin([TOXIC, UNUSABLE])]):
-        for cause in causes.get(r.nutrient, [])[:1]:
-            rows += _of_cause(r.nutrient, cause, False)
-    table = pd.DataFrame([row for row in rows if row[3]], columns=ACTION_COLUMNS[len(WHO) :])
-    table = table[table["when"] != NOW] if season_over else table
-    return table.drop_duplicates(["nutrient", "when", "text"])
+                rows.append((nutrient, when, REMEDY, option[column], item["folded"], *origin))
+    for r in results:
+        if r["status"] in (TOXIC, UNUSABLE):
+            for cause in causes.get(r["nutrient"], [])[:1]:
+                rows += _of_cause(r["nutrient"], cause, False)
+    once = {}
+    for row in rows:
+        nutrient, when, _, text, *_ = row
+        if text and not (season_over and when == NOW):
+            once.setdefault((nutrient, when, text), row)
+    return [dict(zip(ACTION_COLUMNS[len(WHO) :], row, strict=True)) for row in once.values()]
 
 
 def _of_cause(nutrient, cause, folded):
@@ -361,20 +367,15 @@ def _also_look(r, crop):
 
 def _stories(condition, short, season_over):
     """Worked stories whose crop, stage and short nutrient fit the sample."""
-    table = load_facts("stories")
-    table = table[
-        (table["crop"] == crop_or_own(condition["crop"])) & table["nutrient"].isin(short["nutrient"])
-    ]
-    table = table[table["step"] != "this season"] if season_over else table
-    if table.empty:
-        return table
-    span = find_span(condition["crop"], condition["growth_stage"])
-    fits = [
-        span is not None
-        and span.within(stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last)
-        for r in records(table)
-    ]
-    return table[pd.Series(fits, index=table.index, dtype=bool)]
+    crop, told = crop_or_own(condition["crop"]), []
+    for r in records(load_facts("stories")):
+        if r.crop != crop or r.nutrient not in short or (season_over and r.step == "this season"):
+            continue
+        span = find_span(condition["crop"], condition["growth_stage"])
+        window = stage_span(r.crop, r.stage_from).first, stage_span(r.crop, r.stage_to).last
+        if span is not None and span.within(*window):
+            told.append(r._asdict())
+    return told
 
 
 # ---- over the samples
@@ -385,13 +386,12 @@ def _questions(scores):
     near = scores.unjudged[scores.unjudged["near_short"] != ""]
     where = near["near_part"].str.split("; ").str[0] + " at " + near["near_stage"].str.split("; ").str[0]
     near = near.assign(about=near["differs_in"], settles=where)[QUESTION_COLUMNS]
-    return _stacked([petiole_questions(scores), near], QUESTION_COLUMNS)
+    return _stacked([scores.petioles, near], QUESTION_COLUMNS)
 
 
-def _above(scored, verdicts):
+def _above(scores, verdicts):
     """Results above a range, but those soil on the leaf makes unusable."""
-    lost = verdicts[verdicts["status"] == UNUSABLE]
-    above = above_ranges(scored)
+    lost, above = verdicts[verdicts["status"] == UNUSABLE], scores.above
     key = pd.MultiIndex.from_frame(above[["specimen", "nutrient"]])
     return above[~key.isin(pd.MultiIndex.from_frame(lost[["specimen", "nutrient"]]))].reset_index(drop=True)
 

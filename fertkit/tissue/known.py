@@ -7,7 +7,7 @@ import pandas as pd
 from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.crops import unknown_crops
 from fertkit.reference.facts import load_facts, threshold
-from fertkit.results import records
+from fertkit.results import cells, records
 from fertkit.tissue.agree import balanced_with, wide_ratios
 from fertkit.tissue.classes import OVER
 from fertkit.tissue.own_names import crop_or_own
@@ -27,15 +27,16 @@ def known_of(rows: pd.DataFrame, verdicts: pd.DataFrame, pairs, facts: dict) -> 
         Its field facts.
     """
     sides = {"short": "short", "possibly short": "short", ABOVE: "high", TOXIC: "high", "enough": "enough"}
-    leaf = {f"leaf {r.nutrient}": (sides[r.status],) for r in records(verdicts) if r.status in sides}
-    over = rows.loc[rows["class"].isin(OVER), "nutrient"]  # by any table, counted or not
+    statuses = list(cells(verdicts, "nutrient", "status"))
+    leaf = {f"leaf {nutrient}": (sides[one],) for nutrient, one in statuses if one in sides}
+    over = [n for n, one in cells(rows, "nutrient", "class") if one in OVER]  # by any table, counted or not
     leaf |= {f"leaf {n}": ("high",) for n in over if leaf.get(f"leaf {n}") == ("enough",)}
     soil = {name.replace("_", " "): value for name, value in facts.items() if name.startswith("soil_")}
-    lacking = verdicts["status"].isin(ACT).sum()
-    judged = verdicts["sources"].gt(0).sum()
+    lacking = sum(one in ACT for _, one in statuses)
+    judged = sum(sources > 0 for sources in verdicts["sources"].tolist())
     many = lacking >= max(threshold("nutrients short together"), threshold("share short together") * judged)
-    far = verdicts[verdicts["status"].isin([TOXIC, ABOVE])]["nutrient"]
-    told = {"many short": many, "soil on leaf": soil_on_leaf(rows), "alone": len(far) == 1}
+    far = sum(one in (TOXIC, ABOVE) for _, one in statuses)
+    told = {"many short": many, "soil on leaf": soil_on_leaf(rows), "alone": far == 1}
     told = {name: ("yes" if so else "no",) for name, so in told.items()}
     crop = {"crop": (crop_or_own(verdicts["crop"].iloc[0]),)}
     return facts | soil | leaf | _of_pair(verdicts, pairs) | told | crop
@@ -82,13 +83,14 @@ def _symptoms_fit(known, nutrient, crop, stage):
 
 def _fitting(table, nutrient, crop, stage):
     """The row of a table of facts that fits best: the crop's own, the nutrient's own, that of the stage."""
-    keys = zip(*(table[name] for name in ("crop", "nutrient", "stage_from", "stage_to")), strict=True)
-    fits = {
-        i: key
-        for i, key in enumerate(keys)
-        if key[0] in (crop, "") and key[1] in (nutrient, "") and _at_stage(crop, stage, *key[2:])
-    }
-    return table.iloc[max(fits, key=lambda i: fits[i][:3])] if fits else None
+    fits = [
+        row
+        for row in table
+        if row["crop"] in (crop, "")
+        and row["nutrient"] in (nutrient, "")
+        and _at_stage(crop, stage, row["stage_from"], row["stage_to"])
+    ]
+    return max(fits, key=lambda row: (row["crop"], row["nutrient"], row["stage_from"])) if fits else None
 
 
 def _at_stage(crop, stage, first, last):
@@ -102,15 +104,14 @@ def _at_stage(crop, stage, first, last):
 @lru_cache(maxsize=20_000)
 def symptom_of(nutrient, crop, stage):
     """The row of ``mobility`` for a nutrient, crop and stage, or None."""
-    return _fitting(load_facts("mobility"), nutrient, crop, stage)
+    return _fitting(load_facts("mobility").to_dict("records"), nutrient, crop, stage)
 
 
 @lru_cache(maxsize=20_000)
 def option_for(nutrient, crop, stage, when):
     """The row of ``options`` for a nutrient, crop and stage, or None."""
-    table = load_facts("options")
     crop = "own crop" if unknown_crops([crop]) else crop
-    table = table[table["when"] == when]
-    if "-" in nutrient:  # a form, such as NO3-N, takes what its crop is told of the element
-        table = table[table["crop"] == crop]
+    form = "-" in nutrient  # such as NO3-N: it takes what its crop is told of the element
+    table = [row for row in load_facts("options").to_dict("records")
+             if row["when"] == when and (row["crop"] == crop or not form)]  # fmt: skip
     return _fitting(table, nutrient.rpartition("-")[2], crop, stage)

@@ -17,7 +17,7 @@ from fertkit.intake.plausible import home_unit
 from fertkit.intake.stages import stage_span
 from fertkit.reference.crops import crop_name, like_a_known_crop, load_crops, unknown_crops
 from fertkit.reference.nutrients import NUTRIENTS
-from fertkit.results import records
+from fertkit.results import cells, records
 from fertkit.tissue.classes import shortage_limit
 from fertkit.tissue.own_names import (
     APART,
@@ -162,8 +162,10 @@ class Matches:
     unknown: list[int]
 
 
-def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
+def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges", *, sound: bool = False) -> pd.DataFrame:
     """Put ranges on fertkit's units and stage scales: limits in home units, ``first`` and ``last`` position.
+
+    Rows known to be `sound` are not compared with each other.
 
     A ratio such as N:S is judged from above alone (too wide is short of the lower element): its critical
     value becomes the high end, its low end goes.
@@ -178,12 +180,12 @@ def prepare_ranges(ranges: pd.DataFrame, name: str = "ranges") -> pd.DataFrame:
     ranges = ranges.set_axis(range(len(ranges))).copy()
     ranges["crop"] = [crop_or_own(c) for c in ranges["crop"]]
     ranges["first"], ranges["last"] = np.array(spans, dtype=float).reshape(-1, 2).T
-    for i, nutrient, unit in records(ranges[["nutrient", "unit"]]):
+    for i, (nutrient, unit) in zip(ranges.index, cells(ranges, "nutrient", "unit"), strict=True):
         home = "ratio" if unit == "ratio" else home_unit(nutrient)
         if unit != home:
             ranges.loc[i, LIMITS] = convert_concentration(ranges.loc[i, LIMITS].astype(float), unit, home)
             ranges.loc[i, "unit"] = home
-    if problems := list(_contradictions(ranges, lines)):
+    if problems := [] if sound else list(_contradictions(ranges, lines)):
         raise InputError(name, problems)
     ratio = ranges["unit"] == "ratio"
     ranges["high"] = ranges["high"].mask(ratio & ranges["high"].isna(), ranges["critical"])

@@ -16,6 +16,7 @@ from fertkit.intake.parts import Part, find_part, known_parts, plant_part, witho
 from fertkit.intake.spellings import plain
 from fertkit.intake.stages import Span, find_span, known_stages, stage_span
 from fertkit.reference.crops import base_crop, is_known, name_words
+from fertkit.results import cells
 
 #: Where the names of a table begin on the scale of a crop; every thousand is a scale of its own.
 NAMED, APART = 4000.0, 1000.0
@@ -48,6 +49,7 @@ class OwnNames:
     parts: set[str] = field(default_factory=set)
 
 
+@lru_cache(maxsize=20_000)
 def crop_or_own(text: str) -> str:
     """The crop a text names; its words, in plain letters and the singular, where it is of the user's own."""
     try:
@@ -60,7 +62,7 @@ def own_names(ranges: pd.DataFrame) -> dict[str, OwnNames]:
     """Stages and parts by crop that the kit does not know; nothing for a crop of which it knows all."""
     found: dict[str, OwnNames] = {}
     columns = ["crop", "stage_from", "stage_to", "plant_part"]
-    for text, *ends, part in ranges[columns].drop_duplicates().itertuples(index=False):
+    for text, *ends, part in dict.fromkeys(cells(ranges, *columns)):
         crop, known = crop_or_own(text), is_known(text)
         names = found.setdefault(crop, OwnNames(not (known and _has_stages(crop)), known))
         for stage in ends:

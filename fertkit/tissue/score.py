@@ -29,6 +29,7 @@ from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame, counted, records
 from fertkit.tissue import classes as c
 from fertkit.tissue.agree import (
+    above_ranges,
     agreement_of,
     apply_paired_rules,
     named_rows,
@@ -51,6 +52,7 @@ from fertkit.tissue.match import (
 )
 from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.oxides import oxide_checks
+from fertkit.tissue.verdicts import petiole_questions
 
 CARRIED = [
     *("specimen", "sample_id", "label", *CONDITION, "sampled", "area", "field"),
@@ -127,6 +129,16 @@ class TissueScores(Result):
     def unjudged(self) -> pd.DataFrame:
         """Results without a range, and what the nearest range would ask."""
         return unjudged_of(self.scored, self.close)
+
+    @cached_property
+    def above(self) -> pd.DataFrame:
+        """Results above a range."""
+        return above_ranges(self.scored)
+
+    @cached_property
+    def petioles(self) -> pd.DataFrame:
+        """Results that only tables with, or only those without, petiole call short."""
+        return petiole_questions(self.scored)
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -228,9 +240,13 @@ def as_scored(samples: TissueSamples, scores: TissueScores) -> TissueSamples:
 
 @cache
 def _bundled(crops: frozenset):
-    """The bundled ranges of some crops, prepared once: the kit knows them, so no row depends on another."""
+    """The bundled ranges of some crops, prepared once: the kit knows them, so no row depends on another.
+
+    That none contradicts another is asked by the tests.
+    """
     table = load_ranges()
-    return prepare_ranges(table[table["crop"].map(crop_or_own).isin(crops)])
+    mine = [crop_or_own(crop) in crops for crop in table["crop"]]
+    return prepare_ranges(table[mine], sound=True)
 
 
 def _range_table(ranges, source, without, name, own, crops):

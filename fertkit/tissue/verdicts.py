@@ -9,9 +9,9 @@ from fertkit.intake.parts import find_part, without_petiole
 from fertkit.intake.spellings import plain as plain_words
 from fertkit.reference.crops import is_known
 from fertkit.reference.facts import load_facts
-from fertkit.results import records
+from fertkit.results import cells, records
 from fertkit.rounding import at_least
-from fertkit.tissue.agree import WHO, above_ranges, wide_ratios
+from fertkit.tissue.agree import WHO, wide_ratios
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class
 from fertkit.tissue.match import ASSUMED, CONDITION
 
@@ -59,15 +59,17 @@ def verdicts_of(scores) -> pd.DataFrame:
     key = pd.MultiIndex.from_frame(table[["specimen", "nutrient"]])
     columns = ["field", "area", "sampled", "error_pct", "flag"]
     table = table.join(first.loc[key, columns].reset_index(drop=True))
-    wide = {n: set(wide_ratios(rows)) for n, rows in scored.groupby("specimen", sort=False)}
-    over = _over(scored).reindex(key)
+    ratios = scored[scored["unit"] == "ratio"].groupby("specimen", sort=False)
+    wide = {n: set(wide_ratios(rows)) for n, rows in ratios}
+    over = _over(scores.above).reindex(key)
     lacking = (table["short"] > 0) | (table["within"] > 0)
     words = [
-        short_word(r.chance, r.nutrient in wide.get(r.specimen, ())) if some else ENOUGH_NOW
-        for r, some in zip(records(table), lacking, strict=True)
+        short_word(chance, nutrient in wide.get(n, ())) if some else ENOUGH_NOW
+        for (n, nutrient, chance), some in zip(
+            cells(table, "specimen", "nutrient", "chance"), lacking.tolist(), strict=True
+        )
     ]
-    soiled = {n for n, rows in scores.scored.groupby("specimen") if soil_on_leaf(rows)}
-    unusable = table["specimen"].isin(soiled) & table["nutrient"].isin(SOIL)
+    unusable = table["specimen"].isin(soiled(scores.scored)) & table["nutrient"].isin(SOIL)
     above = over["class"].to_numpy(object)
     cases = [unusable, above == TOXIC, lacking, table["sources"] == 0, above == HIGH]
     status = np.select(cases, [UNUSABLE, TOXIC, words, NOT_JUDGED, HIGH], ENOUGH_NOW)
@@ -80,29 +82,33 @@ def verdicts_of(scores) -> pd.DataFrame:
     return table.assign(**of_tables, **beside)[VERDICT_COLUMNS]
 
 
-def _over(scored):
+def _over(above):
     """Highest class above a range by sample and nutrient, as `above_ranges` settles it."""
-    above = above_ranges(scored).set_index(["specimen", "nutrient"])
+    above = above.set_index(["specimen", "nutrient"])
     names = {str(Class.HIGH): HIGH, str(Class.EXCESSIVE): TOXIC}
     return above.assign(**{"class": above["class"].map(names)})
 
 
+_OF_TABLE = ("provenance", "match", "source_key")
+
+
 def _of_tables(table, scored):
     """Remark on the tables that decide a result, their keys and provenance."""
-    judged = scored[scored["class"].isin(SHORT + ENOUGH)]
-    groups = {key: rows for key, rows in judged.groupby(["specimen", "nutrient"], sort=False)}
+    groups = {}
+    for n, nutrient, *told in cells(scored, "specimen", "nutrient", "class", *_OF_TABLE):
+        if told[0] in SHORT + ENOUGH:
+            groups.setdefault((n, nutrient), []).append(told)
+    sides = {HIGH: OVER, TOXIC: OVER, SHORT_NOW: SHORT, POSSIBLY: SHORT, MARGINAL: SHORT}
     remarks, keys, provenance = [], [], []
-    for r in records(table):
-        rows = groups.get((r.specimen, r.nutrient))
-        rows = judged.iloc[:0] if rows is None else rows
-        sides = {HIGH: OVER, TOXIC: OVER, SHORT_NOW: SHORT, POSSIBLY: SHORT, MARGINAL: SHORT}
-        mine = rows[rows["class"].isin(sides.get(r.status, SHORT + ENOUGH))]
-        said = [MEMORY] if len(mine) and (mine["provenance"] == "from_memory").all() else []
-        said += [PETIOLE] if len(mine) and (mine["match"] == ASSUMED).all() else []
+    for n, nutrient, status in cells(table, "specimen", "nutrient", "status"):
+        side = sides.get(status, SHORT + ENOUGH)
+        mine = [told for one, *told in groups.get((n, nutrient), ()) if one in side]
+        kinds, matches = (dict.fromkeys(told[i] for told in mine) for i in range(2))
+        said = [MEMORY] if list(kinds) == ["from_memory"] else []
+        said += [PETIOLE] if list(matches) == [ASSUMED] else []
         remarks.append("; ".join(said))
-        keys.append(";".join(mine["source_key"]))
-        kinds = list(dict.fromkeys(mine["provenance"]))
-        provenance.append(kinds[0] if len(kinds) == 1 else "mixed" if kinds else "")
+        keys.append(";".join(told[2] for told in mine))
+        provenance.append(next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "")
     return {"remark": remarks, "source_key": keys, "provenance": provenance}
 
 
@@ -119,48 +125,55 @@ def _of_laboratory(table, scored, remarks):
     sides = {HIGH: "high", TOXIC: "high", SHORT_NOW: "short", POSSIBLY: "short", MARGINAL: "marginal",
              ENOUGH_NOW: "enough"}  # fmt: skip
     ratings, why = [], []
-    for r, remark in zip(records(table), remarks, strict=True):
-        side, means = _ratings().get(plain_words(r.flag).strip(" .*()[]:"), ("", ""))
-        ours = sides.get(r.status, "")
+    results = cells(table, "specimen", "nutrient", "flag", "status")
+    for (n, nutrient, flag, status), remark in zip(results, remarks, strict=True):
+        side, means = _ratings().get(plain_words(flag).strip(" .*()[]:"), ("", ""))
+        ours = sides.get(status, "")
         ratings.append(means)
         near = {side, ours} == {"marginal", "enough"} or {side, ours} == {"marginal", "short"}
         same = not side or not ours or side == ours or near
-        reason = remark or (STAGE if (r.specimen, r.nutrient) in wide else "")
+        reason = remark or (STAGE if (n, nutrient) in wide else "")
         why.append("" if same else "; ".join(filter(None, ["the laboratory uses another table", reason])))
     return {"rating": ratings, "rating_remark": why}
 
 
 def soil_on_leaf(rows: pd.DataFrame) -> bool:
     """Whether iron and aluminium are high together, by the sanity limits or by the ranges that hold."""
-    if not set(SOIL) <= set(rows["nutrient"]):
-        return False
-    limits = load_facts("sanity", ("low", "high")).set_index("check")["high"]
-    high = {}
-    for nutrient in SOIL:
-        mine = rows[(rows["nutrient"] == nutrient) & (rows["censored"] == "")]
-        above = mine["value"] > limits[f"{nutrient} with soil"]
-        high[nutrient] = bool((above | mine["class"].isin(OVER)).any())
+    high = dict.fromkeys(SOIL, False)
+    for nutrient, value, censored, one in cells(rows, "nutrient", "value", "censored", "class"):
+        if nutrient in SOIL and not censored:
+            high[nutrient] |= one in OVER or value > _soil_limits()[nutrient]
     return all(high.values())
 
 
-def petiole_questions(scores) -> pd.DataFrame:
+@cache
+def _soil_limits() -> dict[str, float]:
+    limits = load_facts("sanity", ("low", "high")).set_index("check")["high"]
+    return {nutrient: float(limits[f"{nutrient} with soil"]) for nutrient in SOIL}
+
+
+def soiled(scored: pd.DataFrame) -> list:
+    """Specimens with soil on the leaf."""
+    metals = scored[scored["nutrient"].isin(SOIL)].groupby("specimen")
+    return [n for n, rows in metals if soil_on_leaf(rows)]
+
+
+def petiole_questions(scored: pd.DataFrame) -> pd.DataFrame:
     """Return results that only tables with, or only those without, petiole call short."""
-    table = scores.scored[(scores.scored["match"] == ASSUMED) & (scores.scored["aside"] == "")]
-    parts = list(zip(table["crop"], table["range_part"], strict=True))
-    kinds = {part: _petiole(*part) for part in set(parts)}
-    result = [*WHO, "nutrient"]
-    table = table[result].assign(
-        kind=[kinds[part] for part in parts], chance=table["probability_below"].fillna(0.0)
-    )
-    short = {who: set() for who in table[result].drop_duplicates().itertuples(index=False, name=None)}
-    chances = table.groupby([*result, "kind"], sort=False)["chance"].mean()
-    for (*who, kind), chance in chances.items():
-        if short_word(chance) in ACT:
-            short[tuple(who)].add(kind)
+    table = scored[(scored["match"] == ASSUMED) & (scored["aside"] == "")]
+    kinds = {part: _petiole(*part) for part in set(cells(table, "crop", "range_part"))}
+    chances = {}
+    for *who, crop, part, chance in cells(table, *WHO, "nutrient", "crop", "range_part", "probability_below"):
+        of = chances.setdefault(tuple(who), {}).setdefault(kinds[crop, part], [])
+        of.append(chance if chance == chance else 0.0)
+    short = {
+        who: [kind for kind, some in by.items() if short_word(np.mean(some)) in ACT]
+        for who, by in chances.items()
+    }
     found = [
         (*who, "petiole", " or ".join(sorted(named)))
         for who, named in short.items()
-        if named and named != {"with", "without"}
+        if named and set(named) != {"with", "without"}
     ]
     return pd.DataFrame(found, columns=QUESTION_COLUMNS)
 

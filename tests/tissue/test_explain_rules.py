@@ -158,8 +158,8 @@ def test_a_finding_carries_its_options_their_cautions_and_sources(tables):
 )  # fmt: skip
 def test_a_story_fits_crop_stage_and_nutrient(tables, stage, over, texts):
     condition = {"crop": "soybean", "growth_stage": stage}
-    got = _stories(condition, pd.DataFrame({"nutrient": ["K", "Zn"]}), over)
-    assert "".join(got["text"]) == texts
+    got = _stories(condition, ["K", "Zn"], over)
+    assert "".join(story["text"] for story in got) == texts
 
 
 CAUSES = [  # invented: of, nutrients, crops, prior

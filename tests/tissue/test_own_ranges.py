@@ -10,6 +10,7 @@ from fertkit.intake import read_tissue
 from fertkit.intake.stages import stage_span
 from fertkit.reference import load_ranges
 from fertkit.tissue import explain, score_tissue
+from fertkit.tissue.match import prepare_ranges
 
 HEAD = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
 TABLE = HEAD + "corn,R1,R2,ear leaf,N,g/kg,27.5,35\ncorn,R1,R2,ear leaf,Zn,mg/kg,20.5,70\n"
@@ -225,6 +226,11 @@ def test_two_rows_of_a_source_that_contradict_each_other_are_refused(tidy, writt
     path = written(TWICE.format(*ends))
     with pytest.raises(InputError, match=r"row 3, .*contradicts row 2"):
         score_tissue(tidy({"a": {"K": 1.2}}), path)
+
+
+def test_no_two_published_rows_of_one_source_contradict_each_other():
+    published = load_ranges()
+    assert len(prepare_ranges(published)) == len(published)  # it refuses rows that do
 
 
 def test_the_same_row_twice_and_rows_of_two_sources_are_no_contradiction(tidy, written):
