@@ -69,7 +69,8 @@ def shell(monkeypatch):
 def test_runs_on_the_demo_data_and_follows_its_controls(path, shell):
     """What tries the controls out stands beside the tests, and is run as a last cell.
 
-    A kernel of its own is what the browser tests give each page.
+    A kernel of its own is what the browser tests give each page; starting over is tried on each kind of panel
+    by `tests/panels/test_all.py`.
     """
     one, shown = shell
     tried = (Path(__file__).parent / "tried" / f"{path.stem}.py").read_text(encoding="utf-8")

@@ -3,5 +3,3 @@ panel.set(sample=first, cv_pct=5)
 assert panel.error is None, panel.error
 assert first in panel.message()
 assert "<svg" in panel._sheet.svg().decode()
-panel.start_over()
-assert panel.settings.sample == ""

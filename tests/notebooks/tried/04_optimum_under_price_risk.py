@@ -4,5 +4,3 @@ assert panel.error is None, panel.error
 assert panel.result.optimum.rate <= before
 panel.set(nutrient_price=PRICES.nutrient, curve="quadratic_plateau")
 assert panel.error is None, panel.error
-panel.start_over()
-assert panel.result.optimum.rate == before

@@ -15,4 +15,3 @@ leaves.set(sample="Ferry Flat poor")
 panel.set(trial="Bramble Rise S")
 for one in (leaves, panel):
     assert one.error is None, one.error
-    one.start_over()

@@ -23,4 +23,3 @@ assert abs(both.result.answer - (1.9 * (15 - 15**2 / 32) / 2 * 4.50 - 15 * 0.50)
 money.set(trial="Bramble Rise S")
 assert money.result.optimum.status == bramble.optimum.status == "no economic response"
 assert bramble.optimum.rate == 0
-money.start_over()

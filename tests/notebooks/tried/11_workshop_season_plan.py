@@ -23,4 +23,3 @@ lacks = {line.label for line in panel.result.lines() if line.label.startswith("S
 assert lacks == {"Short of P2O5", "Short of K2O"}
 applied = panel.result.plan.doses.groupby("nutrient")["applied"].sum()
 assert applied.get("K2O", 0) == 0
-panel.start_over()
