@@ -16,6 +16,17 @@ pytestmark = pytest.mark.usefixtures("undrawn")
 PRICES = {"nutrient_price": 1.0, "grain_price": 180.0}
 
 
+@pytest.fixture(scope="module")
+def open_sites(corn_sites):
+    """Answer for the five sites of the open data."""
+    return answer_network(corn_sites, **PRICES)
+
+
+@pytest.fixture(scope="module")
+def page_of_open_sites(open_sites, undrawn_page):
+    return undrawn_page(open_sites)
+
+
 def test_silent_rising_and_failed_sites_are_named(network, page_of):
     assert network.silent == ["silent"]
     assert network.rising == ["rising"]
@@ -52,9 +63,9 @@ def test_gain_is_that_of_highest_over_lowest_shared_rate(network):
     assert table.loc["silent", "difference [t/ha]"] == pytest.approx(0, abs=0.2)
 
 
-def test_open_data_of_five_sites(corn_sites):
+def test_open_data_of_five_sites(corn_sites, open_sites, page_of_open_sites):
     """Every site of the open data answers to nitrogen; its gain is the difference of its means."""
-    answer = answer_network(corn_sites, **PRICES)
+    answer = open_sites
     treatment, check = answer.contrast_of
     means = corn_sites.pivot_table("yield_t_ha", "trial", "rate_kg_ha")
     table = answer.tables[f"Yield at {treatment:g} less yield at {check:g}"].set_index("trial")[
@@ -63,7 +74,7 @@ def test_open_data_of_five_sites(corn_sites):
     full = (means[treatment] - means[check]).dropna()
     assert table[full.index].to_numpy() == pytest.approx(full.to_numpy())
     assert not answer.silent
-    assert "site-years" in answer.page() or "Pooled gain of" in " ".join(answer.summary().splitlines())
+    assert "site-years" in page_of_open_sites or "Pooled gain of" in " ".join(answer.summary().splitlines())
 
 
 def test_sites_and_years_are_told_apart(kinds_of_site):
@@ -125,8 +136,10 @@ def test_interval_cut_by_the_highest_rate_is_open(network):
     assert "> 160 kg/ha" in " ".join(map(str, pooled_lines(network.pooled, [])))
 
 
-def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites):
-    answer = answer_network(corn_sites, **PRICES)
+def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(
+    corn_sites, open_sites, page_of_open_sites
+):
+    answer = open_sites
     treatment, check = answer.contrast_of
     tested = corn_sites.groupby("rate_kg_ha")["trial"].nunique()
     tested = tested[(tested >= 2) & (tested.index != check)]
@@ -134,8 +147,8 @@ def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(corn_sites)
         np.abs(tested.index.to_numpy() - answer.pooled.rate).min()
     )
     assert f"tested rate nearest {answer.pooled.rate:.0f}" in " ".join(answer.summary().splitlines())
-    assert "more weight" not in answer.page()
-    assert "with its best-supported curve" in answer.page()
+    assert "more weight" not in page_of_open_sites
+    assert "with its best-supported curve" in page_of_open_sites
 
 
 def strips_of(slopes, join=80.0, sd=0.1, seed=5):
@@ -156,9 +169,13 @@ UNSURE = {
 }
 
 
-@pytest.mark.parametrize("slopes", UNSURE.values(), ids=UNSURE)
-def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
-    answer = answer_network(strips_of(slopes), **PRICES)
+@pytest.fixture(scope="module", params=UNSURE)
+def unsure(request):
+    return answer_network(strips_of(UNSURE[request.param]), **PRICES)
+
+
+def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(unsure):
+    answer, slopes = unsure, unsure.trials
     lines, page = answer.summary().splitlines(), answer.page()
     assert lines[0] == f"These {len(slopes)} trials support no common rate."
     none = lines[0] == answer.pooled.summary().splitlines()[0]
@@ -171,8 +188,9 @@ def test_few_or_unlike_sites_are_said_first_and_recommend_nothing(slopes):
     assert ("2 sites cannot support one model" in page) == (len(slopes) == 2)
 
 
-def test_a_pooled_gain_that_may_be_a_loss_is_told_before_the_rate():
-    answer = answer_network(strips_of(UNSURE["six sites far apart"]), **PRICES)
+@pytest.mark.parametrize("unsure", ["six sites far apart"], indirect=True)
+def test_a_pooled_gain_that_may_be_a_loss_is_told_before_the_rate(unsure):
+    answer = unsure
     assert answer.contrast.low < 0 < answer.contrast.high
     lines = answer.summary().splitlines()
     at = next(i for i, line in enumerate(lines) if "pooled gain of 6 sites may be a loss" in line)
@@ -196,13 +214,12 @@ def test_sites_that_all_pay_nothing_get_no_rate_to_start_from():
     assert "on average no rate paid" in page
 
 
-def test_interval_of_the_mean_net_gain_is_students(corn_sites):
+def test_interval_of_the_mean_net_gain_is_students(open_sites):
     """Against scipy's t interval of the sites' own net gains at the common rate, each curve taken by hand."""
     from scipy import stats
 
-    answer = answer_network(corn_sites, **PRICES)
-    pooled, gains = answer.pooled, []
-    for trial in answer.trials.values():
+    pooled, gains = open_sites.pooled, []
+    for trial in open_sites.trials.values():
         fit = trial.fits[trial.weights.idxmax()]
         at, without = fit.predict([pooled.rate, 0.0], extrapolate=True)
         gains.append(180.0 * (at - without) - 1.0 * pooled.rate)

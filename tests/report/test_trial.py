@@ -24,8 +24,8 @@ def seeded(rice):
 
 
 @pytest.fixture(scope="module")
-def page_of_seeded(seeded):
-    return seeded.page()
+def page_of_seeded(seeded, undrawn_page):
+    return undrawn_page(seeded)
 
 
 def test_published_analysis_of_variance_is_on_the_page(seeded, page_of_seeded):
@@ -89,11 +89,15 @@ def test_one_strip_a_rate_is_answered_without_error(corn_sites):
     assert "cannot be tested" in html or "cannot be compared" in html
 
 
-def test_still_rising_asks_for_higher_rates(kinds_of_site):
+@pytest.fixture(scope="module")
+def page_of_rising(kinds_of_site, undrawn_page):
     site = kinds_of_site[kinds_of_site["trial"] == "rising"]
-    html = answer_trial(site, nutrient_price=1, grain_price=180).page()
-    assert "at least the highest rate tested, 160 kg/ha" in html
-    assert "Test rates above 160 kg/ha" in html
+    return undrawn_page(answer_trial(site, nutrient_price=1, grain_price=180))
+
+
+def test_still_rising_asks_for_higher_rates(page_of_rising):
+    assert "at least the highest rate tested, 160 kg/ha" in page_of_rising
+    assert "Test rates above 160 kg/ha" in page_of_rising
 
 
 def test_one_of_several_has_to_be_named(corn_sites):
@@ -165,9 +169,14 @@ def test_stretch_says_where_the_reported_optimum_stands(corn_sites):
     assert "best on the averaged curve" in html
 
 
-def test_usual_loss_is_a_share_of_the_gain_with_its_mark(corn_sites):
-    site = corn_sites[corn_sites["trial"] == "S2"]
-    one = answer_trial(site, nutrient_price=1, grain_price=180).net
+@pytest.fixture(scope="module")
+def second_site(corn_sites):
+    """Answer for a site whose optimum lies among its rates."""
+    return answer_trial(corn_sites[corn_sites["trial"] == "S2"], nutrient_price=1, grain_price=180)
+
+
+def test_usual_loss_is_a_share_of_the_gain_with_its_mark(corn_sites, second_site):
+    site, one = corn_sites[corn_sites["trial"] == "S2"], second_site.net
     other_money = answer_trial(site, nutrient_price=100, grain_price=18_000).net
     assert [one.within_low, one.within_high] == pytest.approx(
         [other_money.within_low, other_money.within_high]
@@ -184,11 +193,9 @@ def test_no_zero_loss_is_claimed_where_no_response_was_found(seeded, kinds_of_si
     assert "Least expected regret" not in html
 
 
-def test_regret_of_a_rising_trial_speaks_for_tested_rates_alone(kinds_of_site):
-    site = kinds_of_site[kinds_of_site["trial"] == "rising"]
-    html = answer_trial(site, nutrient_price=1, grain_price=180).page()
-    assert "within the tested rates" in html
-    assert "returns of higher rates are not counted" in html
+def test_regret_of_a_rising_trial_speaks_for_tested_rates_alone(page_of_rising):
+    assert "within the tested rates" in page_of_rising
+    assert "returns of higher rates are not counted" in page_of_rising
 
 
 def test_weights_of_text_and_table_are_the_same():
@@ -216,17 +223,14 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
     assert advice.index("16.5 where") < advice.index("these strips show no case for more than 0 kg/ha")
 
 
-def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites):
+def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites, second_site):
     """Per kg where per t is meant: a kg of nutrient is worth 1 / 0.00018 = 5,560 kg of grain."""
     site = corn_sites[corn_sites["trial"] == "S2"]
     first = answer_trial(site, nutrient_price=1, grain_price=0.18).summary().splitlines()[0]
     assert first.startswith("Check the units of the prices")
     for words in ("a price ratio by weight of 5,560", "per kg", "per t", "common practice, no source"):
         assert words in first
-    assert not any(
-        "units" in line
-        for line in answer_trial(site, nutrient_price=1, grain_price=180).summary().splitlines()
-    )
+    assert not any("units" in line for line in second_site.summary().splitlines())
 
 
 def test_moisture_of_the_yields_is_told_with_its_source(demo):
