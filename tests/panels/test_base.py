@@ -85,6 +85,7 @@ def test_shows_the_message_the_figure_and_the_cautions(panel):
     assert panel.error is None
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_finished_change_is_worked_out(panel):
     panel.controls["slope"].value = 3.0
     assert panel.settings == set_to(slope=3.0)
@@ -109,6 +110,7 @@ def test_a_value_beyond_the_slider_is_kept(panel):
     assert box.value == 2.0
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_several_settings_are_worked_out_once(panel, monkeypatch):
     counted = []
     monkeypatch.setattr(panel, "_show", lambda **_: counted.append(1))
@@ -145,6 +147,7 @@ def test_errors_can_be_had_raw(panel):
         panel.set(name="boom")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_an_uploaded_file_is_read_and_its_bytes_dropped(panel, handed_over):
     panel.upload.value = handed_over("two.csv", b"x\n7\n")
     assert panel.result.table["x"].tolist() == [7]
@@ -186,6 +189,7 @@ def test_a_broken_first_file_is_said_and_another_can_be_uploaded(tmp_path, hande
     assert panel.result.table["x"].tolist() == [3]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_settings_go_out_and_come_back(panel, handed_over):
     panel.set(slope=6.5, name="b")
     kept = panel.settings_json()
@@ -210,6 +214,7 @@ def test_settings_go_out_and_come_back(panel, handed_over):
         ('{"panel": "LinePanel", "settings": {"tilt": 1, "slope": 4}}', "unknown setting 'tilt'"),
     ],
 )
+@pytest.mark.usefixtures("undrawn")
 def test_wrong_settings_change_nothing(panel, handed_over, text, says):
     panel.settings_upload.value = handed_over("kept.json", text.encode())
     assert says in show_text(panel._banner.value)
@@ -224,6 +229,7 @@ def show_text(html):
     return unescape(html)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_start_over_goes_back_to_first_file_and_settings(tmp_path, handed_over):
     path = tmp_path / "one.csv"
     path.write_text("x\n1\n")
@@ -235,6 +241,7 @@ def test_start_over_goes_back_to_first_file_and_settings(tmp_path, handed_over):
     assert panel.result.table["x"].tolist() == [1]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_saved_table_is_the_table_of_the_result(panel):
     from base64 import b64decode
     from re import search
@@ -398,6 +405,7 @@ def test_of_an_uploaded_file_it_is_said_where_it_is_shown(panel, handed_over):
     assert "still show" not in panel._file_line.value
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_settings_of_another_file_ask_for_that_file(panel, handed_over):
     kept = panel.settings_json().replace("one.csv", "other.csv")
     panel.settings_upload.value = handed_over("kept.json", kept.encode())
@@ -406,6 +414,7 @@ def test_settings_of_another_file_ask_for_that_file(panel, handed_over):
     assert panel.result is not None
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_an_object_of_the_library_is_taken_as_it_is(panel):
     panel.open(pd.DataFrame({"x": [9.0]}))
     panel.recompute()

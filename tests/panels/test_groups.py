@@ -43,6 +43,7 @@ def test_a_price_moves_every_optimum_without_a_new_fit(panel):
     assert (panel.result.groups["rate"] < before.groups["rate"]).all()
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_code_gives_the_same(panel, oats, capsys):
     code = panel.code().replace(repr(panel.file), repr(str(oats)))
     held = {}
@@ -51,6 +52,7 @@ def test_the_code_gives_the_same(panel, oats, capsys):
     assert "for each variety" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_blocks_under_another_header_are_no_groups_to_compare(demo):
     panel = OptimumPanel(demo("corn_n_strips.csv"), crop="corn", nutrient_price=0.45, grain_price=4.5)
     rows = [f"{block};{rate};{150 + rate // 4 + block},5" for block in (1, 2, 3) for rate in (0, 60, 120)]

@@ -16,8 +16,14 @@ from fertkit.say.response import optimum_text
 
 
 @pytest.fixture
-def panel(demo):
+def drawn(demo):
     return OptimumPanel(demo("soybean_k_strips.csv"), crop="soybean", nutrient_price=0.45, grain_price=11.0)
+
+
+@pytest.fixture
+def panel(undrawn, drawn):
+    """The panel for tests of its words and numbers."""
+    return drawn
 
 
 @pytest.fixture(scope="module")
@@ -81,14 +87,14 @@ def drawn_as_a_whole(sheet):
         return sheet.svg()
 
 
-def test_a_figure_written_again_in_parts_shows_what_one_drawn_as_a_whole_does(panel):
+def test_a_figure_written_again_in_parts_shows_what_one_drawn_as_a_whole_does(drawn):
     """Prices near and far: limits stay, limits move, the optimum leaves the tested rates."""
     for price in (0.46, 0.47, 1.5, 3.0, 20.0, 0.45):
-        panel.set(nutrient_price=price)
-        panel.controls["grain_price"].value += 0.05
-        shown = strokes(panel._sheet.quick())
+        drawn.set(nutrient_price=price)
+        drawn.controls["grain_price"].value += 0.05
+        shown = strokes(drawn._sheet.quick())
         assert len(shown) > 100
-        assert shown == strokes(drawn_as_a_whole(panel._sheet))
+        assert shown == strokes(drawn_as_a_whole(drawn._sheet))
 
 
 def test_a_usual_rate_is_held_against_the_optimum_and_follows_the_price(panel, table, monkeypatch):
@@ -104,16 +110,16 @@ def test_a_usual_rate_is_held_against_the_optimum_and_follows_the_price(panel, t
     assert "outside the tested rates, 0 to 200 lb/ac" in str(panel.error)
 
 
-def test_far_strips_and_uneven_errors_can_be_asked_for(panel):
-    panel.set(robust=True, uneven=True)
-    assert panel.result.treated.ratio is not None
-    assert "robust=True, uneven=True" in panel.code()
+def test_far_strips_and_uneven_errors_can_be_asked_for(drawn):
+    drawn.set(robust=True, uneven=True)
+    assert drawn.result.treated.ratio is not None
+    assert "robust=True, uneven=True" in drawn.code()
 
 
-def test_a_curve_can_be_asked_for(panel, table):
-    panel.set(curve="quadratic_plateau")
+def test_a_curve_can_be_asked_for(drawn, table):
+    drawn.set(curve="quadratic_plateau")
     expected = analyse_response(table, nutrient_price=0.45, grain_price=11.0, curve="quadratic_plateau")
-    assert panel.result.optimum.rate == pytest.approx(expected.optimum.rate)
+    assert drawn.result.optimum.rate == pytest.approx(expected.optimum.rate)
 
 
 def test_labels_carry_the_units_of_the_file(panel, handed_over):

@@ -21,6 +21,7 @@ from fertkit.trials.power import smallest_difference
 MACHINES = {"header_width": 30.0, "applicator_width": 60.0, "strip_length": 1200.0}
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_lays_out_the_plan_of_the_library():
     panel = PlanPanel(rates="0, 50, 100", blocks=5, seed=7)
     plan = plan_strips([0.0, 50.0, 100.0], seed=7, blocks=5, **MACHINES)
@@ -29,6 +30,7 @@ def test_lays_out_the_plan_of_the_library():
     assert power.lines()[0].text in panel.message()
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_more_blocks_find_smaller_differences():
     panel = PlanPanel(blocks=3)
     before = panel.power.difference_pct
@@ -43,6 +45,7 @@ def test_a_field_too_narrow_is_said():
     assert panel.result is None
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_list_for_the_operator_is_that_of_the_library():
     panel = PlanPanel()
     panel._look.value = "Keep"
@@ -102,6 +105,7 @@ def test_the_interval_to_expect_is_that_of_the_library_and_only_worked_out_when_
         ({"best_yield": 100.0}, "best yield must be above the yield without"),
     ],
 )
+@pytest.mark.usefixtures("undrawn")
 def test_a_plan_without_an_interval_is_said_and_stays_as_it_is(settings, says):
     panel = PlanPanel(**settings)
     panel.work_out.click()
@@ -110,6 +114,7 @@ def test_a_plan_without_an_interval_is_said_and_stays_as_it_is(settings, says):
     assert panel.result is not None
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_unit_of_rates_names_that_of_yields():
     panel = PlanPanel()
     assert "[bu/ac]" in panel.controls["best_yield"].description
@@ -118,6 +123,7 @@ def test_the_unit_of_rates_names_that_of_yields():
     assert panel.controls["best_yield"].max > 10_000
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_remedy_is_told_without_code():
     panel = PlanPanel()
     panel.controls["design"].value = "pairs"
@@ -125,6 +131,7 @@ def test_a_remedy_is_told_without_code():
     assert "=" not in unescape(panel._banner.value).split("<p>")[1]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_note_on_placeholder_noise_goes_when_noise_is_typed():
     panel = PlanPanel()
     assert "placeholder" in " ".join(panel.cautions())
@@ -132,6 +139,7 @@ def test_the_note_on_placeholder_noise_goes_when_noise_is_typed():
     assert "placeholder" not in " ".join(panel.cautions())
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_was_supposed_in_other_units_is_asked_for_again():
     panel = PlanPanel()
     panel.controls["unit"].value = "kg/ha"

@@ -35,8 +35,8 @@ def two_fields(strips):
 
 
 @pytest.fixture(scope="module")
-def page_of_two(two_fields):
-    return two_fields.page()
+def page_of_two(two_fields, undrawn_page):
+    return undrawn_page(two_fields)
 
 
 def test_the_nutrient_of_the_trial_comes_first_and_the_rest_is_counted(two_fields):
@@ -98,8 +98,8 @@ def many(strips):
 
 
 @pytest.fixture(scope="module")
-def page_of_many(many):
-    return many.page()
+def page_of_many(many, undrawn_page):
+    return undrawn_page(many)
 
 
 def test_what_many_samples_share_is_said_once(many, page_of_many):
