@@ -28,7 +28,10 @@ hypothesis.settings.register_profile("same examples", derandomize=True, database
 hypothesis.settings.load_profile("same examples")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 #: What waits longest begins first, lest one worker be left with it when the others have ended.
-FIRST = ("browser", "batch/test_processes.py", "notebooks", "hardening", "report", "panels")
+FIRST = (
+    "browser", "batch/test_processes.py", "notebooks", "hardening", "trials/test_error_rates.py", "report",
+    "panels",
+)  # fmt: skip
 
 
 def pytest_collection_modifyitems(items):
