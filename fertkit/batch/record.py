@@ -27,7 +27,8 @@ from fertkit.errors import (
     typed,
     unknown,
 )
-from fertkit.intake.strip_headers import ROLES, each
+from fertkit.intake.columns import each
+from fertkit.intake.strip_headers import ROLES
 from fertkit.reference.load import load_ranges
 from fertkit.response.prices import one_ratio, positive
 from fertkit.writing import write_whole

@@ -2,12 +2,14 @@
 
 from pathlib import Path
 
-from fertkit.cli.given import asked_of, give, read_strip_file, reading_of, units_typed
+from fertkit.cli.given import asked_of, columns_of, give, reading_of, units_typed
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, shorten
 from fertkit.say.line import Kind
 
 
 def run_field(arguments):
+    from fertkit.intake.columns import columns_by_file
+    from fertkit.intake.strips import read_strips
     from fertkit.reference.crops import is_known
     from fertkit.reference.profiles import by_family
     from fertkit.report.fields import answer_field
@@ -20,7 +22,10 @@ def run_field(arguments):
     options = asked_of(arguments, *names) | {"studies": studies, "leaf_studies": leaf_studies}
     options["facts"], crop = _facts(arguments), arguments.crop
     known = crop if crop and is_known(crop) else None  # of the user's own tables: no trade moisture
-    strips = read_strip_file(arguments.strips, arguments, known) if arguments.strips else None
+    options["columns"], strips, reading = columns_of(arguments), None, reading_of(arguments)
+    reading["columns"] = columns_by_file(reading["columns"], ("leaf", "soil"), "strips")["strips"]
+    if arguments.strips:
+        strips = read_strips(arguments.strips, crop=known, **reading)
     answer = answer_field(arguments.crop, arguments.goal, arguments.goal_unit, strips=strips, **options)
     arguments.page = arguments.page or Path("fields" if hasattr(answer, "fields") else "field.html")
     give(answer, arguments, table=answer.table)
@@ -78,6 +83,7 @@ def run_plan(arguments):
     reading = {"extractant": units_typed(arguments.extractant), "depth_in": arguments.depth_in}
     reading |= {"units": units_typed(arguments.soil_units), "date_format": arguments.dates}
     reading = {name: value for name, value in reading.items() if value is not None}
+    reading["columns"] = columns_of(arguments)
     farm = read_farm(arguments.fields, arguments.soil, arguments.shed, arguments.passes, **reading)
     tables = {"policy": arguments.policy, "caps": arguments.cap, "credits": arguments.credits,
               "trials": arguments.trials}  # fmt: skip
@@ -115,7 +121,8 @@ def run_leaf(arguments):
 
     options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = units_typed(arguments.units), arguments.dates
-    samples = read_tissue(arguments.file, units=units, date_format=order, **options)
+    columns = columns_of(arguments)
+    samples = read_tissue(arguments.file, columns=columns, units=units, date_format=order, **options)
     if arguments.field:
         samples = of_field(samples, arguments.field)
     scoring = {"cvs": arguments.cv, **_studies(arguments, "leaf")}
@@ -164,7 +171,8 @@ def run_balance(arguments):
         raise NotEstimable("norms need yields of the samples", "--yield-column NAME")
     options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
     units, order = units_typed(arguments.units), arguments.dates
-    samples = read_tissue(arguments.file, units=units, date_format=order, **options)
+    columns = columns_of(arguments)
+    samples = read_tissue(arguments.file, columns=columns, units=units, date_format=order, **options)
     asked = asked_of(arguments, "norms", "source", "formula", "dry_matter", "yield_column", "cutoff")
     answer = answer_balance(samples, arguments.method, optimum=dict(arguments.optimum), **asked)
     if arguments.build_norms:

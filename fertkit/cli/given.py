@@ -38,20 +38,19 @@ def units_typed(text):
     return dict(tuple(word.strip() for word in pair.partition("=")[::2]) for pair in text.split(","))
 
 
-def read_strip_file(file, arguments, crop):
-    """Strips of a file, read as the command line says."""
-    from fertkit.intake.strips import read_strips
-
-    return read_strips(file, crop=crop, **reading_of(arguments))
-
-
 def reading_of(arguments):
     """How strip files are to be read: headers by role, units by role as in rate=lb/ac,yield=bu/ac."""
-    columns, units = {}, units_typed(arguments.units) or {}
-    for role, header in arguments.column:
-        columns.setdefault(role, []).append(header)
+    units = units_typed(arguments.units) or {}
     if isinstance(units, str):
         raise UnitError(f"--units {units} names no column; write --units yield={units}")
     return asked_of(arguments, "sheet", "analysis", "density", "real_yields") | {
-        "columns": columns, "units": units,
+        "columns": columns_of(arguments), "units": units,
     }  # fmt: skip
+
+
+def columns_of(arguments) -> dict[str, list]:
+    """Headers by role, as typed."""
+    columns: dict[str, list] = {}
+    for role, header in arguments.column:
+        columns.setdefault(role, []).append(header)
+    return columns

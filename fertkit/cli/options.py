@@ -182,6 +182,8 @@ OF_LEAVES = {
     "cv": {"type": float, "metavar": "PERCENT",
            "help": "laboratory and sampling error together, instead of placeholders"},
     "units": {"help": "unit of macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
+    "column": {"help": "what a column holds, where its header does not say, as in sample_id=Code, stage=Wann "
+                       "or \"K %%=Kalium\"; other=HEADER ignores one; repeatable"},
     "decimal": {**DECIMAL, "help": "decimal mark, if unclear"},
     "dates": {"help": "date order: dmy, mdy or ymd"},
 }  # fmt: skip

@@ -45,6 +45,8 @@ def add_questions(commands):
         soil={**FILE, "help": "laboratory file of soil tests"},
         strips={**FILE, "help": "strip file: block, rate, yield, ...; needs both prices"},
         sheet={"help": "sheet of a workbook of strips"},
+        column={"help": "what a strip column holds, as in yield=\"Grain [t/ha]\"; leaf.ROLE=HEADER and "
+                        "soil.ROLE=HEADER for the laboratory files; other=HEADER ignores one; repeatable"},
         nutrient_price={"required": False}, grain_price={"required": False},
         page={"help": "page to write (default field.html); for several fields a folder (default fields)"},
     )  # fmt: skip
@@ -74,7 +76,10 @@ def add_questions(commands):
         "plan fields.csv --soil soil.csv --shed shed.csv --passes passes.csv --policy N=165 --page plan.html",
         "fields", "--soil", "--shed", "--passes", "--policy", "--cap", "--credits", "--trials",
         "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", "--extractant",
-        "--soil-units", "--depth-in", "--dates", source=SEVERAL,
+        "--soil-units", "--depth-in", "--dates", "--column", source=SEVERAL,
+        column={"metavar": "FILE.ROLE=HEADER",
+                "help": "what a column of the soil, shed or passes file holds, where its header does not "
+                        "say, as in soil.field=Lot or shed.price=\"Cost ($/ton)\"; repeatable"},
         fields={**FILE, "help": "one line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
                                 "optional zone, year, residue, previous_crop, manure; or a workbook with "
                                 "sheets fields, soil, shed, passes"},
@@ -103,8 +108,9 @@ def add_questions(commands):
         commands, "leaf", answers.run_leaf,
         "score leaf tests against published ranges and explain what is short",
         "leaf leaf_tests.csv --crop soybean",
-        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--sheet", "--field",
-        "--fact", "--words", *WRITTEN, file={**FILE, "help": LABORATORY_FILE}, source=SEVERAL, **OF_LEAVES,
+        "file", "--crop", "--stage", "--part", *STUDIES, "--ranges", *LEAF_FILE, "--column", "--sheet",
+        "--field", "--fact", "--words", *WRITTEN, file={**FILE, "help": LABORATORY_FILE}, source=SEVERAL,
+        **OF_LEAVES,
         page={"help": "also write a page with a grower's sheet (HTML); for several fields a folder"},
     )  # fmt: skip
     ask(
@@ -126,8 +132,9 @@ def add_questions(commands):
         "balance leaf_yields.csv --method dris --yield-column \"Yield (bu/ac)\" --cutoff 200 "
         "--build-norms norms.csv",
         "file", "--method", "--norms", "--build-norms", "--yield-column", "--cutoff", "--optimum",
-        "--formula", "--dry-matter", "--source", "--crop", "--stage", "--part", "--units", "--decimal",
-        "--dates", "--sheet", *WRITTEN, **{name: OF_LEAVES[name] for name in ("units", "decimal", "dates")},
+        "--formula", "--dry-matter", "--source", "--crop", "--stage", "--part", "--column", "--units",
+        "--decimal", "--dates", "--sheet", *WRITTEN,
+        **{name: OF_LEAVES[name] for name in ("column", "units", "decimal", "dates")},
         file={**FILE, "help": f"{LABORATORY_FILE}; --method dilution needs a column like 'Biomass (t/ha)'"},
         method={"choices": ["ratios", "dris", "cnd", "dop", "dilution"], "default": "ratios",
                 "help": "ratios with published limits (default); dris or cnd with norms; dop with your "

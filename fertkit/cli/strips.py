@@ -34,8 +34,6 @@ def _files_of(arguments):
     reading = {"crop": arguments.crop, **reading_of(arguments)}
     reading |= asked_of(arguments, "zones", "delay", "reach", "utm", "elsewhere")
     reading["width"] = arguments.header_width
-    if arguments.log:
-        reading["columns"] = {role: headers[-1] for role, headers in reading["columns"].items()}
     return read_trial_files(arguments.file, arguments.log, **reading)
 
 

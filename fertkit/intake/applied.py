@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import RATE_HEADER, assign_roles, no_column
 from fertkit.intake.points import ROLES as OF_POINTS
 from fertkit.intake.points import YieldPoints, open_log, place_role, read_points, to_metres
 from fertkit.intake.shapes import ZONE, PlaceMap, from_utm, named, read_map, utm_zone
@@ -117,28 +118,20 @@ def _by_role(held, own, zone, problems) -> AppliedMap:
 
 
 def _roles(held, own, problems) -> dict[str, str]:
-    taken, every = {}, ", ".join(map(str, held.table)) or "no columns"
-    for role, header in own.items():
-        if header in held.table:
-            taken[role] = header
-        else:
-            what = f"no column '{header}' for the {role}; the map has: {every}"
-            problems.append(Problem(what, "give the header exactly as in the map", file=held.name))
-    for role in OF_MAP:
-        free = [h for h in held.table if h not in taken.values()]
-        found = [(said.rank, not said.unit, h) for h in free if (said := read_header(spaced(h))).role == role]
-        best = [h for *rank, h in found if rank == list(min(found)[:2])]
-        if role not in own and best:
-            taken[role] = best[0]
-            if len(best) > 1:
-                what = f"several map columns could be the {role}: {', '.join(best)}"
-                problems.append(Problem(what, f"name one: --column {role}=HEADER", file=held.name))
+    headers, asked = [str(header) for header in held.table], []
+    said = [read_header(spaced(header)) for header in headers]
+
+    def rivals_of(role, free):
+        found = [(said[j].rank, not said[j].unit, j) for j in free if said[j].role == role]
+        return [j for *sure, j in found if sure == list(min(found)[:2])]
+
+    taken = assign_roles(headers, own, OF_MAP, asked, rivals_of)
+    taken = {role: held.table.columns[j] for role, j in taken.items()}
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
     if not {"rate", "treatment"} & {*taken, *own}:
-        what = f"no rate or treatment column in the map; it has: {every}"
-        remedy = "name it: --column rate=HEADER, with --units rate=lb/ac"
-        problems.append(Problem(what, remedy, file=held.name))
+        asked.append(no_column("rate", headers, RATE_HEADER))
+    problems += [replace(problem, file=held.name) for problem in asked]
     return taken
 
 

@@ -5,13 +5,14 @@ import re
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.columns import role_said
 from fertkit.intake.conditions import settle_words, split_label
 from fertkit.intake.dates import NO_ORDER, read_dates
 from fertkit.intake.facts import fact_name
 from fertkit.intake.leaf_results import ResultColumn, left_out_analytes
 from fertkit.intake.leaf_sections import NAMES
 from fertkit.intake.leaf_tables import Block, Layout
-from fertkit.intake.spellings import is_rating, listed, plain, problem, roles_of, spellings
+from fertkit.intake.spellings import is_rating, listed, plain, problem, spellings
 from fertkit.intake.units import is_other_matrix
 from fertkit.tables import text_of
 
@@ -359,7 +360,7 @@ def _mark_areas(lines, names, notes, report) -> str | None:
         told = [(item, "the sample names") for item, pair in pairs.items() if pair <= set(from_id)][:1]
         if told:
             marks = from_id
-        elif column := next((c for c in names if plain(c) in roles_of("strips")["treatment"].words), None):
+        elif column := next((c for c in names if role_said("strips", plain(c)) == "treatment"), None):
             marks = _check_and_treated([line["others"].get(column, "") for line in lines])
             column = column if any(marks) else None
             told = [("check and treated", f"column '{column}'")] if column else ()

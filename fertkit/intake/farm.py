@@ -5,8 +5,9 @@ from functools import partial
 from io import BytesIO
 from pathlib import Path
 
-from fertkit.asked import a_file, a_text, asks
+from fertkit.asked import a_file, a_text, asks, headers_by_role
 from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.intake.columns import assign_roles, columns_by_file
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.shed import Shed, read_shed
 from fertkit.intake.soil import SoilTests, read_soil
@@ -39,8 +40,10 @@ class FarmFiles:
         return BytesIO(self.fields) if isinstance(self.fields, bytes) else self.fields
 
 
-@asks(fields=a_file, soil=a_file, shed=a_file, passes=a_file, name=a_text)
-def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = None, **reading) -> FarmFiles:
+@asks(fields=a_file, soil=a_file, shed=a_file, passes=a_file, name=a_text, columns=headers_by_role)
+def read_farm(
+    fields, soil=None, shed=None, passes=None, *, name: str | None = None, columns=None, **reading
+) -> FarmFiles:
     """Read the files of a farm; sheets named soil and shed (or products) of a workbook of fields count.
 
     Parameters
@@ -51,6 +54,8 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
         Files of their own; they go before sheets.
     name : str, optional
         Name of the file, where `fields` is none.
+    columns : dict, optional
+        ``soil.``, ``shed.`` or ``passes.`` with a role → header, where headers do not tell.
     **reading
         How the soil tests are to be read where their file does not say: see `fertkit.intake.soil.read_soil`.
 
@@ -66,12 +71,15 @@ def read_farm(fields, soil=None, shed=None, passes=None, *, name: str | None = N
     held = fields.read() if hasattr(fields, "read") else fields
     name = name or (Path(held).name if isinstance(held, str | Path) else None)
     sheets = _sheets(held, name)
-    read_tests = partial(
-        read_soil, **{"fields": _names(held)} | reading
-    )  # a sample's name begins with its field
     problems, read = [], {}
+    own = columns_by_file(columns, ("soil", "shed", "passes"), "")
+    assign_roles((), own[""], (), problems, None)
+    goods = own["shed"] | {f"passes.{role}": header for role, header in own["passes"].items()}
+    # a sample's name begins with its field
+    read_tests = partial(read_soil, **{"fields": _names(held), "columns": own["soil"]} | reading)
+    read_goods = partial(read_shed, columns=goods)
     for part, reader, given, words in (
-        ("soil", read_tests, (soil,), SOIL), ("shed", read_shed, (shed, passes), SHED)
+        ("soil", read_tests, (soil,), SOIL), ("shed", read_goods, (shed, passes), SHED)
     ):  # fmt: skip
         try:
             if given[0] is not None:

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache, lru_cache
 
-from fertkit.intake.spellings import is_rating, name_kind, number_like, plain, role_words, spaced, spellings
+from fertkit.intake.columns import role_said
+from fertkit.intake.spellings import is_rating, name_kind, number_like, plain, spaced, spellings
 from fertkit.intake.units import DRY, find_unit, is_other_matrix, unit_pattern
 from fertkit.tables import text_of
 
@@ -70,14 +71,12 @@ def read_header(text: str) -> Header:
     if not words:
         return Header("blank")
     apart = plain(spaced(text)).strip(" :;,.*")  # ClientID as 'client id'
-    role = next(
-        (role_words("leaf")[w] for w in (re.sub(r"[\s_]+", " ", words), apart) if w in role_words("leaf")), ""
-    )
+    role = role_said("leaf", re.sub(r"[\s_]+", " ", words), apart)
     if role:
         return Header("role", role)
     if find_unit(words):
         return Header("unit", unit=find_unit(words))
-    unit = next((unit for name, unit in _splits(words) if role_words("leaf").get(name) == "value"), "")
+    unit = next((unit for name, unit in _splits(words) if role_said("leaf", name) == "value"), "")
     if unit:
         return Header("role", "value", find_unit(unit))
     ratio = _RATIO.fullmatch(words)

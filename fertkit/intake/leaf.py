@@ -6,8 +6,9 @@ from functools import cached_property
 
 import pandas as pd
 
-from fertkit.asked import a_file, a_text, asks, word_or_words_by_name
+from fertkit.asked import a_file, a_text, asks, headers_by_role, word_or_words_by_name
 from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import roles_of
 from fertkit.intake.context import doubled_columns, other_matrix_cells, specimens_of, unnamed_tables
 from fertkit.intake.grid import hidden_rows
 from fertkit.intake.leaf_lines import lines_set_aside
@@ -91,7 +92,7 @@ class TissueSamples(Result):
 
 @asks(
     path_or_buffer=a_file, crop=a_text, stage=a_text, part=a_text, date_format=a_text,
-    units=word_or_words_by_name, decimal=a_text, sheet=a_text, name=a_text,
+    columns=headers_by_role, units=word_or_words_by_name, decimal=a_text, sheet=a_text, name=a_text,
 )  # fmt: skip
 def read_tissue(
     path_or_buffer,
@@ -100,6 +101,7 @@ def read_tissue(
     stage: str | None = None,
     part: str | None = None,
     date_format: str | None = None,
+    columns: dict | None = None,
     units: str | dict | None = None,
     decimal: str | None = None,
     sheet: str | None = None,
@@ -120,6 +122,9 @@ def read_tissue(
         Crop, growth stage and plant part where the file states none.
     date_format : str, optional
         'dmy', 'mdy', 'ymd' or a strftime pattern, for dates such as 03/04/2024.
+    columns : dict, optional
+        Role (sample_id, field, crop, stage, part, sampled, area, other, ...) or nutrient as a header would
+        say it (``K %``) → header, where headers do not tell.
     units : str or dict of nutrient -> str, optional
         Unit (%, g/kg, mg/kg ...) the user vouches for; overrides the file, and the report says so. One text
         holds for every macronutrient.
@@ -150,7 +155,7 @@ def read_tissue(
     >>> samples[["sample_id", "nutrient", "value", "unit", "censored"]].values.tolist()
     [['Poor', 'K', 1.31, '%', ''], ['Poor', 'Zn', 10.0, 'mg/kg', '<']]
     """
-    raw, layout = open_layout(path_or_buffer, name, sheet)
+    raw, layout = open_layout(path_or_buffer, name, sheet, columns=columns, roles=roles_of("leaf"))
     problems = _foreign(layout)
     if problems:
         raise InputError(raw.name, problems)

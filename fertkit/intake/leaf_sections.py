@@ -5,8 +5,9 @@ from collections import Counter
 from dataclasses import dataclass
 
 from fertkit.errors import InputError
+from fertkit.intake.columns import roles_of
 from fertkit.intake.headers import STATED, Header, heading_unit, read_header
-from fertkit.intake.spellings import number_like, plain, problem, role_words, spellings
+from fertkit.intake.spellings import number_like, plain, problem, spellings
 from fertkit.intake.units import find_unit
 from fertkit.tables import text_of
 
@@ -268,9 +269,8 @@ def _unread(cells, lines, read):
 
 def _begins_with_label(text):
     words = plain(text)
-    known = (w for w, role in role_words("leaf").items() if role in _GROWN and words.startswith(w))
-    longest = max(known, key=len, default="")
-    return _family(role_words("leaf")[longest]) if longest else ""
+    known = ((len(w), role) for role in _GROWN for w in roles_of("leaf")[role].words if words.startswith(w))
+    return _family(max(known, default=(0, ""))[1])
 
 
 def carried(past: list[Stated], own: tuple[Stated, ...], each: frozenset = frozenset()) -> list[Stated]:

@@ -9,6 +9,8 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import as_chosen, chosen_roles, lacking
+from fertkit.intake.grid import header_key
 from fertkit.intake.headers import (
     STATED,
     Header,
@@ -118,7 +120,7 @@ class Layout:
     filled: tuple[Problem, ...] = ()  # merged cells written on each of their lines
 
 
-def open_layout(source, name, sheet, read=read_header, under=stated_under):
+def open_layout(source, name, sheet, read=read_header, under=stated_under, *, columns=None, roles=()):
     """Open the table of a file, or of the one sheet of a workbook that holds results, with its layout.
 
     Parameters
@@ -127,16 +129,19 @@ def open_layout(source, name, sheet, read=read_header, under=stated_under):
         As for `fertkit.tables.open_tables`.
     read, under : callable
         What a header says (a `Header`), and what a word right under it adds; those of leaves by default.
+    columns : dict, optional
+        Role -> header, where headers do not tell: one of `roles`, or what a header would say (``K %``).
+    roles : collection of str
 
     Returns
     -------
     (RawTable, Layout)
     """
     tables = open_tables(source, name=name, sheet=sheet)
-    laid_out, failure = [], None
+    read, laid_out, failure = as_chosen(read, columns, roles, tables[0].name), [], None
     for raw in tables:
         try:
-            laid_out.append((raw, find_layout(raw, read, under)))
+            laid_out.append((raw, find_layout(raw, read, under, chosen_roles(columns))))
         except InputError as error:
             failure = failure or error
     if not laid_out:
@@ -145,10 +150,14 @@ def open_layout(source, name, sheet, read=read_header, under=stated_under):
     if len(laid_out) > 1:
         sheets = ", ".join(raw.sheet for raw, _ in laid_out)
         raise InputError(laid_out[0][0].name, [problem("several sheets", sheets=sheets)])
-    return whole(laid_out[0][0]), laid_out[0][1]
+    raw, layout = laid_out[0]
+    labels = [label for block in layout.blocks for label in block.labels]
+    if problems := lacking(labels, columns or {}):
+        raise InputError(raw.name, problems)
+    return whole(raw), layout
 
 
-def find_layout(raw: RawTable, read=read_header, under=stated_under) -> Layout:
+def find_layout(raw: RawTable, read=read_header, under=stated_under, chosen=()) -> Layout:
     """Find the tables of a sheet; see `open_layout`.
 
     Raises
@@ -157,7 +166,7 @@ def find_layout(raw: RawTable, read=read_header, under=stated_under) -> Layout:
         If no row or column names nutrients, or lines of context cannot be given to a table.
     """
     cells, meaning = raw.cells, _dictionary(read)
-    text = [_meanings(row, i, meaning) for i, row in enumerate(cells)]
+    text = [_meanings(row, i, meaning, chosen) for i, row in enumerate(cells)]
     _look_below_analyte(cells, text, meaning)
     blocks, dropped, asked, notes, filled = [], [], [], [], []
     past: list = []
@@ -197,13 +206,15 @@ def _dictionary(read):
     return meaning
 
 
-def _meanings(row, i, meaning):
+def _meanings(row, i, meaning, chosen):
     """Meaning of each cell as if it were a header; of lines made of numbers only the start is looked at."""
     if not any(row):
         return [_BLANK] * len(row)
     wordy = [isinstance(c, str) and 0 < len(c) <= 60 and not (c[0].isdigit() or c[0] in "<>-.") for c in row]
     if sum(wordy) * 2 < len(row) - row.count(""):
         wordy = [w and i < 200 and j < 4 for j, w in enumerate(wordy)]
+    if chosen:
+        wordy = [w or header_key(text_of(c)) in chosen for c, w in zip(row, wordy, strict=True)]
     return [meaning(text_of(c)) if w else _BLANK for c, w in zip(row, wordy, strict=True)]
 
 

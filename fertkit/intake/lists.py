@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError
+from fertkit.intake.columns import assign_roles, chosen_roles, no_column, role_said, roles_of, roles_said
 from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.spellings import name_kind, plain, problem, roles_of, spellings
+from fertkit.intake.spellings import name_kind, plain, problem, spellings
 from fertkit.intake.units import measured_in
 from fertkit.tables import open_tables, text_of, whole
 
@@ -66,14 +67,13 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
 
     `more` words name roles that are percentages.
     """
-    words = [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
-    known = _roles_by_word(file)
-    parted = ([*w.split("/", 1)] if w.split("/", 1)[0] in known else [w] for w in words)  # price/ton
+    words = _words(header)
+    parted = (w.split("/", 1) if role_said(file, w.split("/", 1)[0]) else [w] for w in words)  # price/ton
     words = [part for parts in parted for part in parts if part]
     for length in range(len(words), 0, -1):
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
-            for role in known.get(said, ()):
+            for role in roles_said(file, [said]):
                 if not rest or (roles_of(file)[role].measures and _are_units(rest)):
                     return role, " ".join(rest)
             if said in (more or ()) and {*rest} <= _PERCENT:
@@ -81,20 +81,19 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
     return "", ""
 
 
-@cache
-def _roles_by_word(file) -> dict[str, list[str]]:
-    """Word -> the roles it names; one that measures nothing stands before one that does."""
-    roles: dict[str, list[str]] = {}
-    for name, role in roles_of(file).items():
-        for word in role.words:
-            roles.setdefault(word, []).append(name)
-    return roles
+def _words(header) -> list[str]:
+    return [w for w in _MARKS.split(re.sub(r"([$€£])", r" \1 ", plain(header))) if w]
 
 
 def _are_units(words):
     """Whether words say a unit, a currency or the size of a container and nothing else."""
     parts = [part for word in words for part in word.split("/") if part]
     return all(part in _unit_words() or re.fullmatch(r"[\d.]+", part) for part in parts)
+
+
+def _units_in(header) -> str:
+    """What a header says of units, whatever its other words."""
+    return " ".join(word for word in _words(header) if _are_units([word]))
 
 
 @cache
@@ -124,41 +123,31 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(),
         If a column is missing or several could be of one role.
     """
     tables = open_tables(source, name=name, sheet=sheet)
-    chosen = {header_key(header): role for role, header in (columns or {}).items()}
-    found = [_things(whole(raw), file, chosen, more) for raw in tables]
-    things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles_of(file)}))
+    found = [_things(whole(raw), file, columns or {}, more) for raw in tables]
+    roles = roles_of(file)
+    things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles}))
     absent = [role for role in needed if role not in things.headers]
-    for role in absent:
-        blanks = {
-            "role": role.replace("_", " "),
-            "all": ", ".join(map(repr, things.every)),
-            "example": roles_of(file)[role].words[0],
-        }
-        problems.append(problem("no column", in_code=f"columns={{'{role}': 'your header'}}", **blanks))
+    problems += [no_column(role, things.every, roles[role].words[0], file) for role in absent]
     if problems or not things.rows:
         raise InputError(things.name, problems or [problem("no rows")])
     return things
 
 
-def _things(raw, file, chosen, more):
-    def role_of(header):
-        given = chosen.get(header_key(header))
-        return (given, "") if given else list_header(file, header, more)
+def _things(raw, file, columns, more):
+    def said_in(cell):
+        return list_header(file, text_of(cell), more)
 
-    sheet = find_sheet(raw, lambda cell: bool(role_of(text_of(cell))[0]))
-    said = {j: role_of(header) for j, header in enumerate(sheet.headers) if header}
-    taken: dict[str, list[int]] = {}
-    for j, (role, _) in said.items():
-        taken.setdefault(role, []).append(j)
-    unused = tuple(sheet.headers[j] for j in taken.pop("", ()))
-    problems = [*raw.shifted([sheet.header_line - 1], [line - 1 for line in sheet.lines])]
-    for role, at in taken.items():
-        if len(at) > 1:
-            names = ", ".join(f"'{sheet.headers[j]}'" for j in at)
-            problems.append(problem("several columns give", role=role.replace("_", " "), names=names))
-    rows, lines, dropped = _rows(sheet, {role: at[0] for role, at in taken.items()})
-    headers = {role: sheet.headers[at[0]] for role, at in taken.items()}
-    rests = {role: said[at[0]][1] for role, at in taken.items()}
+    def rivals_of(role, free):
+        return [j for j in free if said[j][0] == role]
+
+    chosen, problems = chosen_roles(columns), []
+    sheet = find_sheet(raw, lambda cell: bool(chosen.get(header_key(cell)) or said_in(cell)[0]))
+    headers, roles = sheet.headers, [*roles_of(file), *dict.fromkeys((more or {}).values())]
+    said = [said_in(header) for header in headers]
+    problems += raw.shifted([sheet.header_line - 1], [line - 1 for line in sheet.lines])
+    at = assign_roles(headers, columns, roles, problems, rivals_of, file=file)
+    at = dict(sorted(at.items(), key=lambda pair: pair[1]))
+    rows, lines, dropped = _rows(sheet, at)
     numbers = [
         row[role]
         for row in rows
@@ -168,8 +157,11 @@ def _things(raw, file, chosen, more):
     notes = [problem("total set aside", i, value=n) for n, i in dropped]
     notes += hidden_rows(raw, lines)
     style = number_style(numbers, raw.delimiter)
-    every = tuple(filter(None, sheet.headers))
-    return Things(raw.name, every, headers, rests, rows, lines, style, unused, tuple(notes)), problems
+    names = {role: headers[j] for role, j in at.items()}
+    rests = {role: said[j][1] if said[j][0] == role else _units_in(headers[j]) for role, j in at.items()}
+    unused = tuple(h for j, h in enumerate(headers) if h and j not in at.values())
+    every = tuple(filter(None, headers))
+    return Things(raw.name, every, names, rests, rows, lines, style, unused, tuple(notes)), problems
 
 
 def _rows(sheet: Sheet, at: dict):

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_file, a_length, a_text, a_word, asks, header_by_role, words_by_name
+from fertkit.asked import a_file, a_length, a_text, a_word, asks, headers_by_role, words_by_name
 from fertkit.delimited import decode
 from fertkit.errors import InputError
+from fertkit.intake.columns import assign_roles, no_column, roles_of, roles_said
 from fertkit.intake.moisture import trade_source
 from fertkit.intake.numbers import LARGEST, SMALLEST, number_style
 from fertkit.intake.shapes import from_utm, read_map, utm_zone
-from fertkit.intake.spellings import plain, problem, roles_of, spaced
-from fertkit.intake.strip_headers import read_header, say_column
+from fertkit.intake.spellings import plain, problem, spaced
+from fertkit.intake.strip_headers import read_header
 from fertkit.intake.units import AREA_UNITS, LENGTH_M, area_unit, measured_in
 from fertkit.line_lengths import check_long_file
 from fertkit.reference.crops import bushel_lb, crop_name, load_crops, trade_moisture_pct
@@ -81,7 +82,7 @@ class YieldPoints(Result):
 
 
 @asks(
-    path_or_buffer=a_file, columns=header_by_role, units=words_by_name, width=a_length, yield_unit=a_word,
+    path_or_buffer=a_file, columns=headers_by_role, units=words_by_name, width=a_length, yield_unit=a_word,
     name=a_text, utm=a_text,
 )  # fmt: skip
 def read_points(
@@ -220,31 +221,17 @@ def _refuse_alike(head):
 
 def _roles(headers, columns, units, problems) -> dict[str, str]:
     """The column of each role, as the caller says it or its header."""
-    taken, blanks = {}, {"all": ", ".join(headers)}
-    for role, header in columns.items():
-        if role not in ROLES:
-            problems.append(problem("unknown role", role=role, roles=", ".join(ROLES)))
-        elif header not in headers:
-            problems.append(problem("no such column", header=header, role=role, **blanks))
-        else:
-            taken[role] = header
-    free = [header for header in headers if header not in taken.values()]
-    for role in ROLES:
-        found = [h for h in free if place_role(h, role)]
+
+    def rivals_of(role, free):
+        found = [headers[j] for j in free if place_role(headers[j], role)]
         found = [h for h in found if _measured(role, h, units)] or found
-        if role == "yield":
-            found = _harvested(found)
-        free = [h for h in free if h not in found]
-        if role not in taken and found:
-            taken[role] = found[0]
-            if len(found) > 1:
-                names, in_code = ", ".join(f"'{h}'" for h in found), say_column(role, found[0])
-                problems.append(problem("several columns", role=role, names=names, sum="", in_code=in_code))
+        return [headers.index(h) for h in (_harvested(found) if role == "yield" else found)]
+
+    taken = assign_roles(headers, columns, ROLES, problems, rivals_of)
+    taken = {role: headers[j] for role, j in taken.items()}
     if "yield" in taken and "flow" in taken and not {"seconds", "time"} & set(taken):
         del taken["flow"]
-    for role in _absent(taken, units):
-        in_code = say_column(role, "your header")
-        problems.append(problem("no column", role=role, example=role, in_code=in_code, **blanks))
+    problems += [no_column(role, headers, role) for role in _absent(taken, units)]
     return taken
 
 
@@ -252,7 +239,7 @@ def place_role(header, role) -> bool:
     """Tell whether a header of records with positions says a role; x and y only where they stand alone."""
     words = {*re.split(r"[\s_()\[\],]+", plain(spaced(header))), ""} - {""}
     alone = words - {"m", "utm", "coord", "coordinate"}
-    return bool(words & set(ROLES[role].words)) or alone == {dict(zip(_PLANE, "xy", strict=True)).get(role)}
+    return role in roles_said("points", words) or alone == {dict(zip(_PLANE, "xy", strict=True)).get(role)}
 
 
 def _measured(role, header, units) -> bool:

@@ -12,9 +12,10 @@ from fertkit.asked import asks, words_by_name
 from fertkit.errors import FertkitError, InputError, Note, Problem, unknown
 from fertkit.intake.alike import alike, one_spelling
 from fertkit.intake.beside import column_named
+from fertkit.intake.columns import roles_of
 from fertkit.intake.context import pair_name
 from fertkit.intake.leaf import TissueSamples, read_tissue
-from fertkit.intake.spellings import listed, note, plain, role_words, roles_of, spellings
+from fertkit.intake.spellings import listed, note, plain, spellings
 from fertkit.tables import open_tables, text_of
 
 KINDS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
@@ -221,7 +222,7 @@ def _column(others, words, otherwise=""):
 def _years(samples, first, others, lines):
     """Year of each specimen and what it was taken from; the surest comes first."""
     months = pd.to_datetime(first["sampled"]).dt.year
-    dated = {word for word, role in role_words("leaf").items() if role in ("received", "reported")}
+    dated = {word for role in ("received", "reported") for word in roles_of("leaf")[role].words}
     words = {**dict.fromkeys(spellings("year"), "the column"), **dict.fromkeys(dated, "the report's date")}
     stated = _only_year(_stated(lines, words))
     names = {_only_year(samples.name.rpartition(", ")[2]), _only_year(samples.name)} - {None}

@@ -7,8 +7,9 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_file, a_text, asks, header_by_role
+from fertkit.asked import a_file, a_text, asks, headers_by_role
 from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import columns_by_file
 from fertkit.intake.lists import open_things
 from fertkit.intake.shed_products import CURRENCY, ShedRow
 from fertkit.intake.spellings import listed, plain, problem, spellings
@@ -86,7 +87,7 @@ class Shed(Result):
         return list_sources([*self.products["source_key"], *self.passes["source_key"]])
 
 
-@asks(source=a_file, passes=a_file, sheet=a_text, columns=header_by_role, name=a_text)
+@asks(source=a_file, passes=a_file, sheet=a_text, columns=headers_by_role, name=a_text)
 def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Shed:
     """Read the products on hand or on offer, and the passes of the year.
 
@@ -103,7 +104,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     sheet : str, optional
         Sheet of the products.
     columns : dict, optional
-        Role (product, price, on_hand, lot, ...) → header, where headers do not tell.
+        Role (product, price, on_hand, lot, ...) → header, where headers do not tell; ``passes.cost`` for a
+        column of the passes.
 
     Returns
     -------
@@ -124,9 +126,11 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     >>> products[["material", "price_per_lb", "on_hand_lb"]].round(3).values.tolist()
     [['monoammonium phosphate (MAP)', 0.39, 24000.0], ['UAN 32', 0.172, 0.0]]
     """
+    columns = columns_by_file(columns, ("shed", "passes"), "shed")
     things = open_things(
-        source, "shed", name=name, sheet=sheet, columns=columns, needed=("product",), more=_nutrients()
-    )
+        source, "shed", name=name, sheet=sheet, columns=columns["shed"], needed=("product",),
+        more=_nutrients(),
+    )  # fmt: skip
     problems, notes = [], list(things.notes)
     elements = [things.headers[role] for role in ("elemental_p", "elemental_k") if role in things.headers]
     problems += [problem("elemental fertilizer", column=header) for header in elements]
@@ -139,7 +143,7 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     own = _sheet_of_passes(source) if passes is None else passes
     try:
         usual = load_table("passes").assign(cost_per_ac=0.0, max_products=np.nan)[PASS_COLUMNS]
-        ways = usual if own is None else read_passes(own)
+        ways = usual if own is None else read_passes(own, columns["passes"])
     except InputError as error:
         problems += error.problems if passes is None else error.of_file()
     if problems:
@@ -160,15 +164,17 @@ def _nutrients():
 # ---- passes
 
 
-def read_passes(source) -> pd.DataFrame:
+def read_passes(source, columns=None) -> pd.DataFrame:
     """Read the passes of the year: pass, method, cost an acre, earliest, latest, max products.
+
+    Columns whose headers do not tell are named by role, as of the shed.
 
     Raises
     ------
     InputError
         With every problem of the table.
     """
-    things = open_things(source, "passes", needed=("pass", "method", "cost"))
+    things = open_things(source, "passes", columns=columns, needed=("pass", "method", "cost"))
     problems, rows = [], []
     land = set(re.findall(r"[a-z]+", f"{plain(things.headers['cost'])} {things.rests['cost']}"))
     units = {spellings("land")[word] for word in land if word in spellings("land")}

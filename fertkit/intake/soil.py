@@ -8,14 +8,15 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_file, a_text, asks, header_by_role, maybe_a_list, word_or_words_by_name
+from fertkit.asked import a_file, a_text, asks, headers_by_role, maybe_a_list, word_or_words_by_name
 from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import roles_of, which_column
 from fertkit.intake.dates import NO_ORDER, read_dates
-from fertkit.intake.grid import header_key, hidden_rows
+from fertkit.intake.grid import hidden_rows
 from fertkit.intake.leaf_lines import lines_set_aside
 from fertkit.intake.leaf_tables import Block, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
-from fertkit.intake.soil_headers import SoilHeader, length_unit, read_depth, read_soil_header, stated_under
+from fertkit.intake.soil_headers import length_unit, read_depth, read_soil_header, stated_under
 from fertkit.intake.soil_results import (
     ask_whether_real,
     furrow_slice,
@@ -121,7 +122,7 @@ class SoilTests(Result):
 
 
 @asks(
-    source=a_file, columns=header_by_role, units=word_or_words_by_name, sheet=a_text, decimal=a_text,
+    source=a_file, columns=headers_by_role, units=word_or_words_by_name, sheet=a_text, decimal=a_text,
     extractant=word_or_words_by_name, date_format=a_text, fields=maybe_a_list, name=a_text,
 )  # fmt: skip
 def read_soil(
@@ -139,7 +140,7 @@ def read_soil(
     source : path, bytes, file-like or DataFrame
         The file.
     columns : dict, optional
-        Role (field, zone, sample, sampled, depth, other) or test as a header would say it
+        Role (field, zone, sample_id, sampled, depth, other) or test as a header would say it
         (``P Bray-1 ppm``) → header, where headers do not tell.
     units : str or dict of analyte -> str, optional
         Unit the user vouches for, where the file states none or a wrong one: ppm, lb/ac, mg/l, ... One text
@@ -240,29 +241,12 @@ def _rows(block):
 
 def _open(source, name, sheet, columns):
     """The table and its layout; columns that the caller names play the roles they are given."""
-    chosen = {header_key(header): role for role, header in columns.items()}
-
-    def read(text):
-        role = chosen.get(header_key(text))
-        if role is None:
-            return read_soil_header(text)
-        role = {"sample": "sample_id", "date": "sampled"}.get(role, role)
-        known = read_soil_header(role)
-        return known if known.names_nutrient else SoilHeader("role", role)
-
+    roles = dict.fromkeys([*roles_of("soil"), *roles_of("leaf")])
     try:
-        raw, layout = open_layout(source, name, sheet, read, stated_under)
+        return open_layout(source, name, sheet, read_soil_header, stated_under, columns=columns, roles=roles)
     except InputError as error:
         swap = {problem("no nutrients"): problem("no soil tests")}
         raise InputError(error.file, [swap.get(p, p) for p in error.problems]) from None
-    labels = {header_key(label) for block in layout.blocks for label in block.labels}
-    missing = [header for header in columns.values() if header_key(header) not in labels]
-    if missing:
-        every = ", ".join(dict.fromkeys(label for block in layout.blocks for label in block.labels))
-        raise InputError(
-            raw.name, [problem("no such column", header=h, role="soil test", all=every) for h in missing]
-        )
-    return raw, layout
 
 
 # ---- whose a test is: field, zone, sample, date and layer
@@ -319,8 +303,7 @@ def _named_twice(block):
     for role in _ROLES:
         names = [block.labels[j] for j in block.columns("role", role)]
         if len(names) > len(set(map(plain, names))):
-            told = ", ".join(f"'{name}'" for name in names)
-            yield problem("several columns give", role=role.replace("_", " "), names=told)
+            yield which_column(role, names, "soil")
 
 
 def _is_loose(block, j):

@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import product
 
+from fertkit.intake.columns import role_said, roles_of
 from fertkit.intake.headers import ELEMENT, Header
-from fertkit.intake.spellings import number_like, plain, role_words, spaced, spellings
+from fertkit.intake.spellings import number_like, plain, spaced, spellings
 from fertkit.reference.load import load_table
 
 #: Units that an analyte may be stated in, by its own unit.
@@ -143,9 +144,8 @@ def _phrases() -> dict[tuple[str, ...], list[tuple[str, str]]]:
     for kind in ("aside", "saturation", "recommendation", "method", "noise", "rating"):
         for word, name in spellings(f"soil {kind}").items():
             add(word, kind, name or word)
-    for word in (*role_words("leaf"), "goal", "target", "optimum"):
-        if role_words("leaf").get(word) == "range":
-            add(word, "limit", word)
+    for word in roles_of("leaf")["range"].words:
+        add(word, "limit", word)
     return table
 
 
@@ -212,10 +212,9 @@ def stated_under(header: SoilHeader, word: str) -> SoilHeader | None:
 
 
 def _role(words):
-    for kind in ("soil", "leaf"):
-        for form in (words, re.sub(r"[\s_]+", " ", words)):
-            if form in role_words(kind):
-                return SoilHeader("role", role_words(kind)[form])
+    forms = words, re.sub(r"[\s_]+", " ", words)
+    if role := role_said("soil", *forms) or role_said("leaf", *forms):
+        return SoilHeader("role", role)
     measured = re.fullmatch(rf"(?P<name>.+?)[\s_,(\[]+(?P<unit>{_LENGTH})[)\]]?", words)
     if measured:
         role = _role(measured["name"])
@@ -224,11 +223,7 @@ def _role(words):
     if soil_unit(words):
         return SoilHeader("unit", unit=soil_unit(words))
     value = _unit_pattern().search(words)
-    if (
-        value
-        and role_words("leaf").get(_key(words[: value.start()])) == "value"
-        and value.end() >= len(words) - 1
-    ):
+    if value and role_said("leaf", _key(words[: value.start()])) == "value" and value.end() >= len(words) - 1:
         return SoilHeader("role", "value", soil_unit(value[0]))
     return None
 

@@ -1,4 +1,4 @@
-"""The words that files use (``spellings.csv``) and the roles their columns play (``roles.csv``).
+"""The words that files use (``spellings.csv``).
 
 What a reader asks or notes stands in ``messages.csv``, a line a question; the code names it and fills it in.
 """
@@ -8,7 +8,6 @@ import re
 import unicodedata
 from functools import cache, lru_cache
 from importlib.resources import files
-from typing import NamedTuple
 
 from fertkit.errors import Note, Problem
 from fertkit.reference.nutrients import nutrient_words
@@ -22,15 +21,6 @@ _KINDS = ("statistic", "range", "limit", "rating", "quality", "either", "sample"
 #: Kinds of words that stand in the table of nutrients; a short symbol may need a unit beside it (Se ppm).
 NUTRIENT_KINDS = {"nutrient": (False,), "oxide": (True,), "nutrient with unit": (False, "beside_unit")}
 _OF_RANGE = {"range", "limit", "rating", "either", "part of range"}
-
-
-class Role(NamedTuple):
-    """What a column may be: its words, the surest first, what it holds, what it measures and units of it."""
-
-    words: tuple[str, ...]
-    holds: str
-    measures: str
-    examples: str
 
 
 def plain(text: str) -> str:
@@ -54,7 +44,8 @@ def squeezed(text: str) -> str:
 
 
 @cache
-def _table(name: str) -> list[dict]:
+def table_of(name: str) -> list[dict]:
+    """Return the rows of a table of words."""
     with (files("fertkit.intake") / name).open(encoding="utf-8", newline="") as handle:
         return list(csv.DictReader(handle))
 
@@ -64,31 +55,13 @@ def spellings(kind: str) -> dict[str, str]:
     """Return every spelling of one kind (unit, nutrient, oxide, noise, area ...) with its name."""
     if kind in NUTRIENT_KINDS:
         return {plain(word): name for word, name in nutrient_words(*NUTRIENT_KINDS[kind]).items()}
-    rows = (row for row in _table("spellings.csv") if row["kind"] == kind)
+    rows = (row for row in table_of("spellings.csv") if row["kind"] == kind)
     return {plain(word): row["name"] for row in rows for word in row["spellings"].split("|")}
 
 
 @cache
-def roles_of(file: str) -> dict[str, Role]:
-    """Return the roles that columns of one kind of file (leaf, strips, points) can play, in their order."""
-    return {
-        row["role"]: Role(
-            tuple(map(plain, row["words"].split("|"))), row["holds"], row["measures"], row["examples"]
-        )
-        for row in _table("roles.csv")
-        if row["file"] == file
-    }
-
-
-@cache
-def role_words(file: str) -> dict[str, str]:
-    """Return every word that names a role of one kind of file, with that role."""
-    return {word: name for name, role in roles_of(file).items() for word in role.words}
-
-
-@cache
 def _messages() -> dict[str, dict]:
-    return {row["key"]: row for row in _table("messages.csv")}
+    return {row["key"]: row for row in table_of("messages.csv")}
 
 
 def problem(key: str, row=None, column=None, value=None, **words) -> Problem:

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.columns import OTHER, say_column
 from fertkit.intake.grid import header_key, is_merged
 from fertkit.intake.spellings import listed, note, plain, problem
-from fertkit.intake.strip_headers import FACTORS, OTHER, PLACES, read_header, say_column, says
+from fertkit.intake.strip_headers import FACTORS, PLACES, read_header, says
 from fertkit.results import counted
 from fertkit.results import plain as number
 from fertkit.rounding import same

@@ -5,9 +5,18 @@ from dataclasses import replace
 
 import numpy as np
 
+from fertkit.intake.columns import (
+    OTHER,
+    RATE_HEADER,
+    assign_roles,
+    left_over,
+    no_column,
+    say_column,
+    which_column,
+)
 from fertkit.intake.grid import header_key
 from fertkit.intake.spellings import is_summary, problem, spellings
-from fertkit.intake.strip_headers import MEASURED, OTHER, RATES, ROLES, each, read_header, say_column, says
+from fertkit.intake.strip_headers import MEASURED, RATES, ROLES, read_header, says
 from fertkit.intake.strip_nutrients import OF, split_rates
 from fertkit.intake.units import MEASURES, cell_parts, measured_in, rate_unit, says_none, words_of
 from fertkit.rounding import same
@@ -16,7 +25,7 @@ from fertkit.tables import text_of
 # ---- the role of each column
 
 
-def assign_roles(sheet, columns, units, problems) -> dict:
+def strip_columns(sheet, columns, units, problems) -> dict:
     """Find which column plays which role.
 
     Parameters
@@ -34,17 +43,19 @@ def assign_roles(sheet, columns, units, problems) -> dict:
         Role -> (column index, Header).
     """
     known = [read_header(header) for header in sheet.headers]
-    chosen = [(role, header) for role, named in columns.items() for header in each(named)]
-    taken = _by_choice(known, chosen, problems)
-    wanted = {header_key(part) for _, header in chosen for part in _parts(header, known)}
-    free = [(i, h) for i, h in enumerate(known) if header_key(h.text) not in wanted]
-    for role in ROLES:
-        if role not in taken and role != OTHER:
-            used = {i for i, _ in taken.values()}
-            _settle(
-                role, [(i, h) for i, h in free if h.role == role and i not in used], taken, sheet, problems
-            )
-    if not {*RATES, "treatment"} & set(taken) and len(named := _named_kinds(sheet, free)) == 1:
+    free = {i: known[i] for i in left_over(sheet.headers, columns)}
+
+    def rivals_of(role, left):
+        return _surest(role, [(i, known[i]) for i in left if known[i].role == role], sheet)
+
+    def several(role, rivals, at):
+        rivals = [(i, known[i]) for i in sorted(rivals)]
+        split = role == "rate" and split_rates(rivals, at)
+        return None if split else _which(role, [h for _, h in rivals])
+
+    at = assign_roles(sheet.headers, columns, ROLES, problems, rivals_of, several=several, sums=RATES)
+    taken = {role: (i, free.get(i) or read_header(known[i].text, base(role))) for role, i in at.items()}
+    if not {*RATES, "treatment"} & set(taken) and len(named := _named_kinds(sheet, free.items())) == 1:
         taken["treatment"] = named[0][0], replace(named[0][1], role="treatment")
     if not {*RATES} & set(taken) and "treatment" in taken and _names_rates(sheet, taken["treatment"]):
         i, header = taken.pop("treatment")
@@ -54,7 +65,7 @@ def assign_roles(sheet, columns, units, problems) -> dict:
         taken["treatment"] = i, replace(header, role="treatment")
     if "rate" not in taken and "planned" in taken:
         taken["rate"] = taken.pop("planned")
-    if not {*RATES, "treatment"} & set(taken) and (beside := _side_by_side(free)):
+    if not {*RATES, "treatment"} & set(taken) and (beside := _side_by_side(free.items())):
         problems[:] = [p for p in problems if "'yield'" not in p.in_code]
         problems.append(problem("yields side by side", names=", ".join(f"'{h.text}'" for h in beside)))
         return taken
@@ -65,7 +76,7 @@ def assign_roles(sheet, columns, units, problems) -> dict:
     for role in ("width", "length"):
         if "weight" not in taken and role in taken and not taken[role][1].unit:
             del taken[role]
-    _ask_for_missing(known, taken, problems)
+    _ask_for_missing(sheet.headers, taken, problems)
     return taken
 
 
@@ -82,53 +93,14 @@ def _named_kinds(sheet, free) -> list:
     return [(i, h) for i, h in named if len({text_of(cell) for cell in sheet.column(i)} - {""}) > 1]
 
 
-def _ask_for_missing(row, taken, problems):
-    asked = [("rate", "N rate (lb/ac)' or, where treatments have names, 'Treatment")]
-    asked *= "treatment" not in taken
+def _ask_for_missing(headers, taken, problems):
+    asked = [("rate", RATE_HEADER)] * ("treatment" not in taken)
     asked += [("yield", "Yield (bu/ac)")] * ("weight" not in taken)
     for role, example in asked:
         if role not in taken and not any(f"'{role}'" in p.in_code for p in problems):
-            in_code = say_column(role, "your header")
-            problems.append(problem("no column", role=role, all=_all(row), example=example, in_code=in_code))
+            problems.append(no_column(role, headers, example))
     if "weight" in taken and "area" not in taken and not {"width", "length"} <= set(taken):
         problems.append(problem("no size", column=taken["weight"][1].text))
-
-
-def _all(row) -> str:
-    return ", ".join(h.text for h in row if h.text)
-
-
-def _parts(header, row) -> list[str]:
-    """The headers that ``A + B`` names; the whole, where it is a header itself."""
-    whole = header_key(header)
-    if "+" not in whole or any(header_key(h.text) == whole for h in row):
-        return [header]
-    return [part.strip().strip("\"'") for part in str(header).split("+")]
-
-
-def _by_choice(row, chosen, problems):
-    taken = {}
-    for role, header in chosen:
-        if role not in ROLES:
-            problems.append(problem("unknown role", role=role, roles=", ".join(ROLES)))
-            continue
-        parts = _parts(header, row) if role in RATES else [header]
-        for part in parts:
-            hits = [i for i, h in enumerate(row) if header_key(h.text) == header_key(part)]
-            if not hits:
-                problems.append(problem("no such column", header=part, role=role, all=_all(row)))
-            elif role == OTHER:
-                continue
-            elif role in taken and part is parts[0]:
-                sum_ = ", or join both with + for their sum" if role == "rate" else ""
-                first = taken[role][1].text
-                problems.append(
-                    problem("column given twice", role=role, first=first, second=header, sum=sum_)
-                )
-            else:
-                n = sum(r.split()[0] == role for r in taken)
-                taken[f"{role} {n + 1}" if n else role] = hits[0], read_header(row[hits[0]].text, role)
-    return taken
 
 
 def _names_only(sheet, column, units) -> bool:
@@ -148,8 +120,8 @@ def _names_rates(sheet, column) -> bool:
     return len(parts) > 1 and all(unit in MEASURES["rate"] or (unit and n) for _, unit, n in parts)
 
 
-def _settle(role, candidates, taken, sheet, problems):
-    """Give a role its column; two candidates as sure as each other are a problem, never a guess."""
+def _surest(role, candidates, sheet) -> list[int]:
+    """Candidates as sure as each other, the first choice first; two are a problem, never a guess."""
     for sure in (
         lambda i, h: not h.bare,
         lambda i, h: not _is_mean(h),
@@ -161,31 +133,20 @@ def _settle(role, candidates, taken, sheet, problems):
         candidates = _total(candidates, sheet) or candidates
     if role not in (*RATES, "yield", "weight"):  # two halves of a rate may be alike
         candidates = _unlike(candidates, sheet)
-    if not candidates:
-        return
-    best = min(h.rank for _, h in candidates)
-    sure = [(i, h) for i, h in candidates if h.rank == best]
-    rivals = candidates if role in ("rate", "yield", "moisture") else sure
-    if len(rivals) > 1 and role == "rate" and split_rates(rivals, taken):
-        return
-    if len(rivals) > 1:
-        problems.append(_several(role, [h for _, h in rivals]))
-    taken[role] = sure[0]
+    best = sorted(candidates, key=lambda pair: pair[1].rank)
+    return [i for i, h in best if role in ("rate", "yield", "moisture") or h.rank == best[0][1].rank]
 
 
-def _several(role, rivals):
-    names, in_code = ", ".join(f"'{h.text}'" for h in rivals), say_column(role, rivals[0].text)
-    if len({header_key(h.text) for h in rivals}) == 1:
-        return problem("several of one name", role=role, names=names)
-    if role != "rate":
-        return problem("several columns", role=role, names=names, sum="", in_code=in_code)
+def _which(role, rivals):
+    asked = which_column(role, [h.text for h in rivals])
+    if role != "rate" or len({header_key(h.text) for h in rivals}) == 1:
+        return asked
     both = say_column(role, " + ".join(h.text for h in rivals))
     if len({h.nutrient for h in rivals}) == 1:
-        sum_, more = "; for their sum, write it in one column", f"for their sum {both}"
-    else:
-        more = f"{say_column(OTHER, rivals[1].text)} if the other does not affect yield"
-        sum_ = ""
-    return problem("several columns", role=role, names=names, sum=sum_, in_code=f"{in_code}; {more}")
+        return replace(asked, remedy=f"{asked.remedy}; for their sum, write it in one column",
+                       in_code=f"{asked.in_code}; for their sum {both}")  # fmt: skip
+    more = f"{say_column(OTHER, rivals[1].text)} if the other does not affect yield"
+    return replace(asked, in_code=f"{asked.in_code}; {more}")
 
 
 def _unlike(candidates, sheet) -> list:

@@ -4,9 +4,9 @@ import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from fertkit.errors import typed
+from fertkit.intake.columns import OTHER, roles_of, roles_said
 from fertkit.intake.spellings import plain as plain_text
-from fertkit.intake.spellings import roles_of, spellings
+from fertkit.intake.spellings import spellings
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
     take_length,
@@ -21,8 +21,6 @@ SITE_COLUMNS = ("trial", "site", "location", "field", "site_year", "year")
 PLACES, RATES = ("trial", "site", "year"), ("rate", "planned")
 #: Roles of a second factor, beside the rates or treatments: of whole strips, or of any.
 FACTORS = ("whole", "factor")
-#: Columns known to be of no role (protein, soil).
-OTHER = "other"
 ROLES = roles_of("strips")
 MEASURED = tuple(role for role, of in ROLES.items() if of.measures)
 
@@ -150,37 +148,22 @@ def _stated_moisture(plain, senses) -> float | None:
     return 0.0 if matter or ("dry" in senses and "standard" not in senses) else None
 
 
-def each(named):
-    """Return one header or several as a list."""
-    return [named] if isinstance(named, str) or not isinstance(named, list | tuple) else named
-
-
-def say_column(role, header) -> str:
-    """Return how to name a column, on the command line and in Python."""
-    option = f'--by "{header}"' if role == "factor" else f'--column {role}="{header}"'
-    return typed(option, f"columns={{'{role}': '{header}'}}")
-
-
 def _role(plain, words, unit, mass):
     if "unit" in words or "units" in words:
         return "", 0
     role, rank = _named(plain, words, unit, mass)
     # "Soil moisture", "Grain protein", "Test weight", "Previous crop" are no moisture, yield, weight, crop.
-    named = set(words) & set(ROLES[OTHER].words) or _GRAIN_WEIGHT.fullmatch(plain)
+    named = OTHER in roles_said("strips", words) or _GRAIN_WEIGHT.fullmatch(plain)
     doubtful = role in ("", "moisture", "yield", "weight", "crop")
     return (OTHER, 0) if named and not unit and doubtful else (role, rank)
 
 
 def _named(plain, words, unit, mass):
-    for role, of in ROLES.items():
-        # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
-        if role == OTHER or (role == "stated" and "moisture" not in words):
-            continue
-        if role in ("moisture", "stated", "weight") and unit:
-            continue
-        for rank, name in enumerate(of.words):
-            if name.rstrip(".") in words or name == plain:
-                return role, rank
+    said = roles_said("strips", (*words, plain))
+    # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
+    none = {OTHER, *["stated"] * ("moisture" not in words), *["moisture", "stated", "weight"] * bool(unit)}
+    if role := next((role for role in ROLES if role in said and role not in none), ""):
+        return role, said[role]
     if unit == "bu/ac" or (mass == "bu" and len(words) == 1):
         return "yield", len(ROLES["yield"].words)
     if any(_SENSES.get(w) == "carried" for w in words):  # N removed, soil N: no rate applied

@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake import strip_checks
+from fertkit.intake.columns import say_column
 from fertkit.intake.spellings import listed, note
 from fertkit.intake.strip_columns import base, gives_unit
-from fertkit.intake.strip_headers import MEASURED, RATES, read_header, say_column
+from fertkit.intake.strip_headers import MEASURED, RATES, read_header
 from fertkit.intake.strip_nutrients import OF, constant_rates
 from fertkit.intake.units import cell_parts
 

@@ -5,7 +5,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.strip_headers import OTHER, read_header, say_column
+from fertkit.intake.columns import OTHER, say_column
+from fertkit.intake.strip_headers import read_header
 from fertkit.results import plain
 from fertkit.rounding import above, same
 from fertkit.tables import text_of
@@ -27,14 +28,14 @@ def split_rates(candidates, taken) -> bool:
     candidates : list of (int, Header)
         Columns that could be the rate.
     taken : dict
-        Role -> (column index, Header); gets "rate" and "rate of ..." for the others.
+        Role -> column index; gets "rate" and "rate of ..." for the others.
     """
     nutrients = [header.nutrient for _, header in candidates]
     if "" in nutrients or len(set(nutrients)) < len(nutrients) or {"planned", "factor", "whole"} & set(taken):
         return False
     taken.pop("treatment", None)
-    taken["rate"] = candidates[0]
-    taken.update((f"{OF}{header.nutrient}", (i, header)) for i, header in candidates[1:])
+    taken["rate"] = candidates[0][0]
+    taken.update((f"{OF}{header.nutrient}", i) for i, header in candidates[1:])
     return True
 
 

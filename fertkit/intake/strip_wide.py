@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 from fertkit.errors import InputError
+from fertkit.intake.columns import OTHER, each
 from fertkit.intake.grid import HEADER_DEPTH, Sheet, header_key, is_number_like, units_line, with_units
 from fertkit.intake.spellings import is_summary, listed, note, plain, problem, spellings
-from fertkit.intake.strip_headers import FACTORS, OTHER, PLACES, RATES, ROLES, Header, each, read_header, says
+from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, ROLES, Header, read_header, says
 from fertkit.intake.strip_two_rows import two_rows
 from fertkit.intake.units import (
     NUTRIENT_WORDS,

@@ -8,16 +8,15 @@ import pandas as pd
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError, Note
 from fertkit.intake import moisture, strip_checks
+from fertkit.intake.columns import OTHER, chosen_roles, each
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.plausible import ask_whether_real
 from fertkit.intake.spellings import problem
-from fertkit.intake.strip_columns import assign_roles
+from fertkit.intake.strip_columns import strip_columns
 from fertkit.intake.strip_headers import (
     FACTORS,
     MEASURED,
-    OTHER,
     PLACES,
-    each,
     read_header,
 )
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
@@ -216,10 +215,10 @@ def lines_of(raw, columns, units, problems):
     InputError
         If a column is missing or can be read two ways, or there are no strips.
     """
-    named = {header_key(header) for of in columns.values() for header in each(of)}
+    named = chosen_roles(columns)
     sheet = find_sheet(raw, lambda cell: header_key(cell) in named or bool(read_header(str(cell)).role))
     sheet = lengthen(sheet, raw, columns, units)
-    headers = assign_roles(sheet, columns, units, problems)
+    headers = strip_columns(sheet, columns, units, problems)
     if problems:
         raise _refusal(raw, problems)
     sheet = fill_down(set_aside(_without_borders(sheet), headers, problems), headers)

@@ -4,7 +4,7 @@ from contextlib import suppress
 from io import BytesIO
 
 from fertkit.errors import FertkitError, InputError
-from fertkit.intake.strip_headers import OTHER, say_column
+from fertkit.intake.columns import OTHER, say_column
 from fertkit.panels import controls
 from fertkit.reference.crops import load_crops
 

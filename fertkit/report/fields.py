@@ -13,6 +13,7 @@ from fertkit.budget.season import season_demand
 from fertkit.budget.soil_field import levels_of, soil_classes, soil_facts, soil_targets
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable, PriceError, typed
+from fertkit.intake.columns import columns_by_file
 from fertkit.intake.leaf import read_tissue
 from fertkit.intake.soil import read_soil
 from fertkit.intake.strips import StripTrial, read_strips
@@ -176,7 +177,8 @@ def answer_field(
     unit : {'lb/ac', 'kg/ha'}, optional
         Unit of the nutrient amounts; the one that goes with `goal_unit` if None.
     columns : dict, optional
-        Role -> header of the strip file, as `fertkit.read_strips` takes it.
+        Role -> header of the strip file, as `fertkit.read_strips` takes it; ``leaf.`` and ``soil.`` with a
+        role of those files.
     real_yields : bool
         Zeros and very low yields of a strip file were measured, as `fertkit.read_strips` takes it.
     currency : str
@@ -205,13 +207,17 @@ def answer_field(
     """
     _check_given(goal, leaf, soil, strips, nutrient_price, grain_price)
     own = read_words(words) if words is not None else {}
+    own_columns = columns_by_file(columns, ("leaf", "soil"), "strips")
+    files = {"leaf": leaf, "soil": soil, "strips": strips}
+    if idle := [file for file, held in files.items() if held is None and own_columns[file]]:
+        raise NotEstimable(f"columns are named for files that are not given: {', '.join(idle)}")
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     samples, tests = leaf, soil
     if leaf is not None and not hasattr(leaf, "tidy"):
-        samples = read_tissue(leaf, crop=crop, stage=stage, part=part)
+        samples = read_tissue(leaf, crop=crop, stage=stage, part=part, columns=own_columns["leaf"])
     if soil is not None and not hasattr(soil, "levels"):
-        tests = read_soil(soil)
-    trials = _analysed(strips, crop, columns, real_yields, prices, seed)
+        tests = read_soil(soil, columns=own_columns["soil"])
+    trials = _analysed(strips, crop, own_columns["strips"], real_yields, prices, seed)
     answers = {}
     several = fields_of(samples, tests, crop, field, whole=strips is not None, unnamed=goal is not None)
     for name, (place, held) in several.items():

@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_dict, a_flag, a_number, amounts, asks, labels, make_rng, maybe_headers
 from fertkit.errors import FertkitError, InputError, NotEstimable, Problem
-from fertkit.intake.strip_headers import each
+from fertkit.intake.columns import each
 from fertkit.intake.strip_notes import not_used
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer

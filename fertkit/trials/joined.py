@@ -12,7 +12,7 @@ from fertkit.asked import (
     a_text,
     above_zero,
     asks,
-    header_by_role,
+    headers_by_role,
     words_by_name,
     zero_or_more,
 )
@@ -104,8 +104,8 @@ class JoinedTrial(Result):
 
 
 @asks(
-    columns=header_by_role, units=words_by_name, width=a_length, delay=a_number, reach=above_zero, utm=a_text,
-    elsewhere=zero_or_more,
+    columns=headers_by_role, units=words_by_name, width=a_length, delay=a_number, reach=above_zero,
+    utm=a_text, elsewhere=zero_or_more,
 )  # fmt: skip
 def join_points(
     log, applied, *, crop, zones=None, columns=None, units=None, width=None, delay=None, reach=None, utm=None,

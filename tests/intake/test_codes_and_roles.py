@@ -123,10 +123,10 @@ def test_two_columns_of_one_name_in_frames_are_told():
     fields = pd.DataFrame(
         [["a", "corn", "corn", 80, 200]], columns=["field", "crop", "Crop", "area_ac", "yield_goal_bu_ac"]
     )
-    with pytest.raises(InputError, match="several columns give the crop: 'crop', 'Crop'"):
+    with pytest.raises(InputError, match="several columns could be the crop: 'crop', 'Crop'"):
         farm_budget(fields)
     fields.columns = ["field", "crop", "crop", "area_ac", "yield_goal_bu_ac"]
-    with pytest.raises(InputError, match="several columns give the crop"):
+    with pytest.raises(InputError, match="several columns could be the crop"):
         farm_budget(fields)
     points = pd.DataFrame([[0.0, 0.0, 1.0]], columns=["Longitude", "Longitude", "Latitude"])
     with pytest.raises(InputError, match="two columns are named 'Longitude'"):

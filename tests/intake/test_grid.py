@@ -6,8 +6,9 @@ import openpyxl
 import pytest
 
 from fertkit.errors import InputError
+from fertkit.intake.columns import roles_of
 from fertkit.intake.grid import find_sheet, is_merged, name_lines
-from fertkit.intake.spellings import plain, roles_of
+from fertkit.intake.spellings import plain
 from fertkit.intake.strips import read_strips
 from fertkit.intake.units import MEASURES
 from fertkit.tables import RawTable, open_table

@@ -223,7 +223,7 @@ def test_problems_of_both_files_are_told_at_once(field):
         join_points(log.drop(columns="Mass Flow (lb/s)"), bare, **OPTIONS)
     text = str(error.value)
     assert "no column for the flow" in text
-    assert "no rate or treatment column in the map; it has: colour" in text
+    assert "no column for the rate; headers: colour; add a header such as" in text
 
 
 @pytest.mark.parametrize(
