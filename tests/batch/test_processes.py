@@ -85,7 +85,7 @@ def test_a_script_needs_no_guard(many_trials, tmp_path):
 STOPPED = """
 import sys, time
 from fertkit.batch import run
-from fertkit.cli import main
+from fertkit.cli import command
 whole = run.work_part
 def work_part(settings, part):
     while part.target.name > "part-00002":
@@ -93,8 +93,9 @@ def work_part(settings, part):
     return whole(settings, part)
 work_part.__module__ = run.__name__
 run.work_part = work_part
-sys.exit(main(["batch", "trials", *sys.argv[1:], "--part-size", "3", "--workers", "2", "--quiet",
-               "--nutrient-price", "0.8", "--grain-price", "100"]))
+sys.argv[1:] = ["batch", "trials", *sys.argv[1:], "--part-size", "3", "--workers", "2", "--quiet",
+                "--nutrient-price", "0.8", "--grain-price", "100"]
+command()
 """
 
 
