@@ -29,6 +29,11 @@ def zones(wheat):
 
 
 @pytest.fixture(scope="module")
+def quadratic_zones(wheat):
+    return compare_groups(wheat, "zone", curve="quadratic", **BACHMAIER)
+
+
+@pytest.fixture(scope="module")
 def split_plot(outside):
     """Yates' oats: yields in quarter pounds of 1/80 acre as hundredweights of 112 lb an acre."""
     oats = outside("yates_oats_splitplot_n.csv")
@@ -113,9 +118,9 @@ def test_lost_plots_leave_the_levels_to_reml(split_plot):
 # ---- optima, their differences, one common rate
 
 
-def test_optima_by_zone_are_the_published_ones(wheat):
+def test_optima_by_zone_are_the_published_ones(quadratic_zones):
     """Bachmaier 2009: the low zone's 95 % interval is 173 to 260 at this price; R: high 203.969 to 328."""
-    groups = compare_groups(wheat, "zone", curve="quadratic", **BACHMAIER).groups.set_index("group")
+    groups = quadratic_zones.groups.set_index("group")
     assert groups["rate"].to_dict() == pytest.approx({"low": 199.081, "high": 239.759}, abs=0.005)
     assert groups["low"].to_dict() == pytest.approx({"low": 173.096, "high": 203.969}, abs=0.005)
     assert groups["high_open"].all()  # 260.06 and 328 lie above the highest rate tested, 260
@@ -198,10 +203,9 @@ def test_shares_of_the_area_move_the_common_rate():
     assert result.net_of_groups.value == pytest.approx(0.75 * lost[0] + 0.25 * lost[1], abs=1e-3)
 
 
-def test_the_interval_of_a_loss_is_that_of_the_contrast(wheat):
+def test_the_interval_of_a_loss_is_that_of_the_contrast(wheat, quadratic_zones):
     """Of a quadratic the loss is linear in its coefficients: t interval of lm, worked out here with numpy."""
-    result = compare_groups(wheat, "zone", curve="quadratic", **BACHMAIER)
-    low = wheat[wheat["zone"] == "low"]
+    result, low = quadratic_zones, wheat[wheat["zone"] == "low"]
     x, y = low["rate_kg_ha"].to_numpy(float), low["yield_t_ha"].to_numpy()
     design = np.column_stack([np.ones_like(x), x, x**2])
     coef, rss = np.linalg.lstsq(design, y, rcond=None)[:2]

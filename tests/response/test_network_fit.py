@@ -308,6 +308,12 @@ def joins():
     return params, known, trials, fit_network(trials)
 
 
+@pytest.fixture(scope="module")
+def by_soil(joins):
+    _, known, trials, _ = joins
+    return fit_network(trials, known=known, curve="linear_plateau")
+
+
 def test_truth_is_met(joins):
     params, _, _, fit = joins
     assert fit.curve == "linear_plateau"
@@ -342,9 +348,8 @@ def test_sites_are_drawn_towards_the_mean(joins):
     assert other.sites["n"][0] == 2
 
 
-def test_a_soil_test_explains_joins_and_gives_a_rate_for_a_new_site(joins):
-    _, known, trials, plain_fit = joins
-    fit = fit_network(trials, known=known, curve="linear_plateau")
+def test_a_soil_test_explains_joins_and_gives_a_rate_for_a_new_site(joins, by_soil):
+    fit, (*_, plain_fit) = by_soil, joins
     row = fit.coefficients.set_index("term").loc["end of the rise, by soil test"]
     assert row["p"] < 0.001
     assert row["low"] < 100 * np.expm1(-0.25 / 6) < row["high"]  # z = (20 - soil) / 6 but for its error
@@ -368,13 +373,12 @@ def test_a_soil_test_explains_joins_and_gives_a_rate_for_a_new_site(joins):
     assert region.own_low < 80 < 150 < region.own_high
 
 
-def test_what_is_not_known_of_the_sites_is_refused(joins):
+def test_what_is_not_known_of_the_sites_is_refused(joins, by_soil):
     _, known, trials, _ = joins
-    fit = fit_network(trials, known=known, curve="linear_plateau")
     with pytest.raises(InputError, match="no data on 'pH'"):
-        network_rate(fit, PRICES, given={"pH": 6.5})
+        network_rate(by_soil, PRICES, given={"pH": 6.5})
     with pytest.raises(InputError, match="outside the range of the sites"):
-        network_rate(fit, PRICES, given={"soil test": 300})
+        network_rate(by_soil, PRICES, given={"soil test": 300})
     with pytest.raises(InputError, match="the same at every site"):
         fit_network(trials, known=known.assign(year=2024))
     with pytest.raises(InputError, match="missing or not a number at site 3"):
