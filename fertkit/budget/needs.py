@@ -116,7 +116,7 @@ class NutrientBudget(Result):
         rows = self.published[(self.published["counted"] == AT_HARVEST) & self.published["removed"].notna()]
         return rows.sort_values("place", kind="stable").drop_duplicates("nutrient")
 
-    @property
+    @cached_property
     def spread(self) -> pd.DataFrame:
         """How far the published studies differ: number of them, lowest and highest, per nutrient.
 

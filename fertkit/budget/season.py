@@ -203,7 +203,29 @@ def season_demand(
     1.0
     """
     own = studies["own"] = checked_own(studies.get("own"))
-    name, own = own.crop_name(crop), own.without(as_list(studies.get("without")))
+    crop = own.crop_name(crop)
+    budget = nutrient_budget(crop, yield_goal, yield_unit, source=source, unit=unit, **studies)
+    return season_of(
+        budget, nutrients=nutrients, points=points, stage_days=stage_days, temperatures=temperatures,
+        temperature_unit=temperature_unit, own=own, without=studies.get("without"),
+    )  # fmt: skip
+
+
+def season_of(
+    budget, *, nutrients=None, points=None, stage_days=None, temperatures=None, temperature_unit="F",
+    own=None, without=None,
+) -> SeasonDemand:  # fmt: skip
+    """Spread the uptake of a budget over the season: `season_demand` where the budget is at hand.
+
+    Parameters
+    ----------
+    budget : NutrientBudget
+    nutrients, points, stage_days, temperatures, temperature_unit
+        As for `season_demand`.
+    own, without
+        Those of the budget.
+    """
+    name, unit, own = budget.crop, budget.unit, checked_own(own).without(as_list(without))
     scale = stage_scale(name, stage_days, own)
     if points is not None and not stage_days and "day" in points:
         scale = scale.iloc[:0]
@@ -212,7 +234,6 @@ def season_demand(
     if axis == "gdd" and (scale.empty or scale["gdd_f"].isna().any()):
         remedy = "leave out temperatures, or give days of its stages"
         raise NotEstimable(f"{name} has no degree-day scale", "stage_days={...}", remedy=remedy)
-    budget = nutrient_budget(name, yield_goal, yield_unit, source=source, unit=unit, **studies)
     columns = ["nutrient", "uptake", "counted", "uptake_source", "uptake_provenance"]
     totals = budget.defaults[columns].dropna(subset=["uptake"])
     able = set(placed.loc[placed["used"] & (placed["form"] != BOUND), "nutrient"]) & set(totals["nutrient"])

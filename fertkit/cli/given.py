@@ -6,7 +6,7 @@ from fertkit.errors import UnitError
 def give(result, arguments, lines=None, table=None):
     """Write what was asked for, page, workbook or table; print the answer and what was written."""
     ways = {
-        "page": ("Page with figures and sources", lambda path: result.write_page(path)),
+        "page": ("Page with figures and sources", lambda path: _write_page(result, path)),
         "workbook": ("Workbook", lambda path: result.write_workbook(path)),
         "table": ("Table", lambda path: write_table(table, path)),
     }
@@ -17,6 +17,13 @@ def give(result, arguments, lines=None, table=None):
     ]
     for line in [*(result.lines() if lines is None else lines), *written]:
         print(line)
+
+
+def _write_page(result, path):
+    from fertkit.plots import quick
+
+    quick.load()
+    return result.write_page(path)
 
 
 def write_table(table, path):

@@ -50,14 +50,14 @@ def sample_dots(explanation, ax):
     nutrients = ordered_nutrients(table["nutrient"].unique())
     by = {nutrient: table[table["nutrient"] == nutrient] for nutrient in nutrients}
     at = rows(ax, [f"{n}  {_values(mine)}" for n, mine in by.items()], pitch=0.23)
+    _ranges(ax, table.drop_duplicates("nutrient").set_index("nutrient").loc[nutrients], at)
     looks = _looks(table)
     apart = len(looks) <= MOST_SAMPLES
     lanes = np.linspace(-0.2, 0.2, len(looks)) * (apart and len(looks) > 1)
-    lane = dict(zip(looks, lanes, strict=True))
+    lane = table["specimen"].map(dict(zip(looks, lanes, strict=True)))
+    height = table["nutrient"].map(dict(zip(nutrients, at, strict=True))) + lane
+    _results(ax, table.assign(x=table["value"] / table["middle"], y=height), looks, whiskers=apart)
     for y, mine in zip(at, by.values(), strict=True):
-        _range(ax, mine.iloc[0], y)
-        for r in records(mine):
-            _result(ax, r, y + lane[r.specimen], looks[r.specimen], whiskers=apart)
         if said := [status for status in SAID if (mine["status"] == status).any()]:
             look = {"va": "center", "annotation_clip": False, "fontweight": "bold"}
             note(ax, said[0], (1, y), (6, 0), BESIDE, **look)
@@ -67,13 +67,14 @@ def sample_dots(explanation, ax):
     finish(ax, xlabel="result ÷ lower limit of the range (log scale)", grid="x", explain=explain)
 
 
-def _range(ax, r, y):
-    """The sufficiency range, open to the right where none ends it, and the span of the lower limits."""
-    top = r["upper"] / r["middle"] if r["upper"] > 0 else OPEN
-    spans(ax, [1.0], [top], [y], lw=11, color=hue.grid, label="enough, by the published ranges")
-    if r["lowest"] < r["highest"]:
-        ends = [r["lowest"] / r["middle"]], [r["highest"] / r["middle"]]
-        spans(ax, *ends, [y], lw=11, label="where the published limits differ")
+def _ranges(ax, limits, at):
+    """The sufficiency ranges, open to the right where none ends them, and the spans of the lower limits."""
+    middle, upper = limits["middle"], limits["upper"]
+    top = (upper / middle).where(upper > 0, OPEN)
+    spans(ax, np.ones(len(at)), top, at, lw=11, color=hue.grid, label="enough, by the published ranges")
+    differ = limits["lowest"] < limits["highest"]
+    low, high = (limits[end].where(differ) / middle for end in ("lowest", "highest"))
+    spans(ax, low, high, at, lw=11, label="where the published limits differ")
 
 
 def _limits(scores):
@@ -109,10 +110,13 @@ def _looks(table):
     return looks
 
 
-def _result(ax, r, y, look, whiskers):
-    x = r.value / r.middle
-    if whiskers and np.isfinite(r.error_pct) and not r.censored:
-        low, high = reported_interval(x, r.error_pct / 100)
-        ax.plot([max(low, 0.02), high], [y, y], color=hue.ink, lw=1.2, zorder=5)
-    shape = look | ({"marker": r.censored} if r.censored in ("<", ">") else {})
-    ax.plot(x, y, zorder=6, **shape | {"label": "_"})
+def _results(ax, table, looks, whiskers):
+    """The results of each sample at their heights, with their errors; one artist draws many in less time."""
+    if whiskers:
+        low, high = reported_interval(table["x"], table["error_pct"] / 100)
+        known = np.isfinite(table["error_pct"]) & (table["censored"] == "")
+        look = {"color": hue.ink, "lw": 1.2, "capstyle": "projecting", "zorder": 5}
+        spans(ax, low.clip(lower=0.02).where(known), high.where(known), table["y"], **look)
+    for (specimen, sign), mine in table.groupby(["specimen", "censored"], sort=False):
+        shape = looks[specimen] | ({"marker": sign} if sign in ("<", ">") else {})
+        ax.plot(mine["x"], mine["y"], zorder=6, **shape | {"label": "_"})

@@ -9,7 +9,7 @@ from fertkit import asked
 from fertkit.budget.ledger import NUTRIENTS as CARRIED
 from fertkit.budget.ledger import season_book
 from fertkit.budget.needs import nutrient_budget
-from fertkit.budget.season import season_demand
+from fertkit.budget.season import season_of
 from fertkit.budget.soil_field import levels_of, soil_classes, soil_facts, soil_targets
 from fertkit.budget.yields import amount_unit
 from fertkit.errors import NotEstimable, PriceError, typed
@@ -292,7 +292,7 @@ def _with_goal(answer, goal, goal_unit, unit, studies):
             "the crop of the yield goal is not known", typed("--crop soybean", 'crop="soybean"')
         )
     budget = nutrient_budget(answer.crop, goal, goal_unit, unit=unit or amount_unit(goal_unit), **studies)
-    season = _season(answer.crop, goal, goal_unit, budget.unit, studies)
+    season = _season(budget, studies)
     return replace(answer, crop=budget.crop, budget=budget, season=season)
 
 
@@ -339,9 +339,9 @@ def _older(held, newest):
         yield f"the sheet covers the newest samples; those of {days} are in the table of results"
 
 
-def _season(crop, goal, goal_unit, unit, studies):
+def _season(budget, studies):
     try:
-        return season_demand(crop, goal, goal_unit, unit=unit, **studies)
+        return season_of(budget, own=studies.get("own"), without=studies.get("without"))
     except NotEstimable:
         return None
 

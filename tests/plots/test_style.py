@@ -1,5 +1,7 @@
 """The palette keeps its promises: apart in grey, apart for colour-blind eyes, never colour alone."""
 
+import subprocess
+import sys
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -113,3 +115,23 @@ def test_a_title_ends_on_its_page(inches, spread):
     title = next(t for t in ax.get_children() if getattr(t, "get_text", str)().startswith("WWMM"))
     assert title.get_window_extent().x1 <= ax.figure.bbox.x1
     assert " ".join(title.get_text().split()) == ax.titled
+
+
+def test_what_is_loaded_without_help_draws_the_same():
+    """Against matplotlib as it loads by itself: the same drawing; an artist made later has its help."""
+    draws = """
+from matplotlib.lines import Line2D
+from fertkit.plots.forms import shown, spans
+from fertkit.plots.style import finish, new_axes
+from fertkit.report.page import svg_picture
+ax = new_axes()
+spans(ax, [1, 2], [3, 4], [0, 1], label="span")
+finish(ax, "title", "x", "y", explain=[shown("mark", marker="o")])
+later = type("Later", (Line2D,), {"set_word": lambda self, word: None})
+print(svg_picture(ax), "word" in str(later.set.__signature__), "linewidth" in later.set.__doc__)
+"""
+    ways = ["", "from fertkit.plots import quick; quick.load()"]
+    run = [[sys.executable, "-c", way + draws] for way in ways]
+    plain, quick = (subprocess.run(one, capture_output=True, text=True, check=True).stdout for one in run)
+    assert plain == quick
+    assert plain.split()[1:] == ["True", "True"]
