@@ -106,7 +106,7 @@ class SeasonDemand(Result):
 
     @property
     def checks(self) -> pd.DataFrame:
-        return checks_frame(_point_checks(self))
+        return point_checks(self, set(self.totals["nutrient"]))
 
     @property
     def by_stage(self) -> pd.DataFrame:
@@ -265,7 +265,8 @@ def season_of(
 def _wanted(crop, nutrients, able, own):
     if not able:
         what = f"no published share of season uptake for {crop}"
-        remedy = "enter your own in a table with columns crop, kind, nutrient, stage or days, value"
+        columns = "crop, kind, nutrient, stage or days, value"
+        remedy = f"choose another crop, or enter your own in a table with columns {columns}"
         raise NotEstimable(what, typed("--own FILE", "own=... or points=..."), remedy=remedy)
     wanted = able if nutrients is None else {nutrient_name(n, own) for n in nutrients}
     for name in wanted:
@@ -377,9 +378,14 @@ _BESIDE = ("the other publication is within 10% of the season total",
            "the other publication differs from the curve by more than 10% of the season total")  # fmt: skip
 
 
-def _point_checks(demand):
+def point_checks(demand, nutrients) -> pd.DataFrame:
+    """Return what was checked of the curves of some nutrients."""
+    return checks_frame(_point_checks(demand, nutrients))
+
+
+def _point_checks(demand, nutrients):
     limit = constants()["value"]["distance from a published share"]
-    for total in records(demand.totals):
+    for total in records(demand.totals[demand.totals["nutrient"].isin(nutrients)]):
         name, misfit = total.nutrient, total.misfit
         shares = demand.points[(demand.points["nutrient"] == name) & (demand.points["form"] != BOUND)]
         used, others = shares[shares["used"]], shares[~shares["used"] & shares["form"].eq(POINT)]

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.budget.season import SeasonDemand, season_demand
+from fertkit.budget.season import SeasonDemand, point_checks, season_demand
 from fertkit.budget.yields import refuse
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.reference.load import constants
@@ -45,7 +45,7 @@ class SupplyGap(Result):
 
     @property
     def checks(self) -> pd.DataFrame:
-        return self.demand.checks
+        return point_checks(self.demand, set(self.gaps["nutrient"]))
 
     @property
     def sources(self) -> pd.DataFrame:

@@ -169,11 +169,11 @@ class PlanPanel(Panel):
                 self.expected = expected_of(self.settings)
             finally:
                 self._expected.value = ""
-            says = plainly(self.expected.lines()[1])  # of its one plan
+            how, found, but = map(plainly, self.expected.lines())  # of its one plan
             notes = [*said_by(self.expected.checks), *([SUPPOSED] if self._untouched(*SUPPOSITIONS) else [])]
             pieces = (
-                show.said(self.expected.summary()),
-                show.Sheet(self.expected.plot()).html(says),
+                show.said(f"{found}\n{how}\n{but}"),
+                show.Sheet(self.expected.plot()).html(found),
                 show.cautions(notes),
             )
             self._expected.value = "".join(pieces)
@@ -202,6 +202,15 @@ class PlanPanel(Panel):
     def cautions(self):
         placeholder = [NOISE] if self._untouched("cv_pct") else []
         return [*said_by(self.result.checks), *placeholder, *self.spoken(Kind.NOTE)]
+
+    def numbers_shown(self):
+        along = ("left", "right", "start", "end", "harvest_left", "harvest_right")
+        unit = self.result.width_unit
+        return (
+            super()
+            .numbers_shown()
+            .rename(columns={name: f"{name.replace('_', ' ')} [{unit}]" for name in along})
+        )
 
     def code(self):
         s = self.settings

@@ -111,7 +111,7 @@ def _shown(value, still: bool) -> str:
         parts = [_part(section, notes) for section in value.answer.sections]
         return "".join(parts) + _at_the_foot(notes)
     if isinstance(value, pd.DataFrame):
-        return table(value)
+        return checks(value) if {"check", "passed"} <= set(value) else table(value)
     if hasattr(value, "lines") and hasattr(value, "summary"):
         notes = Notes(getattr(value, "sources", None))
         return prose(value.lines(), notes) + _at_the_foot(notes)

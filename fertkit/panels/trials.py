@@ -105,6 +105,13 @@ class StripsPanel(_TrialPanel):
         options = {"model": settings.model, "trend": settings.trend, "level": settings.level}
         return analyse_strips(self.strips, **options)
 
+    def numbers_shown(self):
+        unit = "/".join(self.result.response.split("_")[1:])
+        said = {"mean": "mean", "se": "standard error", "low": "low", "high": "high"}
+        return (
+            super().numbers_shown().rename(columns={name: f"{says} [{unit}]" for name, says in said.items()})
+        )
+
     def code(self):
         s = self.settings
         return self._code("analyse_strips", f"model={s.model!r}, trend={s.trend}")
@@ -206,6 +213,8 @@ class OptimumPanel(AsksForGroups, Priced, _TrialPanel):
             raise FertkitError(
                 f"enter the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
                 "a price for another unit or crop is not carried over"
+                + f". Tick '{self.controls['free'].description}' if it costs nothing"
+                * ("nutrient_price" in asked and not settings.nutrient_price)
             )
         if self.data.factor and (settings.usual_rate or settings.robust or settings.uneven):
             raise FertkitError(

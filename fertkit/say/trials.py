@@ -257,7 +257,7 @@ def power_lines(plan) -> list[Line]:
     sizes = plan.sizes.set_index("blocks").loc[plan.blocks]
     smallest, found = sizes["smallest_difference_pct"], 100 * sizes["power"]
     said = (
-        f"{plan.blocks} blocks of {plan.treatments} treatments ({plan.design}): with a CV of "
+        f"{plan.blocks} blocks of {plan.treatments} treatments: with a CV of "
         f"{plan.cv_pct:g}% ({_cv_of(plan)}) a true difference of {plain(plan.difference_pct)}% of the mean "
         f"is detected in {found:.0f} of 100 trials (two-sided, {100 * plan.alpha:g}%)."
     )

@@ -239,7 +239,9 @@ def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
         return "use fewer treatments or narrower strips"
     free = field_width - 2 * borders * strip_width + buffer
     blocks = whole_times(free, len(treatments) * strip_width + buffer)
-    return f"{counted(max(blocks, 0), 'block')} would fit; or use fewer treatments or borders"
+    if blocks < 1:
+        return "use fewer treatments or borders, or narrower strips"
+    return f"{counted(blocks, 'block')} would fit; or use fewer treatments or borders"
 
 
 def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:

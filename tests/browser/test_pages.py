@@ -266,6 +266,16 @@ def test_a_handout_is_one_sheet(opened, name):
         assert page.pdf(format=paper).count(b"/Type /Page\n") <= 2  # both sides of a sheet
 
 
+def test_what_waits_for_a_guess_is_not_printed(opened):
+    page = opened("06_workshop_shortfall.ipynb")
+    page.wait_for_function(DRAWN, timeout=READY)
+    page.emulate_media(media="print")
+    waiting = page.locator(".fertkit-closed > :not(:first-child)")
+    assert waiting.count()
+    for piece in waiting.all():
+        expect(piece).to_be_hidden()
+
+
 SMALLEST_TEXT, LEAST_CONTRAST = 12, 4.5  # px; ratio of WCAG 2.2, success criterion 1.4.3
 
 
