@@ -19,8 +19,8 @@ def beta_share(a, b, x, y):
     a, b, x, y = (np.where(far, two, one) for one, two in ((a, b), (b, a), (x, y), (y, x)))
     if a.ndim == b.ndim == x.ndim == 0:
         a, b, x, y = (one.item() for one in (a, b, x, y))
-    fraction = 1.0
-    for m in range(int(12 + 3 * np.sqrt(np.max(a + b))), -1, -1):  # more steps change nothing
+    fraction, size = 1.0, np.max(np.nan_to_num(a + b, posinf=0.0))
+    for m in range(int(12 + 3 * np.sqrt(size)), -1, -1):  # more steps change nothing
         fraction = 1 - (a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1)) / fraction
         if m:
             fraction = 1 + m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)) / fraction
@@ -29,17 +29,29 @@ def beta_share(a, b, x, y):
     return np.where(far, 1 - share, share)[()]
 
 
+def _known(df) -> np.ndarray:
+    """Degrees of freedom; nan where there are none."""
+    df = np.asarray(df, float)
+    return np.where(df > 0, df, np.nan)
+
+
+def _shares(one, other):
+    """Shares of two numbers in their sum; the second may be infinite."""
+    with np.errstate(invalid="ignore"):
+        return one / (one + other), np.where(np.isinf(other), 1.0, other / (one + other))
+
+
 def t_below(df, t):
-    """Chance that a t number falls below t."""
-    df, t = np.asarray(df, float), np.asarray(t, float)
-    tail = beta_share(df / 2, 0.5, df / (df + t * t), t * t / (df + t * t)) / 2
+    """Chance that a t number falls below t; nan without degrees of freedom."""
+    df, t = _known(df), np.asarray(t, float)
+    tail = beta_share(df / 2, 0.5, *_shares(df, t * t)) / 2
     return np.where(t > 0, 1 - tail, tail)[()]
 
 
 def f_above(df1, df2, value):
-    """Chance that an F number exceeds a value."""
-    whole = df2 + df1 * value
-    return beta_share(df2 / 2, df1 / 2, df2 / whole, df1 * value / whole)
+    """Chance that an F number exceeds a value; nan without degrees of freedom."""
+    df1, df2 = _known(df1), _known(df2)
+    return beta_share(df2 / 2, df1 / 2, *_shares(df2, df1 * np.maximum(np.asarray(value, float), 0.0)))
 
 
 @lru_cache(maxsize=10_000)
@@ -61,6 +73,11 @@ def t_point(df, chance):
     """Point below which a t number falls with a chance; nan without degrees of freedom."""
     with np.errstate(invalid="ignore"):
         return np.vectorize(_t_point, otypes=[float])(df, chance)[()]
+
+
+def t_reach(df, level):
+    """Standard errors on either side of an estimate that hold it at a level."""
+    return t_point(df, (1 + level) / 2)
 
 
 def normal_below(z):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from fertkit.laws import f_above, normal_below, t_below, t_point
+from fertkit.laws import f_above, normal_below, t_below, t_point, t_reach
 
 DF = np.array([1, 2, 3, 4, 7, 12, 18, 29, 30])[:, None]
 VALUES = np.array([0.0, 0.01, 0.3, 1.0, 1.7, 2.5, 6.0, 40.0, 1e4])
@@ -22,6 +22,20 @@ def test_points_of_t_are_those_of_scipy():
     chances = np.array([1e-9, 0.01, 0.3, 0.5, 0.55, 0.975, 0.9995, 1 - 1e-9])
     np.testing.assert_allclose(t_point(DF, chances), special.stdtrit(DF, chances), rtol=1e-12)
     assert np.isnan(t_point([0, np.nan, 5], [0.9, 0.9, 1.0])).all()
+
+
+def test_reach_is_the_half_width_of_an_interval():
+    levels = np.array([0.5, 0.8, 0.9, 0.95, 0.99])
+    np.testing.assert_allclose(t_reach(DF, levels), special.stdtrit(DF, (1 + levels) / 2), rtol=1e-12)
+
+
+def test_ends_of_the_laws_are_those_of_scipy():
+    ends = np.array([-np.inf, np.inf, np.nan])
+    np.testing.assert_array_equal(t_below(5.0, ends), special.stdtr(5.0, ends))
+    np.testing.assert_array_equal(f_above(2.0, 5.0, ends[1:]), special.fdtrc(2.0, 5.0, ends[1:]))
+    assert f_above(2, 5, -1e-12) == 1  # a sum of squares below zero by rounding
+    assert np.isnan(t_below([0.0, np.nan], 1.0)).all()
+    assert np.isnan(f_above([0, 2, 2], [5, 0, 5], [1.0, 1.0, np.nan])).all()
 
 
 @pytest.mark.parametrize("df", [400, 20_000])

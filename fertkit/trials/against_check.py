@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, above_zero, asks, holding
 from fertkit.errors import InputError, NotEstimable, Problem, unknown
+from fertkit.laws import t_below, t_point
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, show
 from fertkit.rounding import below
@@ -79,8 +80,6 @@ def no_worse_than(analysis, margin: float, check=None) -> Equivalence:
     >>> analyse_strips(trial, check="check").no_worse_than(2).table["verdict"].tolist()
     ['as good']
     """
-    from scipy.stats import t
-
     check = analysis.check_strip if check is None else check
     if check is None or check not in set(analysis.means["treatment"]):
         raise unknown("check treatment", check, analysis.means["treatment"])
@@ -88,10 +87,10 @@ def no_worse_than(analysis, margin: float, check=None) -> Equivalence:
     rows, se, df = pairs[["treatment", "difference"]].copy(), pairs["se"], pairs["df"]
     if not (np.isfinite(se) & np.isfinite(df)).all():
         raise NotEstimable("no error can be estimated, so no treatment can be called as good")
-    half = t.isf(1 - analysis.level, df) * se
+    half = t_point(df, analysis.level) * se
     rows["low"], rows["high"] = rows["difference"] - half, rows["difference"] + half
-    rows["p_worse"] = t.sf((rows["difference"] + margin) / se, df)
-    rows["p_better"] = t.sf((margin - rows["difference"]) / se, df)
+    rows["p_worse"] = t_below(df, -(rows["difference"] + margin) / se)
+    rows["p_better"] = t_below(df, (rows["difference"] - margin) / se)
     rows["p_equivalent"] = rows[["p_worse", "p_better"]].max(axis=1)
     alpha = 1 - analysis.level
     rows["verdict"] = np.select(
@@ -159,8 +158,6 @@ def net_over_check(analysis, grain_price: float, costs, check, *, currency="") -
     >>> net_over_check(analyse_strips(trial), 4.0, {"new": 12}, "check").table["net"].round(6).tolist()
     [8.0]
     """
-    from scipy.stats import t
-
     costs = _by_label(costs, list(analysis.means["treatment"]))
     means = analysis.means.set_index("treatment")["mean"]
     pairs = _over_check(analysis, check)
@@ -173,7 +170,7 @@ def net_over_check(analysis, grain_price: float, costs, check, *, currency="") -
     })  # fmt: skip
     for end in ("", "_low", "_high"):
         rows[f"net{end}"] = grain_price * rows[f"gain{end}"] - cost
-    rows["p_loses"] = t.sf(rows["net"] / (grain_price * pairs["se"].to_numpy()), pairs["df"])
+    rows["p_loses"] = t_below(pairs["df"], -rows["net"] / (grain_price * pairs["se"].to_numpy()))
     order = (
         means.loc[names].argsort()[::-1] if not pd.api.types.is_numeric_dtype(means.index) else slice(None)
     )

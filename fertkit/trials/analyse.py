@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding, maybe_headers
 from fertkit.errors import NotEstimable, unknown
+from fertkit.laws import t_reach
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import below, first_largest, first_smallest, levelled
@@ -257,8 +258,6 @@ def analyse_strips(
 
 def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> StripAnalysis:
     """Turn a model's estimate into means, comparisons and checks."""
-    from scipy.stats import t
-
     anova = estimate.anova.set_index("term")
     pairs = all_pairs(
         estimate.means, estimate.covariance, estimate.df, level=level, adjust=adjust,
@@ -292,7 +291,7 @@ def conclude(trial: Trial, estimate, *, check, adjust: str, level: float) -> Str
         variance=estimate.variance,
         error_df=estimate.error_df,
         sed=sed,
-        lsd=float(t.isf((1 - level) / 2, pairs["df"].mean()) * sed),
+        lsd=float(t_reach(pairs["df"].mean(), level) * sed),
         cv_pct=float(cv),
         level=level,
         adjust=adjust,
@@ -308,10 +307,8 @@ def _known(estimate) -> bool:
 
 
 def _means(trial, estimate, level) -> pd.DataFrame:
-    from scipy.stats import t
-
     se = np.sqrt(np.diag(estimate.covariance))
-    half = t.isf((1 - level) / 2, np.diag(estimate.df)) * se
+    half = t_reach(np.diag(estimate.df), level) * se
     mean = estimate.means.to_numpy()
     return pd.DataFrame(
         {

@@ -5,6 +5,7 @@ from math import factorial
 import numpy as np
 import pandas as pd
 
+from fertkit.laws import f_above
 from fertkit.results import failed, heading, show
 from fertkit.rounding import above, same
 from fertkit.trials import linear
@@ -60,15 +61,13 @@ def _equal_variance(trial, fit) -> float | None:
 
 def _additivity(trial, fit) -> float | None:
     """Tukey's one degree of freedom for non-additivity (1949, Biometrics 5:232-242, from memory)."""
-    from scipy.stats import f
-
     fitted = trial.y - fit.residuals
     if not trial.blocking or not above(np.ptp(fitted), 0, scale=np.abs(trial.y).max()):
         return None
     bow = ((fitted - fitted.mean()) / np.ptp(fitted)) ** 2  # of the size of the other columns in any unit
     wider = linear.fit(np.column_stack([trial.design(), bow]), trial.y)
     if wider.rank > fit.rank and above(wider.rss, 0, scale=fit.rss):
-        return float(f.sf((fit.rss - wider.rss) / wider.variance, 1, wider.df))
+        return float(f_above(1, wider.df, (fit.rss - wider.rss) / wider.variance))
     return None
 
 
@@ -88,12 +87,10 @@ def _bend(trial) -> tuple:
     name = "lack of fit of a quadratic in the rate"
     if not pd.api.types.is_numeric_dtype(trial.labels) or len(trial.labels) < 4:
         return check_row("strips", name, None, why="needs four or more rates")
-    from scipy.stats import f
-
     (_, df1, more), (_, df2, error) = polynomial_squares(trial)[-2:]
     p = None
     if df1 > 0 and df2 > 0 and above(error, 0, scale=more):
-        p = float(f.sf(more / df1 / (error / df2), df1, df2))
+        p = float(f_above(df1, df2, more / df1 / (error / df2)))
     return check_row("strips", name, p, why="could not be checked with these strips")
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import unknown
+from fertkit.laws import t_below, t_reach
 from fertkit.rounding import above, below, levelled
 
 #: Rules behind the letters: how the probability of a difference allows for looking at many of them.
@@ -74,9 +75,11 @@ def reach(level: float, df: float, many: int = 0) -> float:
 
     Student's t for one comparison; with `many` means Tukey's studentised range over the root of two.
     """
-    from scipy.stats import studentized_range, t
+    if not many:
+        return float(t_reach(df, level))
+    from scipy.stats import studentized_range
 
-    return float(studentized_range.ppf(level, many, df) / 2**0.5 if many else t.isf((1 - level) / 2, df))
+    return float(studentized_range.ppf(level, many, df) / 2**0.5)
 
 
 def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.DataFrame:
@@ -108,16 +111,14 @@ def against_check(means, covariance, df, check, *, level: float = 0.95) -> pd.Da
 
 def _differences(means, covariance, df, base, other, level) -> pd.DataFrame:
     """Differences of means at places `other` from those at `base`: difference, se, df, low, high, p."""
-    from scipy.stats import t
-
     apart = np.diag(covariance)[base] + np.diag(covariance)[other]
     spread = apart - 2 * covariance[base, other]
     table = pd.DataFrame({"difference": means.to_numpy()[other] - means.to_numpy()[base]})
     table["se"] = np.sqrt(np.where(above(spread, 0, scale=apart), spread, np.nan))
     table["df"] = np.broadcast_to(df, covariance.shape)[base, other]
-    half = t.isf((1 - level) / 2, table["df"]) * table["se"]
+    half = t_reach(table["df"], level) * table["se"]
     table["low"], table["high"] = table["difference"] - half, table["difference"] + half
-    table["p"] = 2 * t.sf(np.abs(table["difference"] / table["se"]), table["df"])
+    table["p"] = 2 * t_below(table["df"], -np.abs(table["difference"] / table["se"]))
     return table
 
 
@@ -127,7 +128,7 @@ def _largest_of(table, spread, level):
     Under a multivariate t; the point is None where the family has one member or no error.
     """
     from scipy.optimize import brentq
-    from scipy.stats import multivariate_t, t
+    from scipy.stats import multivariate_t
 
     ratio = np.abs(table["difference"] / table["se"]).to_numpy()
     if len(table) == 1 or not np.isfinite(ratio).all():
@@ -141,7 +142,7 @@ def _largest_of(table, spread, level):
     def inside(r):
         return family.cdf(np.full(len(ratio), r), lower_limit=np.full(len(ratio), -r))
 
-    single, all_of = (t.isf((1 - level) / 2 / share, max(df, 1.0)) for share in (1, len(ratio)))
+    single, all_of = (t_reach(max(df, 1.0), 1 - (1 - level) / share) for share in (1, len(ratio)))
     point = brentq(lambda r: inside(r) - level, 0.99 * single, 1.01 * all_of, xtol=1e-4)
     # Never below the unadjusted probability: the integral is a simulation good to about four digits.
     return np.maximum(1 - np.array([inside(r) for r in ratio]), table["p"]), max(point, single)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fertkit.laws import f_above, normal_below
 from fertkit.rounding import same
 
 #: Applied rates nearer than this share of the highest are one rate (common practice, no source).
@@ -129,14 +130,12 @@ def anova_table(rows, *, error: str = "error") -> pd.DataFrame:
     DataFrame
         term, df, ss, ms, f, p.
     """
-    from scipy.stats import f
-
     table = pd.DataFrame(rows, columns=["term", "df", "ss"])
     table["ms"] = table["ss"] / table["df"].where(table["df"] > 0)
     base = table.loc[table["term"] == error].iloc[0]
     tested = (table["term"] != error) & (table["df"] > 0) & (base["df"] > 0) & (base["ms"] > 0)
     table["f"] = (table["ms"] / base["ms"]).where(tested)
-    table["p"] = f.sf(table["f"], table["df"], base["df"])
+    table["p"] = f_above(table["df"], base["df"], table["f"])
     return table
 
 
@@ -160,8 +159,6 @@ def neighbour_statistic(residuals, design, line, order) -> tuple[float, float, f
         normal probability. Mean and variance of the ratio are the exact moments under independent normal
         errors (Durbin & Watson 1950, Biometrika 37:409-428, from memory).
     """
-    from scipy.stats import norm
-
     n = len(residuals)
     link = np.zeros((n, n))
     for run in np.unique(line):
@@ -179,7 +176,7 @@ def neighbour_statistic(residuals, design, line, order) -> tuple[float, float, f
     spread = 2 * (np.sum(product * product.T) - np.trace(product) ** 2 / df) / (df * (df + 2))
     ratio = residuals @ link @ residuals / rss
     z = (ratio - mean) / np.sqrt(spread) if spread > 0 else np.nan
-    return float(ratio), float(z), float(2 * norm.sf(abs(z)))
+    return float(ratio), float(z), float(2 * normal_below(-abs(z)))
 
 
 # ---- what a design can compare

@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from fertkit.errors import NotEstimable
+from fertkit.laws import f_above
 from fertkit.rounding import below
 from fertkit.trials import linear
 
@@ -76,8 +77,6 @@ class RemlFit:
 
     def kenward_roger(self, contrasts) -> tuple[float, int, float, float]:
         """F test of several contrasts at once after Kenward & Roger (1997): (F, df1, df2, p)."""
-        from scipy.stats import f as f_distribution
-
         q, spread = len(contrasts), np.linalg.inv(self.information)
         inner = np.linalg.inv(contrasts @ self.covariance @ contrasts.T)
         parts = np.array([inner @ contrasts @ slope @ contrasts.T for slope in self.slopes])
@@ -94,7 +93,7 @@ class RemlFit:
         effect = contrasts @ self.coefficients
         wald = effect @ np.linalg.solve(contrasts @ self.adjusted @ contrasts.T, effect) / q
         statistic = float(df2 / (mean * (df2 - 2)) * wald)
-        return statistic, q, float(df2), float(f_distribution.sf(statistic, q, df2))
+        return statistic, q, float(df2), float(f_above(q, df2, statistic))
 
 
 def components(matrices):
@@ -226,8 +225,6 @@ def wald(fit: RemlFit, contrasts) -> tuple[float, int, float, float]:
     Denominator degrees of freedom after Fai & Cornelius (1996, J. Stat. Comput. Simul. 54:363-378, from
     memory).
     """
-    from scipy.stats import f as f_distribution
-
     spread = contrasts @ fit.covariance @ contrasts.T
     values, vectors = np.linalg.eigh(spread)
     own = vectors.T @ contrasts
@@ -236,7 +233,7 @@ def wald(fit: RemlFit, contrasts) -> tuple[float, int, float, float]:
     each = np.array([fit.degrees_of_freedom(row) for row in own])
     total = np.sum(each[each > 2] / (each[each > 2] - 2))
     df2 = float(each[0]) if q == 1 else float(2 * total / (total - q)) if total > q else float(each.min())
-    return statistic, q, df2, float(f_distribution.sf(statistic, q, df2))
+    return statistic, q, df2, float(f_above(q, df2, statistic))
 
 
 # ---- one random effect
@@ -389,8 +386,8 @@ METHODS = {
 
 def q_profile(sites: OneEffect, level) -> tuple[float, float]:
     """Interval of tau2 from the generalised Q (Viechtbauer 2007, Stat. Med. 26:37-52, from memory)."""
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     df = sites.at(0.0).df
-    limits = chi2.isf((1 - level) / 2, df), chi2.ppf((1 - level) / 2, df)
+    limits = chdtri(df, (1 - level) / 2), chdtri(df, (1 + level) / 2)
     return tuple(sites.where(lambda fit, limit=limit: fit.q - limit) for limit in limits)

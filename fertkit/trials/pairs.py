@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_header, a_label, a_share, a_word, asks, holding
 from fertkit.errors import NotEstimable, unknown
+from fertkit.laws import t_below, t_reach
 from fertkit.results import Result, checks_frame, counted, show
 from fertkit.rounding import at_most, same
 from fertkit.trials.diagnose import far_row, order_check
@@ -106,8 +107,6 @@ def analyse_pairs(
     >>> "in 15 pairs: difference 2.6" in found.summary()
     True
     """
-    from scipy.stats import t as t_distribution
-
     arranged = arrange(trial, treatment=treatment, response=response, blocks=blocks)
     if len(arranged.labels) != 2:
         what = f"pairs need two treatments, there are {len(arranged.labels)}"
@@ -127,14 +126,14 @@ def analyse_pairs(
         sd, notes = 0.0, (*notes, "every pair differs by the same amount: no error to test against")
     se = sd / np.sqrt(n)
     t = mean / se if se > 0 else np.nan
-    reach = float(t_distribution.isf((1 - level) / 2, df))
+    reach = float(t_reach(df, level))
     moments = np.cov(other, one) / n
     low, high = fieller(other.mean(), one.mean(), moments, reach)
     return PairedAnalysis(
         pairs=complete.assign(difference=change).reset_index().rename_axis(columns=None),
         first=first, second=second, difference=mean, sd=sd, se=float(se),
         low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
-        p=float(2 * t_distribution.sf(abs(t), df)),
+        p=float(2 * t_below(df, -abs(t))),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
         level=level, response=arranged.response, notes=notes,
         checks=checks_frame([

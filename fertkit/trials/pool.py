@@ -12,6 +12,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_share, a_table, a_word, asks, headers, holding, labels, many_amounts
 from fertkit.errors import LookupFailed, NotEstimable, unknown
+from fertkit.laws import normal_below, t_below, t_reach
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, capital, checks_frame, counted, heading, plain, show
 from fertkit.rounding import above
@@ -274,7 +275,7 @@ def _design(covariates, n) -> tuple[list[str], np.ndarray]:
 
 
 def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFrame:
-    from scipy.stats import norm, t
+    from scipy.special import ndtri
 
     share = np.zeros(len(y))
     share[weighable] = 100 * weights / weights.sum()
@@ -284,7 +285,7 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
         for n, w in zip(remarks, weighable, strict=True)
     ]
     tail, known = (1 - level) / 2, df > 0
-    half = np.where(known, t.isf(tail, df), norm.isf(tail)) * s
+    half = np.where(known, t_reach(df, level), -ndtri(tail)) * s
     return pd.DataFrame(
         {
             "site": names,
@@ -300,18 +301,18 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
 
 
 def _conclude(table, model, fit, terms, alone, method, modified, unit, quantity, level):
-    from scipy.stats import chi2, norm, t
+    from scipy.special import chdtrc, ndtri
 
     knapp, tau2, k = method != "common", fit.ratio, len(model.y)
     raw = fit.q / fit.df if knapp else 1.0
     scale = max(1.0, raw) if modified else raw
     se = np.sqrt(np.diag(fit.covariance) * scale)
-    reach = t.isf((1 - level) / 2, fit.df) if knapp else norm.isf((1 - level) / 2)
+    reach = t_reach(fit.df, level) if knapp else -ndtri((1 - level) / 2)
     b = fit.coefficients
     ratio = np.abs(b / se)
     coefficients = pd.DataFrame(
         {"term": terms, "estimate": b, "se": se, "low": b - reach * se, "high": b + reach * se,
-         "p": 2 * (t.sf(ratio, fit.df) if knapp else norm.sf(ratio))}
+         "p": 2 * (t_below(fit.df, -ratio) if knapp else normal_below(-ratio))}
     )  # fmt: skip
     ahead = reach * np.sqrt(tau2 + se[0] ** 2)
     plain = model.at(0.0)
@@ -322,7 +323,7 @@ def _conclude(table, model, fit, terms, alone, method, modified, unit, quantity,
         low=float(b[0] - reach * se[0]), high=float(b[0] + reach * se[0]),
         prediction_low=float(b[0] - ahead), prediction_high=float(b[0] + ahead),
         tau2=tau2, tau2_low=low, tau2_high=high, i2_pct=float(100 * tau2 / (tau2 + typical)),
-        q=plain.q, q_df=plain.df, q_p=float(chi2.sf(plain.q, plain.df)),
+        q=plain.q, q_df=plain.df, q_p=float(chdtrc(plain.df, plain.q)),
         explained_pct=float(max(0.0, 100 * (1 - tau2 / alone))) if alone > 0 else np.nan,
         k=k, method=_method(method, modified), unit=unit, quantity=quantity,
         level=level, checks=checks_frame(_checks(table, k, tau2, raw, scale, knapp)),

@@ -180,10 +180,9 @@ def noncentral_f_power(df1: float, df2: float, shift: float, alpha: float) -> fl
     Poisson mixture of beta distributions, summed over the terms that carry any weight; the closed form of
     some versions of scipy warns or loses digits far out.
     """
-    from scipy.special import betainc, gammaln
-    from scipy.stats import f
+    from scipy.special import betainc, fdtri, gammaln
 
-    limit = f.isf(alpha, df1, df2)
+    limit = fdtri(df1, df2, 1 - alpha)
     half = shift / 2
     reach = 12 * np.sqrt(half) + 40
     j = np.arange(max(0.0, np.floor(half - reach)), half + reach)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from fertkit.asked import a_count, a_share, above_zero, asks, zero_or_more
 from fertkit.errors import NotEstimable, unknown
+from fertkit.laws import t_reach
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import at_least, at_most
@@ -207,8 +208,6 @@ def pooled_half_width(sites, years, trial_se, site_sd, year_sd=0.0, rest_sd=0.0,
     half_width, se, df : float
         nan width where there are no degrees of freedom.
     """
-    from scipy.stats import t
-
     rest = rest_sd**2 + trial_se**2
     n = sites * years
     squares = [(1, rest + years * site_sd**2, sites - 1)] if sites > 1 else []
@@ -221,7 +220,7 @@ def pooled_half_width(sites, years, trial_se, site_sd, year_sd=0.0, rest_sd=0.0,
     total = sum(sign * square for sign, square, _ in squares)
     df = total**2 / sum(square**2 / df for _, square, df in squares)
     se = np.sqrt(total / n)
-    return float(t.isf((1 - level) / 2, df) * se), float(se), float(df)
+    return float(t_reach(df, level) * se), float(se), float(df)
 
 
 @asks(

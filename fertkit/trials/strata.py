@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable
+from fertkit.laws import f_above, t_reach
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, checks_frame, counted, heading, show
 from fertkit.trials import linear
@@ -263,8 +264,6 @@ def _cells(trial, layout, whole, part, blocks, response) -> tuple[_Cells, pd.Dat
 
 def _strata(cells) -> pd.DataFrame:
     """Analysis of variance of a complete trial, each factor against the error of its own strips."""
-    from scipy.stats import f as f_distribution
-
     block, *factors = cells.names
     columns, errors, both = cells.columns, ERRORS[cells.layout], " x ".join(factors)
     terms = [(block, columns[block])]
@@ -280,7 +279,7 @@ def _strata(cells) -> pd.DataFrame:
     base = table.set_index("term").loc[table["stratum"]].reset_index(drop=True)
     tested = (table["term"] != table["stratum"]) & (base["ms"] > 0) & (base["df"] > 0)
     table["f"], table["error_df"] = (table["ms"] / base["ms"]).where(tested), base["df"].where(tested)
-    table["p"] = f_distribution.sf(table["f"], table["df"], table["error_df"])
+    table["p"] = f_above(table["df"], table["error_df"], table["f"])
     return table[["stratum", "term", "df", "ss", "ms", "f", "error_df", "p"]]
 
 
@@ -289,8 +288,6 @@ def _errors(cells, anova, level) -> pd.DataFrame:
 
     Where two errors meet, so do their t values, each weighed by its share of the variance.
     """
-    from scipy.stats import t
-
     (r, a, b), base = cells.sizes, anova.set_index("term")
     of_a, of_b, of_cell = (base.loc[name] for name in ERRORS[cells.layout])
     kinds = [
@@ -300,7 +297,7 @@ def _errors(cells, anova, level) -> pd.DataFrame:
     ]  # fmt: skip
     shares = [[(one["ms"] * share, one["df"]) for one, share in kind] for kind in kinds]
     variance = pd.Series([sum(v for v, _ in kind) for kind in shares])
-    weighed = [sum(v * t.isf((1 - level) / 2, df) for v, df in kind) for kind in shares]
+    weighed = [sum(v * t_reach(df, level) for v, df in kind) for kind in shares]
     sed = np.sqrt(variance)
     return pd.DataFrame({"comparison": _kinds(cells), "sed": sed, "lsd": pd.Series(weighed) / variance * sed})
 
@@ -363,8 +360,6 @@ def _tests(cells, fit) -> pd.DataFrame:
 
 
 def _errors_of_fit(cells, fit, level) -> pd.DataFrame:
-    from scipy.stats import t
-
     _, a, b = cells.sizes
     pairs_a, pairs_b = _differences(a), _differences(b)
     kinds = [
@@ -374,7 +369,7 @@ def _errors_of_fit(cells, fit, level) -> pd.DataFrame:
     rows = []
     for name, contrasts in zip(_kinds(cells), kinds, strict=True):
         sed = np.sqrt(np.einsum("kp,pq,kq->k", contrasts, fit.adjusted, contrasts))
-        reach = t.isf((1 - level) / 2, [fit.kenward_roger(c[None])[2] for c in contrasts])
+        reach = t_reach([fit.kenward_roger(c[None])[2] for c in contrasts], level)
         rows.append((name, sed.mean(), (sed * reach).mean()))
     return pd.DataFrame(rows, columns=["comparison", "sed", "lsd"])
 
