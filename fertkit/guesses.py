@@ -1,6 +1,7 @@
-"""What a class guessed before it saw the answer: kept in one file while the room is open, numbers alone.
+"""What a class guessed before it saw the answer: kept in one file while the room is open, without names.
 
-A line holds a question and a number. Nothing tells who made a guess, and the file goes with the room.
+A line holds a question, a number and a mark that the browser drew by lot: who loads a page again counts once,
+by the guess made before the answer was seen. The file goes with the room.
 """
 
 import math
@@ -18,6 +19,7 @@ PLACE = "FERTKIT_GUESSES"
 #: Largest size of that file [bytes]: some thousand guesses; later ones are not kept.
 LARGEST = 50_000
 _KEY = re.compile(r"[a-z0-9-]{1,40}")
+_SEAT = re.compile(r"[a-z0-9]{1,40}")
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -64,14 +66,23 @@ class Guesses(Result):
         return sum(value in self.between for value in self.values)
 
 
-def add_guess(key: str, value: float) -> None:
-    """Keep a guess in the file of the room, if there is one and it has space."""
+def add_guess(key: str, value: float, seat: str = "") -> float:
+    """Keep a guess in the file of the room, if there is one and it has space; give the one that counts.
+
+    It is the first of a `seat`; one of no seat always counts.
+    """
     path = os.environ.get(PLACE)
     if not path or not _KEY.fullmatch(key) or not math.isfinite(value):
-        return
-    with _held(path), open(path, "a", encoding="ascii") as file:
+        return value
+    mark = [seat] if _SEAT.fullmatch(seat) else []
+    with _held(path), open(path, "a+", encoding="ascii") as file:
+        file.seek(0)
+        for question, guessed, *whose in map(str.split, file):
+            if mark and (question, whose) == (key, mark):
+                return float(guessed)
         if file.tell() < LARGEST:
-            file.write(f"{key} {float(value)!r}\n")
+            file.write(" ".join([key, repr(float(value)), *mark]) + "\n")
+    return value
 
 
 def guesses_of(key: str) -> list[float]:
@@ -81,7 +92,7 @@ def guesses_of(key: str) -> list[float]:
         return []
     with _held(path), open(path, encoding="ascii") as file:
         lines = [line.split() for line in file]
-    return [float(value) for question, value in lines if question == key]
+    return [float(value) for question, value, *_ in lines if question == key]
 
 
 def _held(path: str):

@@ -151,6 +151,10 @@ def read_number(cell, style: NumberStyle) -> Reading:
     return _read_text("" if cell is None else str(cell), style)
 
 
+class TwoWays(ValueError):
+    """A number that can be read two ways."""
+
+
 def read_typed(text: str) -> float:
     """Read one number that a person typed by itself: with a decimal point or a decimal comma.
 
@@ -166,7 +170,7 @@ def read_typed(text: str) -> float:
     style = number_style([text])
     if not style.decimal:
         small, large = text.replace(",", "."), text.replace(",", "")
-        raise ValueError(f"'{text}' may be {small} or {large}: write one") from None
+        raise TwoWays(f"'{text}' may be {small} or {large}: write one") from None
     found = read_number(text, style)
     if found.problem or found.censored or found.flag or found.unit or math.isnan(found.value):
         raise ValueError(f"'{text}' is not a number")

@@ -51,6 +51,7 @@
   const gone = () => {
     if (dead) return;
     dead = true;
+    at_it(false);
     panels().forEach((panel) => {
       [...panel.children].filter((child) => !child.matches(".fertkit-gone")).forEach((child) => {
         child.inert = true;
@@ -67,6 +68,14 @@
   });
   setTimeout(tidy, 1000);
 
+  // What takes long says that it is at it: the answer on show is still that of the settings before.
+  let slow;
+  const at_it = (busy) => {
+    clearTimeout(slow);
+    if (busy) slow = setTimeout(() => document.body.classList.add("fertkit-busy"), 700);
+    else document.body.classList.remove("fertkit-busy");
+  };
+
   const exists = () => fetch(at, { cache: "no-store" }).then((answer) => answer.status !== 404, () => false);
   const watch = () => {
     const line = new URL(at);
@@ -76,6 +85,7 @@
     socket.onmessage = async ({ data }) => {
       if (data.size > 2000) return; // a figure: what tells a state is short
       const state = /"execution_state": ?"(\w+)"/.exec(await data.text())?.[1];
+      if (alone && ["busy", "idle"].includes(state)) at_it(state === "busy");
       if (["starting", "restarting", "autorestarting", "dead"].includes(state)) gone();
     };
     socket.onclose = async () => (await exists()) ? setTimeout(watch, 1000) : gone();

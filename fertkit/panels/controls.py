@@ -9,6 +9,7 @@ import ipywidgets as widgets
 from traitlets import Float, HasTraits, dlink
 
 from fertkit.errors import FertkitError
+from fertkit.intake.numbers import read_typed
 
 _WIDE = {"description_width": "auto"}
 #: Share of a number box's span that its slider covers.
@@ -158,9 +159,17 @@ def holds(control, value) -> str:
 def pairs_of(text: str, doing: str) -> dict[str, str]:
     """Read 'A=B; C=D' as typed into a line."""
     pairs = [part.partition("=") for part in text.split(";") if part.strip()]
-    if not all(mark and one.strip() and other.strip() for one, mark, other in pairs):
+    if not all(one.strip() and mark and other.strip() and "=" not in other for one, mark, other in pairs):
         raise FertkitError(f"'{text}' must be written like {doing}")
     return {one.strip(): other.strip() for one, _, other in pairs}
+
+
+def numbers_of(text: str, doing: str) -> dict[str, float]:
+    """Read 'A=1.5; B=2' as typed into a line."""
+    try:
+        return {name: read_typed(value) for name, value in pairs_of(text, doing).items()}
+    except ValueError as error:
+        raise FertkitError(f"{error}; write '{text}' like {doing}") from None
 
 
 def _field(widget):

@@ -5,6 +5,7 @@ In a room that is shared the guesses of all seats are drawn together, without na
 
 import asyncio
 import json
+import math
 from contextlib import contextmanager
 from types import SimpleNamespace
 
@@ -13,9 +14,9 @@ from IPython.display import HTML
 
 from fertkit.errors import FertkitError
 from fertkit.guesses import Guesses, add_guess, guesses_of
-from fertkit.intake.numbers import read_typed
+from fertkit.intake.numbers import TwoWays, read_typed
 from fertkit.panels import controls, show
-from fertkit.panels.on_page import OnPage, box
+from fertkit.panels.on_page import OnPage, box, heard
 from fertkit.plots.style import on_a_page
 from fertkit.response.interval import make_interval
 from fertkit.results import plain
@@ -28,6 +29,8 @@ OWN_ONLY = "With numbers of your own the guess is yours alone: it is not drawn w
 #: Label of the box, and what is said where it is empty or holds something else.
 YOUR_GUESS = "Your guess"
 NO_GUESS = "write your guess first: a number from {} to {}"
+OUTSIDE = "'{}' is not from {} to {} {}. Write a guess in between"
+NO_NUMBER = "'{}' is not a number. Write one from {} to {}"
 
 
 class GuessPanel(OnPage):
@@ -68,7 +71,8 @@ class GuessPanel(OnPage):
         self.result = self.error = None
         self._begun = {name: value for name, (_, value, *_) in (own or {}).items()}
         self._waiting, self._known = [], []  # what opens with the answer; guesses of the room as drawn
-        self._given = None  # the guess that the room has of this page
+        self._given = None  # the guess that the room has of this seat
+        self._seat = ""  # mark of the browser, once it has told
         self._asked = self._begun  # numbers of the answer on show
         self._watching = None
         self.box = controls.line(f"{YOUR_GUESS} [{unit}]", f"{plain(low)} to {plain(high)}")
@@ -84,13 +88,12 @@ class GuessPanel(OnPage):
         self.open()
 
     def open(self) -> None:
-        """Read the guess; keep it for the room the first time, and show the answer."""
+        """Read the guess; keep it for the room if it is the first of this seat, and show the answer."""
         with self._step():
             value, self._asked = self._guessed(), self._numbers()
             alone = self._asked != self._begun
             if self._given is None and not alone:
-                add_guess(self.key, value)
-                self._given = value
+                self._given = add_guess(self.key, value, self._seat)
             self._known = [] if alone else guesses_of(self.key)
             self._show(value)
             for place in self._waiting:
@@ -136,9 +139,13 @@ class GuessPanel(OnPage):
         ask = box([*self.own.values(), *note, self.box, self.button], "ask")
         answer = box([self._banner, self._says, self._figure], "answer")
         head = widgets.HTML(f"{show.style()}<h3>{show.escape(self.question)}</h3>")
-        self._put_on_page([head, box([ask, answer], "body")], "Guess kept")
+        seat = heard("seat", "Seat", self._take_seat)
+        self._put_on_page([head, box([ask, answer], "body"), seat], "Guess kept")
         self.view.add_class("fertkit-guess")
         self._figure.add_class("fertkit-picture")
+
+    def _take_seat(self, mark: str) -> None:
+        self._seat = mark
 
     @contextmanager
     def _step(self):
@@ -152,17 +159,20 @@ class GuessPanel(OnPage):
                 raise
 
     def _guessed(self) -> float:
+        typed, bounds = self.box.value.strip(), (plain(self.low), plain(self.high))
+        if not typed:
+            raise controls.Refused(NO_GUESS.format(*bounds))
         try:
-            value = read_typed(self.box.value.strip())
-        except ValueError as error:
-            typed = self.box.value.strip()
-            raise controls.Refused(str(error) if typed else self._no_guess()) from None
+            value = read_typed(typed)
+        except TwoWays as error:
+            raise controls.Refused(str(error)) from None
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise controls.Refused(NO_NUMBER.format(typed, *bounds))
         if not self.low <= value <= self.high:
-            raise controls.Refused(self._no_guess())
+            raise controls.Refused(OUTSIDE.format(typed, *bounds, self.unit))
         return value
-
-    def _no_guess(self) -> str:
-        return NO_GUESS.format(plain(self.low), plain(self.high))
 
     def _numbers(self) -> dict:
         controls.check(*self.own.values())

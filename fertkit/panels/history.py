@@ -11,13 +11,19 @@ from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.panels.controls import pairs_of
 from fertkit.plots.history import bands_of
-from fertkit.report.balance import METHODS, answer_balance
+from fertkit.report.balance import HEADERS, METHODS, answer_balance
 from fertkit.report.history import HistoryAnswer
 from fertkit.say.leaf import DEFER
 from fertkit.say.line import Kind
 from fertkit.tissue.balance import Balance
 from fertkit.tissue.history import field_history
 from fertkit.tissue.indices import FORMULAS
+
+#: What a method of balance asks for; of the others nothing.
+ASKED_BY = {
+    "dris": ("sample", "yield_column", "cutoff", "formula"), "cnd": ("sample", "yield_column", "cutoff"),
+    "dop": ("sample", "optimum"),
+}  # fmt: skip
 
 
 class HistoryPanel(Panel):
@@ -72,7 +78,8 @@ class HistoryPanel(Panel):
             except FertkitError:  # said when the answer is worked out
                 return
             fields = self._history.fields
-            controls.offer(self.controls["field"], [("the first", ""), *((one, one) for one in fields)])
+            every = fields[0] if len(fields) == 1 else f"all; the figure shows {fields[0]}"
+            controls.offer(self.controls["field"], [(every, ""), *((one, one) for one in fields)])
         if name in (None, "same", "field") and self._history is not None:
             bands = bands_of(self._history, self._field())
             named = ["; ".join(f"{crop} {season}" for crop, season in band) for band in bands]
@@ -97,7 +104,8 @@ class HistoryPanel(Panel):
         return self.result.plot(field=self._field(), band=self.settings.seasons)
 
     def cautions(self):
-        return [*self.spoken(Kind.QUESTION), *self.spoken(Kind.MISSING), *super().cautions()]
+        kinds = Kind.QUESTION, Kind.MISSING, Kind.CAUTION
+        return [*(text for kind in kinds for text in self.spoken(kind)), self.caution]
 
     def page(self) -> str:
         """Give the page of the field that is shown."""
@@ -148,7 +156,7 @@ class BalancePanel(Panel):
         return {
             "method": controls.choice("Method", [(text, key) for key, text in METHODS.items()]),
             "sample": controls.choice("Sample", [("the first", "")]),
-            "yield_column": controls.choice("Norms from the yields in", [("none: bundled norms", "")]),
+            "yield_column": controls.choice("Norms from the yields in", [("none", "")]),
             "cutoff": controls.number("Lowest yield of the high group", 0.0, 0, 100_000),
             "formula": controls.choice(
                 "Function of a ratio (DRIS)",
@@ -162,11 +170,14 @@ class BalancePanel(Panel):
 
     def follow(self, name):
         if name is None:
-            names = dict.fromkeys(self.data.table["sample_id"].astype(str))
-            controls.offer(self.controls["sample"], [("the first", ""), *((one, one) for one in names)])
+            names = list(dict.fromkeys(self.data.table["sample_id"].astype(str)))
+            first = [(f"the first ({names[0]})", "")] if names else [("the first", "")]
+            controls.offer(self.controls["sample"], [*first, *((one, one) for one in names)])
             columns = [c for c in self.data.others if c not in ("specimen", "sample_id")]
-            offered = [("none: bundled norms", ""), *((c, c) for c in columns)]
+            offered = [("none", ""), *((c, c) for c in columns)]
             controls.offer(self.controls["yield_column"], offered)
+        if name in (None, "method"):
+            controls.show_only(self.fields, {"method", *ASKED_BY.get(self.controls["method"].value, ())})
         column = self.controls["yield_column"].value
         if name == "yield_column" and column:
             with suppress(FertkitError):  # a column without numbers is refused when norms are built of it
@@ -183,8 +194,7 @@ class BalancePanel(Panel):
         if settings.method == "dris":
             options["formula"] = settings.formula
         if settings.method == "dop":
-            typed = pairs_of(settings.optimum, "N=2.9; K=2.1")
-            options["optimum"] = {nutrient: float(value) for nutrient, value in typed.items()}
+            options["optimum"] = controls.numbers_of(settings.optimum, "N=2.9; K=2.1")
         return options
 
     def draw(self):
@@ -194,6 +204,12 @@ class BalancePanel(Panel):
 
     def cautions(self):
         return [*self.spoken(Kind.CAUTION), *self.spoken(Kind.MISSING), self.caution]
+
+    def numbers_shown(self):
+        table = self.result.table.drop(columns="specimen", errors="ignore")
+        if "index" in table:
+            table = table.rename(columns={"value": "value [% or mg/kg]", "verdict": "by published ranges"})
+        return table.rename(columns=HEADERS)
 
     def saves(self):
         page = show.download("Save page", "balance.html", self.result.page(), "text/html")

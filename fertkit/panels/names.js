@@ -27,8 +27,26 @@
     field.value = room;
     field.dispatchEvent(new Event("change", { bubbles: true }));
   });
+  // What is wider than its box says so: a telephone shows no bar to scroll by.
+  const sideways = () => document.querySelectorAll(".fertkit-scroll, .fertkit-wide").forEach((box) =>
+    box.classList.toggle("fertkit-sideways", box.scrollWidth > box.clientWidth + 1));
+  // A mark drawn by lot and kept by the browser: who loads a page again is not counted twice in a room.
+  const mark = () => {
+    try {
+      const drawn = [...crypto.getRandomValues(new Uint32Array(3))].map((one) => one.toString(36)).join("");
+      localStorage.fertkitSeat ||= drawn;
+      return localStorage.fertkitSeat;
+    } catch {
+      return ""; // a browser that keeps nothing
+    }
+  };
+  const sit = () => document.querySelectorAll(".fertkit-seat input").forEach((field) => {
+    if (field.value) return;
+    field.value = mark();
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+  });
   let resting;
-  const later = () => { clearTimeout(resting); resting = setTimeout(fit, 300); };
+  const later = () => { clearTimeout(resting); resting = setTimeout(() => { fit(); sideways(); }, 300); };
   addEventListener("resize", later);
   let pressed = null;
   document.addEventListener("pointerdown", (event) => {
@@ -42,6 +60,7 @@
     const stayed = Math.hypot(event.clientX - x, event.clientY - y) < 6;
     if (stayed && !button.contains(event.target)) button.click();
   }, true);
-  new MutationObserver(() => { tell(); later(); }).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
+  new MutationObserver(() => { tell(); sit(); later(); }).observe(document.body, { childList: true, subtree: true, attributeFilter: ["class"] });
   tell();
+  sit();
 })();

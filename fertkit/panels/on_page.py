@@ -29,8 +29,8 @@ class OnPage:
     def _put_on_page(self, pieces, kept: str) -> None:
         """Make the view: the pieces, and unseen what the page keeps and where it gives that back."""
         self._kept = widgets.HTML()
-        again = _heard("again", kept, self.take_back)
-        room = _heard("room", "Room for figures", self._fit)
+        again = heard("again", kept, self.take_back)
+        room = heard("room", "Room for figures", self._fit)
         self.view = box([*pieces, self._kept, again, room], "panel")
 
     def _fit(self, pixels: str) -> None:
@@ -46,7 +46,7 @@ class OnPage:
         display(self.view)
 
 
-def _heard(name: str, description: str, use) -> widgets.Text:
+def heard(name: str, description: str, use) -> widgets.Text:
     """A line that the page writes in and nobody sees."""
     line = widgets.Text(continuous_update=False, description=description)
     line.observe(lambda change: use(change["new"]), "value")

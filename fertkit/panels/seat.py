@@ -19,6 +19,8 @@ from pathlib import Path
 ADDRESS = "FERTKIT_SEATS"
 #: How often the keeper looks whether the server is still there [s].
 LOOK_UP = 5
+#: How long a page waits for the keeper, which may hang or be at a long cell, before it goes on alone [s].
+PATIENCE = 10
 #: How long nobody asks before notebooks are rehearsed, and how long who asks has between two cells [s].
 AT_REST, BETWEEN_CELLS = 2, 0.001
 #: First line of a kernel that is no fork.
@@ -163,6 +165,7 @@ def _stand_in(line, arguments) -> None:
     asked = {"arguments": arguments, "cwd": os.getcwd(), "environment": dict(os.environ)}
     line.sendall(json.dumps(asked).encode() + b"\n")
     if fork := line.makefile().readline().strip():
+        line.settimeout(None)
         line.set_inheritable(True)
         small = [sys.executable, "-I", "-S", "-c", STAND_IN, str(line.fileno()), fork]
         os.execv(sys.executable, [*small, __spec__.name, *arguments])  # by which a kernel is known
@@ -171,8 +174,9 @@ def _stand_in(line, arguments) -> None:
 def main(arguments) -> None:
     """Be a kernel, or stand in for a fork that is."""
     if address := os.environ.get(ADDRESS):
-        # where the keeper is gone, this process becomes the kernel itself
+        # where the keeper is gone or does not answer, this process becomes the kernel itself
         with suppress(OSError), socket.socket(socket.AF_UNIX) as line:
+            line.settimeout(PATIENCE)
             line.connect(address)
             _stand_in(line, arguments)
     from ipykernel.kernelapp import IPKernelApp

@@ -338,7 +338,7 @@ def banner(error: Exception, doing: str = "", old: str = "") -> str:
 
 
 def _alert(text: str, places: str = "") -> str:
-    return f'<div role="alert" class="fertkit-banner"><p>{escape(text)}</p>{places}</div>'
+    return f'<div role="alert" class="fertkit-banner"><p>{escape(short_names(text))}</p>{places}</div>'
 
 
 def empty() -> str:

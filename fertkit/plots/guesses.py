@@ -14,8 +14,13 @@ COLUMNS = 40  # places along the axis where guesses that are nearly the same sta
 def guess_dots(guesses, ax):
     """Draw every guess as a dot, the own one filled, over the answer and its interval; see `Guesses`."""
     values, between = np.sort(guesses.values), guesses.between
-    known = [*values, guesses.answer, *([between.low, between.high] if between else [])]
-    width = (max(known) - min(known) or abs(guesses.answer) or 1.0) / COLUMNS
+    known = [
+        0.0,
+        *values,
+        guesses.answer,
+        *([between.low, between.high] if between else []),
+    ]  # off from nothing
+    width = (max(known) - min(known) or 1.0) / COLUMNS
     places = np.round(values / width)
     heights = np.array([np.sum(places[:i] == place) for i, place in enumerate(places)]) + 1
     own = int(np.argmin(np.abs(values - guesses.own)))

@@ -12,6 +12,7 @@ from fertkit.plots.style import figure, finish, grow, is_narrow, note
 from fertkit.reference.load import short_names
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import plain, plain_p, records
+from fertkit.rounding import below
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import reported_interval
 from fertkit.tissue.dilution import critical_n
@@ -247,7 +248,8 @@ def balance_bars(balance, ax, *, sample=None):
     look = {"color": colours, "hatch": ["////" * one for one in short], "edgecolor": hue.ink, "lw": 0.8}
     ax.barh(at, table["index"], 0.62, **look)
     ax.axvline(0, color=hue.ink, lw=1)
-    label = "index (negative: low relative to the others)"
+    own = balance.method.startswith("Deviation")
+    label = "deviation from the optimum [%]" if own else "index (negative: low relative to the others)"
     key = [Patch(fc="white", ec=hue.ink, hatch="////", label="also short by every published range")]
     title = f"{table['sample_id'].iloc[0]}: order of need"
     finish(ax, title, label, grid="x", explain=key if short.any() else [])
@@ -315,18 +317,28 @@ def nutrition_curve(index, ax):
     """Draw shoot nitrogen against biomass with the critical curves; below a curve nitrogen limits growth."""
     points = index.indices.drop_duplicates(["sample", "biomass_t_ha", "n_pct"])
     top = max(points["biomass_t_ha"].max() * 1.4, 8.0)
-    for k, curve in enumerate(records(index.curves)):
-        x = np.linspace(0.3, np.fmin(top, curve.w_max_t_ha), 300)
+    curves = index.curves.assign(end=np.fmin(top, index.curves["w_max_t_ha"]))
+    shape = ["a_pct", "b", "w_min_t_ha", "nc_below_w_min_pct", "end"]
+    for k, (_, alike) in enumerate(curves.groupby(shape, sort=False, dropna=False)):
+        curve = alike.iloc[0]
+        x = np.linspace(0.3, curve.end, 300)
         y = critical_n(x, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
-        memory = ", from memory" if curve.provenance == "from_memory" else ""
-        says = f"{short_names(curve.source_key)} {curve.region}".strip() + f": critical nitrogen{memory}"
+        says = f"critical nitrogen, {' and '.join(map(_curve_from, records(alike)))}"
         ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)
-    for k, r in enumerate(records(points.sort_values("biomass_t_ha"))):  # neighbours: one below, one above
-        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), (8, 6 if k % 2 else -13), bbox=PAPER, zorder=3)
+    best = index.indices.groupby("sample")["nni"].max()
+    for r in records(points):  # away from the curves
+        aside = (8, -20 if below(best[r.sample], 1) else 6)
+        note(ax, r.sample, (r.biomass_t_ha, r.n_pct), aside, bbox=PAPER, zorder=3)
     ax.set(xlim=(0, top), ylim=(0, None))
     finish(ax, "Nitrogen nutrition", "shoot dry matter [t/ha]", "shoot N [% of dry matter]")
+
+
+def _curve_from(curve) -> str:
+    """Tell where a critical curve comes from."""
+    memory = ", from memory" if curve.provenance == "from_memory" else ""
+    return f"{curve.region} ({short_names(curve.source_key)}{memory})".strip()
 
 
 @figure(height=0.9)

@@ -344,6 +344,7 @@ def legend(ax, marks=None):
     texts, columns = _columns([str(label) for label in named], _room(ax))
     look = {"loc": "upper left", "bbox_to_anchor": (0, 0), "bbox_transform": _under(ax), "borderaxespad": 0}
     look |= {"frameon": False, "borderpad": 0, "fontsize": SMALL, "labelcolor": hue.ink, "handleheight": 0.9}
+    look["handlelength"] = 2.6  # shows two dashes of a broken line
     # matplotlib fills column by column; people read row by row
     order = [i for column in range(columns) for i in range(column, len(texts), columns)]
     marks = list(named.values())
@@ -375,10 +376,10 @@ def _below(ax) -> float:
 
 def _columns(labels, room: float):
     """Break labels that are too long for the room, and tell in how many columns they go there."""
-    texts = [fill(label, max(20, int((room - 40) / LETTER))) for label in labels]
+    texts = [fill(label, max(20, int((room - 46) / LETTER))) for label in labels]
     for count in range(min(4, len(texts)), 1, -1):
         longest = [max(map(len, texts[column::count])) for column in range(count)]
-        if sum(43 + LETTER * n for n in longest) <= room - 8:
+        if sum(49 + LETTER * n for n in longest) <= room - 8:
             return texts, count
     return texts, 1
 

@@ -17,10 +17,7 @@ NAMED, LISTED = 6, 10
 
 def balance_lines(balance, most: int = 8) -> list[Line]:
     """Say the order of need of each sample, with the verdict of the ranges beside it."""
-    said, samples = (
-        [lead(balance.method)],
-        list(balance.indices.groupby(["specimen", "sample_id"], sort=False)),
-    )
+    said, samples = [], list(balance.indices.groupby(["specimen", "sample_id"], sort=False))
     for (_, sample), rows in samples[:most]:
         rows = rows.sort_values("order", kind="stable")
         pairs = zip(rows["nutrient"], rows["index"], strict=True)
@@ -34,7 +31,9 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
         first = nutrients.sort_values(["specimen", "order"], kind="stable").drop_duplicates("specimen")
         first = first["nutrient"]
         counts = ", ".join(f"{nutrient} in {n}" for nutrient, n in first.value_counts(sort=True).items())
-        said.insert(1, told(f"most limiting: {counts} of {len(samples)} samples"))
+        said[:0] = [lead(f"most limiting: {counts} of {len(samples)} samples"), told(balance.method)]
+    else:
+        said.insert(0, lead(balance.method))
     said += _more(len(samples) - most)
     said += left_out(balance.refused.rename(columns={"sample_id": "sample"}))
     return said + cautions(balance.notes, failed(balance.checks.head(1)))
@@ -72,14 +71,14 @@ def ratio_lines(table) -> list[Line]:
         limit = f"{plain(r.value)}, limit {plain(r.highest_limit)}: {r.when_wide} ({r.source_keys})"
         said.append(told(f"{r.ratio} {limit}", r.sample_id))
     others, more = shown.drop(wide.index), len(rows) - len(shown)
-    if more and len(others):
-        said.append(told("furthest from the median of their crop"))
+    far = "furthest from the median of the crop" if more else ""
     for sample, mine in others.groupby("sample_id", sort=False):
         listed = ", ".join(
             f"{r.ratio} {plain(r.value)}" + (f" ({r.verdict})" if r.verdict != NO_LIMIT else "")
             for r in mine.itertuples()
         )
-        said.append(told(listed, sample))
+        said.append(told(f"{sample}, {listed}", far) if far else told(listed, sample))
+        far = ""
     said += [told(f"{counted(more, 'more ratio')} in the table")] if more else []
     return said + cautions(table.notes, failed(table.checks))
 
@@ -90,8 +89,8 @@ def dilution_lines(index, most: int = 10) -> list[Line]:
     short = int(below(judged.max(), 1).sum())
     said = [lead(f"{short} of {counted(len(judged), 'sample')} below its critical nitrogen by every curve")]
     for r in index.indices.head(most).itertuples():
-        found = r.note if np.isnan(r.nni) else f"NNI {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
-        said.append(told(f"{r.biomass_t_ha:g} t/ha, {r.n_pct:g} % N, {r.source_key}: {found}", r.sample))
+        found = r.note if np.isnan(r.nni) else f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
+        said.append(told(f"{r.n_pct:g} % N at {r.biomass_t_ha:g} t/ha, {found} ({r.source_key})", r.sample))
     if len(index.indices) > most:
         said.append(told(f"{len(index.indices) - most} more lines in the table"))
     said += left_out(index.refused)
@@ -110,7 +109,7 @@ def norm_lines(norms) -> list[Line]:
     )]  # fmt: skip
     if norms.method != "dris":
         said.append(told(
-            f"a squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: chi-square at the "
+            f"A squared distance r2 above {norms.critical_r2:.2f} counts as imbalanced: chi-square at the "
             "share of low yields (KHIARI2001, from memory)"
         ))  # fmt: skip
     return said
@@ -121,5 +120,6 @@ def balance_answer_lines(answer) -> list[Line]:
     if answer.norms is None:
         used = getattr(answer.balance, "norms", {}).get("source_key", [])
         return answer.balance.lines() + (cautions(balance_notes("norms")) if OWN in set(used) else [])
-    few = failed(answer.norms.checks)
-    return [*answer.norms.lines(), *answer.balance.lines(), *cautions(balance_notes("norms"), few)]
+    few, (first, *rest) = failed(answer.norms.checks), answer.balance.lines()
+    norms = [told(line.text) for line in answer.norms.lines()]
+    return [first, *norms, *rest, *cautions(balance_notes("norms"), few)]

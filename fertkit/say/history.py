@@ -1,6 +1,6 @@
 """A field over the years: what repeats, the path through each season, good against poor, treatments."""
 
-from fertkit.results import failed, plain, plain_p
+from fertkit.results import counted, failed, plain, plain_p
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, detail, lead, marked, told
 from fertkit.tissue.history import State
@@ -127,7 +127,7 @@ def _pairs(pairs):
     compared = pairs.drop_duplicates("good_specimens")
     many = len(compared)
     again = compared.duplicated(["crop", "season", "growth_stage"]).any()
-    said = []
+    said, found = [], []
     for way in ("lower", "higher"):
         mine = pairs[pairs["difference"] == way]
         for nutrient, rows in mine.groupby("nutrient", sort=False):
@@ -135,9 +135,12 @@ def _pairs(pairs):
                 f"{plain(r.poor)} against {plain(r.good)} {r.unit} in {r.season} at {_stage(r, again)}"
                 for r in rows.itertuples()
             )
-            said.append(detail(f"{way} in {len(rows)} of {many}: {values}", nutrient))
-    yield told(f"{many} {'comparison' if many == 1 else 'comparisons'}", "Poor against good area")
-    yield from said or [detail("no nutrient differs beyond noise")]
+            found.append(f"{nutrient} {way} in {len(rows)} of {many}")
+            said.append(detail(values, f"{nutrient}, {way}"))
+    counts = counted(many, "comparison").removeprefix(f"{many} ") if found else counted(many, "comparison")
+    what = ", ".join(found) or "no nutrient differs beyond noise in"
+    yield told(f"{what} {counts}.", "Poor against good area")
+    yield from said
 
 
 def _treatments(rows):

@@ -299,7 +299,8 @@ def dris(
     totals = pd.DataFrame({"nbi": size.sum(axis=1), "mean_nbi": size.mean(axis=1)})
     lost = grid.index.difference([*index.index, *why])
     why |= dict.fromkeys(lost, "its results form none of the norm ratios")
-    title = f"DRIS, {formula} function" + (", with dry matter" if dry_matter else "")
+    named = " and ".join(one.capitalize() for one in formula.split("_"))
+    title = f"DRIS, function of {named}" + (", with dry matter" if dry_matter else "")
     return make_balance(title, "dris", samples, index, totals, [own for own, _ in sets], why)
 
 

@@ -89,6 +89,22 @@ def test_guesses_of_two_seats_appear_together(room, open_page):
     seats[0].wait_for_function(WHOLE)
 
 
+def test_a_page_loaded_again_is_the_same_seat(room, open_page):
+    """Its first guess counts, for the second knows the answer."""
+    page = open_page(room.address("11_workshop_season_plan.ipynb"))
+    for guess, said in (("100", "Your guess: 100 lb/ac"), ("108", "Your guess: 108 lb/ac")):
+        asked = page.locator(".fertkit-guess").first
+        says = asked.locator(".fertkit-says")
+        expect(says).to_contain_text("Guess first", timeout=120_000)
+        box = asked.get_by_label(re.compile("^Your guess"))
+        box.fill(guess)
+        box.press("Tab")
+        asked.get_by_role("button", name="Show the answer").click()
+        expect(says).to_contain_text(said)
+        expect(says).not_to_contain_text("in the room")  # it would be told of two
+        page.reload()
+
+
 @pytest.mark.skipif(not seat.can_fork(), reason="this system forks no kernels")
 def test_a_kernel_ends_with_its_stand_in(room, open_page):
     page = open_page(room.address(OPTIMUM))

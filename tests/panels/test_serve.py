@@ -174,6 +174,30 @@ def test_a_keeper_killed_with_a_question_in_hand_is_done_without(tmp_path, kerne
         assert up()
 
 
+IMPATIENT = "import sys; from fertkit.panels import seat; seat.PATIENCE = 0.2; seat.main(sys.argv[1:])"
+
+
+@ON_LINUX
+def test_a_keeper_that_hangs_is_waited_for_no_longer_than_said(tmp_path):
+    told = tmp_path / "kernel.json"
+    with socket.socket(socket.AF_UNIX) as keeper:
+        keeper.bind(str(tmp_path / "seats"))
+        keeper.listen()
+        words = [sys.executable, "-c", IMPATIENT, "-f", str(told)]
+        alone = subprocess.Popen(words, env=os.environ | {seat.ADDRESS: str(tmp_path / "seats")})
+        try:
+            asked, _ = keeper.accept()
+            for _ in range(1200):
+                if told.exists():
+                    break
+                time.sleep(0.05)
+            asked.close()
+            assert told.exists()
+        finally:
+            alone.kill()
+            alone.wait()
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT, *KILLED])
 def test_ended_from_outside_it_ends_its_server(folder, how):
