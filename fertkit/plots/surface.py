@@ -6,7 +6,7 @@ from matplotlib.patches import Patch
 from fertkit.plots.forms import shown
 from fertkit.plots.palette import ANSWER, HOLLOW, PAPER, hue
 from fertkit.plots.style import figure, finish, note
-from fertkit.response.prices import area_of
+from fertkit.response.prices import area_of, money_axis, money_text
 from fertkit.response.surface_parts import grid_of
 from fertkit.results import plain
 from fertkit.say.surface import combination
@@ -33,15 +33,15 @@ def surface_contours(analysis, ax, *, pair: tuple[int, int] = (0, 1)):
     ax.contourf(grid.first, grid.second, grid.net, levels, colors=shades, zorder=0)
     lines = ax.contour(grid.first, grid.second, grid.net, levels, colors=hue.curve, linewidths=0.9, zorder=2)
     ax.clabel(lines, fmt=plain, fontsize=8, colors=hue.ink)
-    money = f"{analysis.currency or 'money'}/{area_of(analysis.yield_unit)}"
-    key = [shown(f"net return over the lowest rates [{money}]", color=hue.curve, lw=0.9)]
+    area = area_of(analysis.yield_unit)
+    says = money_axis("net return over the lowest rates", analysis.currency, area)
+    key = [shown(says, color=hue.curve, lw=0.9)]
     best = analysis.net_over_lowest(analysis.optimum.rates)
     if analysis.within > 0:
         look = {"colors": [hue.accent], "linestyles": [(0, (5, 2))], "linewidths": 1.8, "zorder": 3}
         ax.contour(grid.first, grid.second, grid.net, [float(best) - analysis.within], **look)
-        key.append(
-            shown(f"within {plain(analysis.within)} of the best", color=hue.accent, ls=(0, (5, 2)), lw=1.8)
-        )
+        says = f"within {money_text(analysis.within, analysis.currency, area)} of the best"
+        key.append(shown(says, color=hue.accent, ls=(0, (5, 2)), lw=1.8))
     key += _joint_region(ax, analysis, grid)
     tried = np.unique(data.rates[:, [i, j]], axis=0)
     ax.plot(*tried.T, "o", ms=3.4, color=hue.quiet, **HOLLOW, zorder=4, clip_on=False)

@@ -1,5 +1,7 @@
 """Figures of strip trials: strips and means, pairs, split plots, pools, plans, and maps of the field."""
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch, Rectangle
@@ -41,7 +43,10 @@ def strip_means(analysis, ax):
         note(ax, letters, (at, height), (0, 5), ha="center")
     if means["letters"].str.len().gt(0).all():
         ax.add_artist(shown("same letter: no difference shown", ls="none"))
-    ax.set_xticks(x, [show(t) for t in place])
+    letters = int(0.8 * 72 * ax.figure.get_figwidth() / len(x) / LETTER)
+    names = [fill(show(t), max(4, letters), break_long_words=False) for t in place]
+    ax.set_xticks(x, names)
+    grow(ax, 0.15 * max(name.count("\n") for name in names))
     ax.margins(x=0.08, y=0.14)
     finish(ax, "Treatment means and strips", heading(analysis.treatment), heading(y))
 

@@ -68,7 +68,7 @@ def known_lines(fit) -> list[Line]:
     for r in fit.coefficients[fit.coefficients["p"].notna()].itertuples():
         sure = "" if below(r.p, 1 - fit.level) else "; it may be none"
         ends = f"{plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
-        said.append(told(f"{plain(r.estimate)} {r.unit} ({ends}).", capital(r.term)))
+        said.append(told(f"{plain(r.estimate)} {r.unit} for each unit more ({ends}).", capital(r.term)))
     return said
 
 

@@ -85,6 +85,7 @@ def layout_of(trial, first, second, block, design) -> tuple[str, str, str, str]:
         one_trial(trial), first, second, block
     )
     if seen is None:
+        first, second = ("the rate" if str(one).startswith("rate_") else one for one in (first, second))
         raise NotEstimable(
             f"two factors, {first} and {second}: the design is unclear: {first} on whole strips (split "
             "plot), each on its own strips (strip plot), or all combinations randomised (factorial)",
