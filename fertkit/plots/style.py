@@ -349,6 +349,9 @@ def legend(ax, marks=None):
     order = [i for column in range(columns) for i in range(column, len(texts), columns)]
     marks = list(named.values())
     new = ax.legend([marks[i] for i in order], [texts[i] for i in order], ncols=columns, **look)
+    for mark in new.legend_handles:
+        if getattr(mark, "get_marker", str)() == ".":  # a point of a map is too small to tell its colour
+            mark.set(markersize=9, alpha=1)
     new.named = list(named)
     if old is None:
         grow(ax, 0.16 + 0.19 * -(-len(texts) // columns))
