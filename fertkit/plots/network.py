@@ -20,7 +20,7 @@ def network_curves(fit, ax):
         tested = rates <= highest * (1 + 1e-9)
         ax.plot(rates[tested], yields[tested], color=hue.quiet, lw=0.8, alpha=0.7, label="site, predicted")
     ax.plot(rates, fit.mean_curve(rates), color=hue.curve, lw=2.6, zorder=5, label="mean over sites")
-    title = f"{len(fit.sites)} sites in one model, {CURVES[fit.curve].label}"
+    title = f"{len(fit.sites)} {fit.counts}s in one model, {CURVES[fit.curve].label}"
     finish(ax, title, f"rate [{fit.rate_unit}]", f"yield [{fit.yield_unit}]")
 
 

@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.patches import Patch
 
 from fertkit.plots.forms import shown
-from fertkit.plots.palette import ANSWER, HOLLOW, PAPER, hue
+from fertkit.plots.palette import ANSWER, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, note
 from fertkit.response.prices import area_of, money_axis, money_text
 from fertkit.response.surface_parts import grid_of
@@ -32,7 +32,7 @@ def surface_contours(analysis, ax, *, pair: tuple[int, int] = (0, 1)):
     shades = np.array(_STEPS)[np.linspace(0, len(_STEPS) - 1, len(levels) - 1).astype(int)]
     ax.contourf(grid.first, grid.second, grid.net, levels, colors=shades, zorder=0)
     lines = ax.contour(grid.first, grid.second, grid.net, levels, colors=hue.curve, linewidths=0.9, zorder=2)
-    ax.clabel(lines, fmt=plain, fontsize=8, colors=hue.ink)
+    ax.clabel(lines, fmt=plain, fontsize=SMALL, colors=hue.ink)
     area = area_of(analysis.yield_unit)
     says = money_axis("net return over the lowest rates", analysis.currency, area)
     key = [shown(says, color=hue.curve, lw=0.9)]

@@ -9,6 +9,7 @@ from matplotlib.patches import Patch, Rectangle
 from fertkit.plots.forms import groups, remark, rows, shown, spans, whiskers
 from fertkit.plots.palette import ANSWER, BESIDE, DASHES, HOLLOW, HUES, LETTER, MARKERS, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, is_narrow, note, panels_beside
+from fertkit.response.prices import money_axis
 from fertkit.results import counted, heading, plain, records, show
 from fertkit.rounding import above, below
 
@@ -89,9 +90,14 @@ def _mean_rows(analysis, names, ax):
 def return_over_check(worth, ax):
     """Draw the net return over the check of each treatment whose cost is known, with its interval."""
     table = worth.table.dropna(subset=["net"])
-    money = f"{worth.currency or 'money'} per area"
+    area = heading(worth.response).rpartition("/")[2].rstrip("]")
     _over_check(ax, table, ("net", "net_low", "net_high"), worth.level)
-    finish(ax, "Net return over the check", f"net return over {show(worth.check)} [{money}]", grid="x")
+    finish(
+        ax,
+        "Net return over the check",
+        money_axis(f"net return over {show(worth.check)}", worth.currency, area),
+        grid="x",
+    )
 
 
 @figure(height=1.4)
@@ -151,7 +157,7 @@ def factor_lines(analysis, ax):
         x = means[analysis.part]
         ax.plot(x if x.dtype.kind in "if" else x.astype(str), means["mean"], ms=6, **look)
     (left, right), top = ax.get_xlim(), ax.get_ylim()[1]
-    says = f"least significant difference of two {part} at one {whole}"
+    says = f"least significant difference of two {part} means at one {whole}"
     place = [top - analysis.errors["lsd"].iloc[2]], [top], [left + 0.02 * (right - left)]
     whiskers(ax, *place, upright=True, capsize=4, label=says)
     finish(ax, f"{analysis.layout.capitalize()} means", heading(analysis.part), heading(analysis.response))
@@ -175,10 +181,11 @@ def power_curve(plan, ax):
 @figure()
 def network_sizes(plan, ax):
     """Draw how many sites the width needs against the blocks of each, a line for each number of years."""
-    for (years, part), colour, dash in zip(plan.table.groupby("years"), HUES * 3, DASHES * 3, strict=False):
+    reached = plan.table.dropna(subset="sites")
+    for (years, part), colour, dash in zip(reached.groupby("years"), HUES * 3, DASHES * 3, strict=False):
         ax.plot(part["blocks"], part["sites"], "o", color=colour, ls=dash, label=counted(int(years), "year"))
     ax.xaxis.get_major_locator().set_params(integer=True)
-    ax.set_ylim(bottom=0)
+    ax.set_ylim(0, 1.08 * max(reached["sites"].max(), 1) if len(reached) else None)
     title = f"Sites needed for an interval {plain(plan.width)} {plan.unit} wide"
     finish(ax, title, "blocks per site", "sites")
 
@@ -193,7 +200,7 @@ def placed_rates(placing, ax):
         for rate, many in zip(held, count, strict=True):
             if many > 1:
                 note(ax, f"x{many}", (rate, y), (0, 6), ha="center")
-        remark(ax, y, f"worth {row.against_equal_pct:.0f}%")
+        remark(ax, y, f"worth {plain(row.against_equal_pct)}%")
     low, high = placing.best_rates[0], placing.best_rates[-1]
     ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="assumed rate of the best yield")
     finish(ax, "Rates of a block", f"rate [{placing.rate_unit}]", grid="x")
@@ -209,7 +216,7 @@ def forest(pooled, ax):
     standard error is hollow.
     """
     sites, frame, n = pooled.sites, _frame(pooled), len(pooled.sites)
-    names = [*sites["site"].astype(str), "pooled", "a new site-year"]
+    names = [*sites["site"].astype(str), "pooled", f"a new {pooled.counts}"]
     rows(ax, names, pitch=0.24, at=[*range(n), n + 0.6, n + 1.6])
     for y, site in enumerate(records(sites)):
         _forest_row(ax, y, site, *frame)
@@ -217,14 +224,14 @@ def forest(pooled, ax):
     diamond = [pooled.low, pooled.estimate, pooled.high, pooled.estimate]
     ax.fill(diamond, n + 0.6 + np.array([0, -0.35, 0, 0.35]), color=hue.accent, zorder=4, label=says)
     ends = [pooled.prediction_low, pooled.prediction_high]
-    ax.plot(ends, [n + 1.6] * 2, label="expected for a new site-year", **EXPECTED)
+    ax.plot(ends, [n + 1.6] * 2, label=f"expected for a new {pooled.counts}", **EXPECTED)
     ax.axvline(pooled.estimate, color=hue.accent, lw=0.8, ls=(0, (4, 2)), zorder=1)
     ax.axhline(n - 0.2, color=hue.grid, lw=1)
     ax.set_xlim(*frame)
     ax.tick_params(axis="y", length=0)
     unit = f" [{pooled.unit}]" if pooled.unit else ""
     label = f"{pooled.quantity}{unit}" if pooled.quantity else pooled.unit or "estimate"
-    finish(ax, f"{pooled.k} site-years pooled", label, grid="x")
+    finish(ax, f"{pooled.k} {pooled.counts}s pooled", label, grid="x")
 
 
 def _frame(pooled) -> tuple[float, float]:

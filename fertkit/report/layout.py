@@ -120,7 +120,7 @@ class LayoutAnswer(Answer):
         says = " ".join(line.plain for line in self.plan.lines()[:2])
         where = Section("Where do the strips go?", figure=self.plan.plot, figure_says=says,
                         lines=[line for line in self.plan.lines()[2:] if line.kind != Kind.SKETCH],
-                        tables=(parts.Table("Strips", self.table),))  # fmt: skip
+                        tables=(_strips_table(self.table),))  # fmt: skip
         trust = Section("How reliable is it?", tables=(parts.checks_table(self.checks),))
         return [*made, where, trust]
 
@@ -268,6 +268,16 @@ def _network(network, placing, treatments, cv, unit) -> NetworkPlan:
 
 
 # ---- tables
+
+
+def _strips_table(table):
+    """Strips for people: what holds of all of them stands in sentences."""
+    names = {name: name.replace("_", " ") for name in table if name not in ("seed", "counted")}
+    for unit, written in (("lb_ac", "lb/ac"), ("kg_ha", "kg/ha"), ("ft", "ft"), ("m", "m"), ("pct", "%")):
+        ending = f"_{unit}"
+        names |= {name: f"{name.removesuffix(ending).replace('_', ' ')} [{written}]"
+                  for name in names if name.endswith(ending)}  # fmt: skip
+    return pick("Strips", table, names)
 
 
 def _power_table(power):

@@ -28,7 +28,7 @@ from fertkit.say import network
 from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines
 from fertkit.trials.pool import PooledEstimate, pool_trials
-from fertkit.trials.strips import factor, site_columns
+from fertkit.trials.strips import factor, site_columns, sites_counted
 from fertkit.trials.table import default_treatment
 
 
@@ -247,7 +247,8 @@ def answer_network(
     >>> list(answer.trials)
     ['North', 'South']
     """
-    table = name_sites(strips if isinstance(strips, pd.DataFrame) else strips.table)
+    table = strips if isinstance(strips, pd.DataFrame) else strips.table
+    counts, table = sites_counted(table), name_sites(table)
     facts = _known(table, [*each(known or []), *(new_site or {})])
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     if before is None:
@@ -260,9 +261,9 @@ def answer_network(
         raise NotEstimable(f"a network needs two trials that can be analysed; {why}")
     against = () if against is None else np.atleast_1d(against)
     pooled = _pooled(trials, within, make_rng(seed), against)
-    pair, gain, why_not = _contrast(table, contrast, pooled)
+    pair, gain, why_not = _contrast(table, contrast, pooled, counts)
     used = {trial: trials[trial] for trial in pooled.sites["trial"]}
-    model, no_model = (before.model, before.no_model) if before else _one_model(used, facts)
+    model, no_model = (before.model, before.no_model) if before else _one_model(used, facts, counts)
     money = {"prices": next(iter(trials.values())).prices, "within": within, "seed": seed}
     rates = [None if model is None or given is None else network_rate(model, given=given, **money)
              for given in ({}, new_site or None)]  # fmt: skip
@@ -307,7 +308,7 @@ def _pooled(trials, within, rng, against):
     return pool_net_return(fits, first.prices, within=within, rng=rng, against=against)
 
 
-def _contrast(table, pair, pooled):
+def _contrast(table, pair, pooled, counts):
     """Difference of two rates pooled over the trials; or why there is none."""
     pair = pair or _common_pair(table, pooled.rate)
     if not pair:
@@ -316,7 +317,7 @@ def _contrast(table, pair, pooled):
         found = pool_trials(table, *pair)
     except FertkitError as error:
         return (), None, error.note
-    return pair, replace(found, unit=pooled.yield_unit), ""
+    return pair, replace(found, unit=pooled.yield_unit, counts=counts), ""
 
 
 def _common_pair(table, rate):
@@ -343,10 +344,10 @@ def _explains(model, given) -> bool:
     return any(term.startswith(str(header)) for term in named for header in given)
 
 
-def _one_model(trials, known):
+def _one_model(trials, known, counts):
     """One model of all sites; or why there is none, where nothing asked for needs it."""
     try:
-        return fit_network(trials, known=known), ""
+        return fit_network(trials, known=known, counts=counts), ""
     except NotEstimable as error:
         if len(known.columns):
             raise

@@ -84,6 +84,8 @@ class NetworkFit(Result):
     rate_unit, yield_unit : str
     level : float
     checks : DataFrame
+    counts : str
+        What the trials are: "site" or "site-year".
     """
 
     curve: str
@@ -99,6 +101,7 @@ class NetworkFit(Result):
     yield_unit: str
     level: float
     checks: pd.DataFrame
+    counts: str = "site"
 
     @property
     def table(self) -> pd.DataFrame:
@@ -204,8 +207,9 @@ def _split(effects, thetas, rows):
 
 @asks(trials=a_dict, level=a_number)
 def fit_network(
-    trials: Mapping, *, known: pd.DataFrame | None = None, curve: str | None = None, level=LEVEL
-) -> NetworkFit:
+    trials: Mapping, *, known: pd.DataFrame | None = None, curve: str | None = None, level=LEVEL,
+    counts: str = "site",
+) -> NetworkFit:  # fmt: skip
     """Fit one model to all sites: level, slope and join of the curve vary from site to site.
 
     Parameters
@@ -218,6 +222,8 @@ def fit_network(
         Key of a curve; by default the one of lowest AIC among those with a shape, the mean and the straight
         line.
     level : float
+    counts : {"site", "site-year"}
+        What the trials are, in sentences.
 
     Raises
     ------
@@ -231,7 +237,7 @@ def fit_network(
     if len(units) > 1:
         raise UnitError(f"the trials mix units: {sorted(units)}; restate them in one")
     known = known_of(known, list(data))
-    _check_sites(data, known)
+    _check_sites(data, known, counts)
     sums = stack([d.sums for d in data.values()])
     start, span = float(sums.rates.min()), float(np.ptp(sums.rates))
     sites = SiteData.of_sums(replace(sums, rates=(sums.rates - start) / span))
@@ -252,18 +258,19 @@ def fit_network(
     )  # fmt: skip
     best = compared["aic"].idxmin()
     _need_shape(fits[best])
-    return _result(
+    fit = _result(
         best, fits[best], compared.reset_index(drop=True), data, known, start, span, *units.pop(), level
     )
+    return replace(fit, counts=counts)
 
 
-def _check_sites(data, known):
+def _check_sites(data, known, counts):
     n, k = len(data), len(known.terms)
     least = FEWEST + PER_COVARIATE * k
     if n < least:
         what = f" with {counted(k, 'term')} of site data" if k else ""
         raise NotEstimable(
-            f"{counted(n, 'site')} cannot support one model{what}; {least} or more are needed",
+            f"{counted(n, counts)} cannot support one model{what}; {least} or more are needed",
             remedy="use fewer site variables (each class but one is a term)" if k else "",
         )
     codes = np.repeat(np.arange(n), [len(d.rate) for d in data.values()])

@@ -5,7 +5,7 @@ import pandas as pd
 
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import money_text
-from fertkit.results import capital, failed, plain, plain_p, records, show
+from fertkit.results import capital, counted, failed, plain, plain_p, records, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
@@ -297,10 +297,11 @@ def contrast_text(answer) -> str:
     near = f" (tested rate nearest {plain(answer.pooled.rate)})"
     near = near if answer.nearest and not answer.doubts else ""
     return (
-        f"Pooled gain of {treatment}{near} over {check} {unit}, {pooled.k} sites: "
+        f"Pooled gain of {treatment}{near} over {check} {unit}, {counted(pooled.k, pooled.counts)}: "
         f"{plain(pooled.estimate)} {pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to "
-        f"{plain(pooled.high)}). A new site may gain {plain(pooled.prediction_low)} to "
-        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)}% of the variation is between sites."
+        f"{plain(pooled.high)}). A new {pooled.counts} may gain {plain(pooled.prediction_low)} to "
+        f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)}% of the variation is between "
+        f"{pooled.counts}s."
     )
 
 

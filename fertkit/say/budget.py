@@ -117,7 +117,8 @@ def _practice(budget):
             ", ".join(f"{short(r[name])} {r['nutrient']}" for r in trade if r[name] > 0)
             for name in ("uptake", "removed")
         )
-        yield Line(Kind.PRACTICE, f"Common practice, no source: uptake {taken}; removed {left}.")
+        text = f"uptake {taken} {budget.unit}; removed {left}"
+        yield Line(Kind.PRACTICE, f"Common practice, no source: {text}.")
 
 
 def farm_lines(farm) -> list[Line]:
@@ -129,7 +130,7 @@ def farm_lines(farm) -> list[Line]:
     area = f"{farm.fields['area'].sum():,g}"
     if n < all_of_them:
         count, area = f"{n} of {all_of_them} {them}", f"{area} of {fields['area'].sum():,g}"
-    said = [lead(f"{count}, {area} {farm.area_unit} [{unit} on the whole farm]")]
+    said = [lead(f"{count}, {area} {farm.area_unit}; amounts in {unit} on the whole farm.")]
     said += [row(r.nutrient, _farm_row(r, n, them)) for r in records(farm.totals)]
     for why, some in farm.left_out.groupby("why", sort=False):
         size = f"{some['area'].sum():,g} {farm.area_unit}"
@@ -164,7 +165,7 @@ def _sources(farm):
     for crop, rows in farm.table.groupby("crop", sort=False):
         memory = rows.loc[rows["provenance"].map(mark) != "", "nutrient"].unique()
         marked = f"; {', '.join(memory)} [from memory]" if len(memory) else ""
-        yield told(f"{keys(rows['uptake_source'], rows['removed_source'])}{marked}", crop)
+        yield told(f"{keys(rows['uptake_source'], rows['removed_source'])}{marked}", f"Sources, {crop}")
 
 
 # ---- the season
@@ -189,7 +190,7 @@ def _season_of(demand, total, means):
     """Total, peak, published shares and peaks, and what is lost of one nutrient."""
     peaks = demand.peaks[demand.peaks["nutrient"] == total.nutrient]
     top, compared = peaks.iloc[0], total.nutrient not in means
-    said = [f"{total.counted} {short(total.uptake)}{_of(total.uptake_source)}"]
+    said = [f"{total.counted} {short(total.uptake)} {demand.unit}{_of(total.uptake_source)}"]
     if compared:
         said.append(f"peak {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
     else:

@@ -46,7 +46,9 @@ def network_plan_lines(plan) -> list[Line]:
     if reached.empty:
         said.append(lead(f"Even 500 sites do not make {what}: years vary too much or are too few."))
     for years, rows in reached.groupby("years"):
-        ways = ", ".join(f"{plain(r.sites)} sites of {counted(r.blocks, 'block')}" for r in rows.itertuples())
+        ways = " or ".join(
+            f"{plain(r.sites)} sites of {counted(r.blocks, 'block')}" for r in rows.itertuples()
+        )
         said.append(lead(f"In {counted(years, 'year')}, {ways} make {what}."))
     missing = sorted(set(table["years"]) - set(reached["years"]))
     if missing and not reached.empty:

@@ -5,7 +5,7 @@ import numpy as np
 from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
-from fertkit.results import capital, failed, plain, plain_p, show
+from fertkit.results import capital, counted, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.line import Line, lead, notes, told
@@ -41,10 +41,10 @@ def site_doubts(rate) -> list[str]:
 
 def network_fit_lines(fit) -> list[Line]:
     """Say which curve serves all sites, its means, how far sites differ and what explains it."""
-    curve, n = CURVES[fit.curve], len(fit.sites)
-    said = [lead(f"{n} sites in one model: {curve.label}, of lowest AIC among {len(fit.compared)} curves.")]
+    curve, n = CURVES[fit.curve], counted(len(fit.sites), fit.counts)
+    said = [lead(f"{n} in one model: {curve.label}, of lowest AIC among {len(fit.compared)} curves.")]
     if len(fit.compared) == 1:
-        said = [lead(f"{n} sites in one model: {curve.label}, as asked.")]
+        said = [lead(f"{n} in one model: {curve.label}, as asked.")]
     means = fit.coefficients[~fit.coefficients["term"].str.contains(", by ", regex=False)]
     said += [
         told(f"{plain(r.estimate)} {r.unit} ({fit.level:.0%} interval {plain(r.low)} to {plain(r.high)}).",
@@ -64,11 +64,12 @@ def network_fit_lines(fit) -> list[Line]:
 
 def known_lines(fit) -> list[Line]:
     """Say what is known of the sites changes in their response, and how surely."""
-    said = []
+    said, numeric = [], fit.known.frame.select_dtypes("number").columns
     for r in fit.coefficients[fit.coefficients["p"].notna()].itertuples():
         sure = "" if below(r.p, 1 - fit.level) else "; it may be none"
-        ends = f"{plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
-        said.append(told(f"{plain(r.estimate)} {r.unit} for each unit more ({ends}).", capital(r.term)))
+        ends = f"{fit.level:.0%} interval {plain(r.low)} to {plain(r.high)}, p {plain_p(r.p)}{sure}"
+        each = " for each unit more" if any(r.term.endswith(f", by {name}") for name in numeric) else ""
+        said.append(told(f"{plain(r.estimate)} {r.unit}{each} ({ends}).", capital(r.term)))
     return said
 
 
@@ -89,7 +90,7 @@ def network_rate_lines(rate) -> list[Line]:
         most = "at least " if rate.status == Status.TOP else ""
         said = [lead(f"{where} mean net return is highest at {most}{plain(rate.rate)} {unit} "
                      f"({_span(rate.low, rate.high, unit, rate.level)}).")]  # fmt: skip
-        ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
+        ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high)}"
         gain = money_text(rate.gain, rate.money, rate.area)
         said.append(told(f"It gains {gain} over the lowest rate ({rate.level:.0%} interval {ends})."))
     if rate.within > 0:

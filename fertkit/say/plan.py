@@ -63,13 +63,22 @@ def target_lines(targets) -> list[Line]:
 def no_rate_lines(targets, left_out):
     """Say which nutrients have no rate, one line a reason, and what to do."""
     for why, rows in left_out.groupby("why", sort=False):
-        where = [f"{nutrient} of {crop} on {counted(len(some), 'field')}"
+        where = [f"{nutrient} of {crop} on {places(some)}"
                  for (nutrient, crop), some in rows.groupby(["nutrient", "crop"], sort=False)]  # fmt: skip
         yield Line(
             Kind.MISSING, f"{', '.join(where)}: {LEFT_OUT[why]}; enter your own rate or one from a trial.",
             NO_RATE, in_code=" ".join(["--policy", *(f"{n}=RATE" for n in rows["nutrient"].unique())]),
         )  # fmt: skip
         yield from undecided_lines(targets, rows)
+
+
+def places(rows) -> str:
+    """Count the fields of some rows, and the zones where fields are split."""
+    where = rows[["field", "zone"]].drop_duplicates()
+    split = where["zone"] != ""
+    if split.any() and not split.all():
+        return f"{len(where)} fields and zones"
+    return counted(len(where), "zone" if split.any() else "field")
 
 
 def undecided_lines(targets, rows) -> list[Line]:
@@ -93,8 +102,7 @@ def rotation_lines(books) -> list[Line]:
     table = books.table
     years = list(dict.fromkeys(table["year"]))
     when = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
-    fields = counted(table.groupby(["field", "zone"]).ngroups, "field")
-    said = [lead(f"Nutrient balance of {fields}, {when} [lb on the farm]")]
+    said = [lead(f"Nutrient balance of {places(table)}, {when} [lb on the farm]")]
     for nutrient, some in table.groupby("nutrient", sort=False):
         counted_on = some[some["left"].notna()]  # a legume's nitrogen comes from the air
         applied, removed = (
@@ -114,9 +122,9 @@ def _left(nutrient, some):
         return "; leftover nitrogen is not counted next year"
     left = (some["left"] * some["area_ac"]).sum()
     last = some.groupby(["field", "zone"]).tail(1)
-    falls = int((last["test_after"] < last["critical"]).sum())
+    falls = last[last["test_after"] < last["critical"]]
     text = f", left {short(left)}" + (", partly for the next crop" if some["covers_next"].any() else "")
-    return text + (f"; the test ends below the critical level on {counted(falls, 'field')}" if falls else "")
+    return text + (f"; the test ends below the critical level on {places(falls)}" if len(falls) else "")
 
 
 def _lime_lines(lime) -> list[Line]:
@@ -154,7 +162,7 @@ def titles_of(targets) -> dict[str, str]:
 
 def _rates(rows):
     low, high = short(rows["rate_lb_ac"].min()), short(rows["rate_lb_ac"].max())
-    return f"{low if low == high else f'{low} to {high}'} on {counted(len(rows), 'field')},"
+    return f"{low if low == high else f'{low} to {high}'} on {places(rows)},"
 
 
 def _sources(rows):

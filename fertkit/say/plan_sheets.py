@@ -8,7 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import watch_lines
-from fertkit.say.plan import UNDECIDED, no_rate_lines, titles_of, undecided_lines, why_of
+from fertkit.say.plan import UNDECIDED, no_rate_lines, places, titles_of, undecided_lines, why_of
 
 _MOST = 6  # fields named in one sentence
 _ABOUT_REMOVAL = 1.0  # lb/ac, a step of the spreader: so little more than removal is not told
@@ -59,7 +59,7 @@ def _wanted(targets, rates, words):
         text = f"{short(amount)} {words['mass']} to apply{less}; {short(gone)} removed with the harvest."
         yield row(nutrient, text)
         for (why, system), of in some.groupby(["why", "system"], sort=False):
-            text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {counted(len(of), 'field')}, "
+            text = f"{_span(of['rate_lb_ac'])} {words['rate']} on {places(of)}, "
             text += f"{why_of(why, titles.get(system, 'removal'))}{mark(' '.join(of['provenance']))}."
             yield Line(Kind.DETAIL, text, sources=_keys(of["source_key"]))
             yield from undecided_lines(targets, of) if why in UNDECIDED else ()
@@ -107,14 +107,12 @@ def _money(answer, area):
     said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.{stock}", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
-        said.append(told(f"{', '.join(buy)}.", "Buy"))
+        said.append(told(f"{'; '.join(buy)}.", "Buy"))
     passes = answer.measured(driven.passes[driven.passes["fields"] > 0])
     for name, r in zip(passes["pass"], passes.itertuples(), strict=True):
         some = driven.applications[driven.applications["pass"] == name]
         products = ", ".join(dict.fromkeys(some["product"]))
-        said.append(
-            row(name, f"{products} on {counted(int(r.fields), 'field')}, {r.acres:,.0f} {words['area']}.")
-        )
+        said.append(row(f"{capital(name)}:", f"{r.acres:,.0f} {words['area']} on {places(some)}: {products}."))
     lacks = answer.measured(driven.nutrients[driven.nutrients["short_lb_ac"] > 0.5])
     for nutrient, some in lacks.groupby("nutrient", sort=False):
         where = ", ".join(
@@ -135,12 +133,12 @@ def _amount(r, words):
     spare = r.on_hand_lb + r.bought_lb - r.need_lb  # whole loads and bags leave some
     spare = f"{_mass(spare, words)} spare" if lots and spare > _SPARE * r.bought_lb else ""
     about = ", ".join(filter(None, (lots, spare)))
-    return f"{r.product} {_mass(r.bought_lb, words)}" + (f" ({about})" if about else "")
+    return f"{_mass(r.bought_lb, words)} of {r.product}" + (f" ({about})" if about else "")
 
 
 def _mass(amount, words):
     least, large = _LARGE[words["mass"]]
-    return f"{amount / least:,.1f} {large}" if amount >= least else f"{amount:,.0f} {words['mass']}"
+    return f"{plain(amount / least)} {large}" if amount >= least else f"{amount:,.0f} {words['mass']}"
 
 
 def _more(some):
@@ -211,15 +209,15 @@ def _orders(applied, words):
         return [told("Nothing is applied.")]
     said = []
     for name, some in applied.groupby("pass", sort=False):
-        loads = ", ".join(_order(r, words) for r in some.itertuples())
-        said.append(row(str(name).capitalize(), f"{loads}."))
+        loads = "; ".join(_order(r, words) for r in some.itertuples())
+        said.append(row(f"{capital(str(name))}:", f"{loads}."))
     return said
 
 
 def _order(r, words):
     if r.gal_ac == r.gal_ac:
-        return f"{r.product} {r.gal_ac:.1f} {words['liquid']}"
-    return f"{r.product} {r.rate_lb_ac:,.0f} {words['rate']}, {_mass(r.pounds, words)} total"
+        return f"{r.gal_ac:.1f} {words['liquid']} of {r.product}"
+    return f"{r.rate_lb_ac:,.0f} {words['rate']} of {r.product} ({_mass(r.pounds, words)} in all)"
 
 
 def pace_lines(answer) -> list[Line]:
@@ -231,7 +229,7 @@ def pace_lines(answer) -> list[Line]:
         late = some[some["first_short_stage"] != ""]
         text = "passes keep pace with the crop"
         if len(late):
-            where, from_ = counted(len(late), "field"), " or ".join(late["first_short_stage"].unique()[:3])
+            where, from_ = places(late), " or ".join(late["first_short_stage"].unique()[:3])
             gap = short(late["largest_gap_lb_ac"].max())
             text = f"passes fall behind on {where} from {from_}, by up to {gap} {words['rate']}: "
             text += "move a pass forward"
@@ -240,7 +238,7 @@ def pace_lines(answer) -> list[Line]:
         wait = some[(some["can_wait_lb_ac"] > 0) & ~early]
         if len(wait):
             most, until = short(wait["can_wait_lb_ac"].max()), wait["wait_stage"].iloc[0]
-            text += f"; up to {most} {words['rate']} may wait until {until} on {counted(len(wait), 'field')}"
+            text += f"; up to {most} {words['rate']} may wait until {until} on {places(wait)}"
         why = sorted(set(some["reason"]) - {""})
         text += f"; {' and '.join(why)} is a reason to wait" if why and len(wait) else ""
         said.append(row(nutrient, f"{crop}: {text}."))
@@ -270,9 +268,9 @@ def figure_says(answer) -> str:
     """The message of the farm's figure."""
     rates = answer.plan.brought
     above = rates[rates["brought_lb_ac"] > rates["removal_lb_ac"] + _ABOUT_REMOVAL]
-    many = above.groupby(["field", "zone"]).ngroups
     text = "Nutrients applied and removed, field by field"
-    return f"{text}; {counted(many, 'field')} {'gets' if many == 1 else 'get'} more than is removed."
+    one = above.groupby(["field", "zone"]).ngroups == 1
+    return f"{text}; {places(above)} {'gets' if one else 'get'} more than is removed."
 
 
 def practice_lines(answer) -> list[Line]:

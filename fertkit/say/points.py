@@ -13,7 +13,8 @@ def joined_lines(joined) -> list[Line]:
     """Say how many points became how many strips, and what each step left out."""
     first, last = joined.audit.iloc[0], joined.audit.iloc[-1]
     size = joined.strips["points"]
-    between = f"{size.min()} to {size.max()} points each"
+    low, high = size.min(), size.max()
+    between = f"{low if low == high else f'{low} to {high}'} points each"
     return [
         lead(
             f"{joined.name} on {joined.map_name}: {last['kept']} of {first['kept']} points kept, in "

@@ -323,9 +323,10 @@ def stretch(net) -> str:
         return said
     where = "inside" if net.in_stretch else "OUTSIDE"
     which = "is the mean of the curves' optima; it " if net.status == Status.INTERIOR else ""
+    less = f"{lost} less than" if lost != money_text(0.0, net.prices.currency, net.area) else "as much as"
     return (
         f"{said} The reported economic optimum, {plain(net.rate)} {unit}, {which}lies {where} that range and "
-        f"returns {lost} less than that best."
+        f"returns {less} that best."
     )
 
 

@@ -218,7 +218,8 @@ def terms_text(analysis) -> list[str]:
             said.append(f"{name} {verb} (p {plain_p(row['p'])}; {_support(rows, row)}).")
     if analysis.shape == Shape.STRAIGHT:
         return said
-    alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])}" for name in names)
+    each = zip(names, analysis.data.rate_units, strict=True)
+    alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])} {unit}" for name, unit in each)
     said.append(f"Single-nutrient curves, ignoring the rest, give {alone}.")
     return said
 

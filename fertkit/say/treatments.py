@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.response.prices import money_text
-from fertkit.results import heading, plain, plain_p, show
+from fertkit.results import capital, heading, plain, plain_p, show
 from fertkit.rounding import above, below
 from fertkit.say.line import Line, lead, notes, row, told
 
@@ -55,7 +55,7 @@ def verdicts(answer) -> list[str]:
         ]
         for sign in (1, -1)
     )
-    said = [f"{_listed(names)} yielded {word} than {check}."
+    said = [f"{capital(_listed(names))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     if rows["p_adjusted"].isna().all():
         return ["Differences between treatments cannot be tested: no error can be estimated."]
@@ -124,8 +124,11 @@ def return_over_check_lines(worth) -> list[Line]:
     """Say what each treatment earned over the check."""
     unit = heading(worth.response).partition("[")[2].rstrip("]")
     area, check = unit.rpartition("/")[2] or "area", show(worth.check)
+    grain = unit.partition("/")[0] or "unit"
     said = [
-        told(f"Net return over {check}, grain at {money_text(worth.grain_price, worth.currency)} a unit:")
+        told(
+            f"Net return over {check}, grain at {money_text(worth.grain_price, worth.currency)} per {grain}:"
+        )
     ]
     for r in worth.table.itertuples():
         if not np.isfinite(r.net):

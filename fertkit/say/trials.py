@@ -102,7 +102,8 @@ def letters_text(analysis) -> str:
 
 def equivalence_lines(test) -> list[Line]:
     """Say which treatments are no worse than the check by more than the margin, and which are left open."""
-    margin, check = plain(test.margin), show(test.check)
+    unit, check = heading(test.response).partition("[")[2].rstrip("]"), show(test.check)
+    margin = f"{plain(test.margin)} {unit}".strip()
     verdicts = {
         "as good": f"as good as {check} within {margin}",
         "no worse": f"no more than {margin} worse than {check}",
@@ -111,14 +112,16 @@ def equivalence_lines(test) -> list[Line]:
     }  # fmt: skip
     one_sided = f"{100 * (1 - test.level):g}%"
     said = [told(
-        f"Each treatment is compared with {check} by one-sided t tests at {one_sided}; margin {margin} in "
-        f"{heading(test.response)}."
+        f"Each treatment is compared with {check} by one-sided t tests at {one_sided}; margin {margin}."
     )]  # fmt: skip
     for r in test.table.itertuples():
         span = f"{plain(r.low)} to {plain(r.high)} ({100 * (2 * test.level - 1):g}% interval)"
         p = f"p {plain_p(r.p_equivalent if r.verdict == 'as good' else r.p_worse)}"
         said.append(
-            told(f"{verdicts[r.verdict]}: difference {plain(r.difference)}, {span}, {p}.", show(r.treatment))
+            told(
+                f"{verdicts[r.verdict]}: difference {plain(r.difference)} {unit}, {span}, {p}.",
+                show(r.treatment),
+            )
         )
     return said
 
@@ -312,11 +315,12 @@ def estimate_lines(pool) -> list[Line]:
     unit, of = f" {pool.unit}" if pool.unit else "", f"{pool.quantity}: " if pool.quantity else ""
     span = f"{100 * pool.level:g}% interval {plain(pool.low)} to {plain(pool.high)} ({pool.method})"
     new = f"{plain(pool.prediction_low)} and {plain(pool.prediction_high)}{unit}"
+    weighted = f"{of}{pool.k} of {len(pool.sites)} {pool.counts}s weighted"
     said = [
-        lead(f"{of}{pool.k} of {len(pool.sites)} site-years weighted: {plain(pool.estimate)}{unit}, {span}."),
+        lead(f"{weighted}: {plain(pool.estimate)}{unit}, {span}."),
         told(
-            f"A new site-year is expected between {new}; {pool.i2_pct:.0f}% of the variation is between "
-            "sites."
+            f"A new {pool.counts} is expected between {new}; {pool.i2_pct:.0f}% of the variation is between "
+            f"{pool.counts}s."
         ),
         told(site_intervals(pool)),
     ]

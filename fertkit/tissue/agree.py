@@ -283,12 +283,25 @@ def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
         ):
             if len(rows):
                 words = [reason.text.format(**told, value=plain(ratio[i])) for i in rows]
-                scored = scored.astype({"class": object, "reason": object})
-                scored["class"] = scored["class"].mask(scored.index.isin(rows), name.value)
-                scored.loc[rows, "reason"] = words
+                scored = scored.assign(
+                    **{
+                        "class": _with(scored["class"], rows, name.value),
+                        "reason": _with(scored["reason"], rows, words),
+                    }
+                )
                 scored.loc[rows, "within_critical"] = False
                 scored.loc[rows, "probability_below"] = np.nan
     return scored
+
+
+def _with(column, rows, words):
+    """A column with some of its texts changed: categories stay categories."""
+    if column.dtype != "category":
+        column = column.astype(object)
+    else:
+        new = pd.Index(np.atleast_1d(words)).unique().difference(column.cat.categories, sort=False)
+        column = column.cat.add_categories(new)
+    return column.where(~column.index.isin(rows), pd.Series(words, rows).reindex(column.index))
 
 
 def _ratios(scored, name):

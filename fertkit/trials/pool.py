@@ -60,6 +60,8 @@ class PooledEstimate(Result):
     checks : DataFrame
     methods : tuple of str
         Methods by their names in ``reference/methods.csv``.
+    counts : str
+        What is counted: "site", or "site-year" where a site may stand for several years.
     """
 
     sites: pd.DataFrame
@@ -85,6 +87,7 @@ class PooledEstimate(Result):
     level: float
     checks: pd.DataFrame
     methods: tuple[str, ...] = ()
+    counts: str = "site-year"
 
     @property
     def table(self) -> pd.DataFrame:

@@ -307,7 +307,7 @@ def _kinds(cells) -> list[str]:
     one = "one or different" if cells.layout == "split plot" else "one"
     whole, part = _plain(whole), _plain(part)
     margins = [f"two {name} means" for name in (whole, part)]
-    return [*margins, f"two {part} at one {whole}", f"two {whole} at {one} {part}"]
+    return [*margins, f"two {part} means at one {whole}", f"two {whole} means at {one} {part}"]
 
 
 # ---- a trial with strips lost: one mixed model of the cells

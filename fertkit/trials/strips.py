@@ -29,6 +29,11 @@ def site_names(table) -> pd.Series:
     return table[columns].map(show).agg(" ".join, axis=1)
 
 
+def sites_counted(table) -> str:
+    """Name what `site_names` tells apart: site-years where years are among them, else sites."""
+    return "site-year" if "year" in site_columns(table) else "site"
+
+
 def _combinations(table, columns) -> int:
     return len(table[columns].drop_duplicates())
 
