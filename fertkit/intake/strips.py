@@ -356,7 +356,7 @@ def _trial(frame, fallback):
 
 def _extra_name(text, table):
     """Name of a column kept as it is; never one that could pass for a rate, a yield or a label."""
-    key = "_".join(text.lower().split())
+    key = "_".join(word if word.isupper() else word.lower() for word in text.split())  # S stays sulfur
     taken = key in (*table, *PLACES, "block", "strip", "position", "treatment")
     if not taken and not key.startswith(("rate_", "yield_", "planned_")):
         return key

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.plots.forms import interval, rows
+from fertkit.plots.forms import interval, rows, shown
 from fertkit.plots.palette import DASHES, HOLLOW, HUES, MARKERS, hue
 from fertkit.plots.style import entitle, figure, finish, legend, panel_below, redrawn
 from fertkit.results import records
@@ -36,6 +36,8 @@ def grouped_response(result, ax, *, title: str | None = None):
     rate, key = f"rate [{result.rate_unit}]", ax.get_legend_handles_labels()[0]
     finish(ax, "", "" if optima else rate, f"{what} [{result.yield_unit}]", explain=[] if optima else key)
     if optima:
+        key += [shown("economic optimum", marker="o", ms=8, color=hue.quiet, ls="none"),
+                shown("best common rate", color=hue.quiet, lw=0.9, ls=(0, (2, 3)))]  # fmt: skip
         rows(optima, [*result.analyses, "one for all"], pitch=0)
         finish(optima, "", f"economic optimum {rate}", grid="x", explain=key)
     move_group_prices(result, ax, optima, title=title)

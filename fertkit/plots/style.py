@@ -269,6 +269,10 @@ def finish(ax, title: str = "", xlabel: str = "", ylabel: str = "", *, grid: str
 
     `explain` are the marks of the key, if not all that have a label.
     """
+    for axis in (ax.xaxis, ax.yaxis):
+        if hasattr(axis.get_major_formatter(), "set_useOffset"):  # numbers in full, never less an offset
+            axis.get_major_formatter().set_useOffset(False)
+            axis.get_major_formatter().set_scientific(False)
     ax.spines[["top", "right"]].set_visible(False)
     ax.spines[["left", "bottom"]].set_color(hue.quiet)
     ax.tick_params(labelsize=SMALL, colors=hue.ink, length=3)

@@ -131,7 +131,7 @@ class FieldAnswer(Answer):
     def sections(self) -> list[Section]:
         (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(*self._applied)
         advice = Section("Advice", do=do, leave=leave, cautions=cautions)
-        read = Section("What was read and left out", lines=self.notes)
+        read = Section("What was read and left out", lines=[capital(text) for text in self.notes])
         leaf = (
             ()
             if self.scores is None

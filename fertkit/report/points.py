@@ -194,9 +194,11 @@ def _joined_section(joined):
     unit = joined.yield_unit
     audit = {"step": "step", "rule": "rule", "removed": "points left out", "removed_pct": "% of all",
              "kept": "points kept", "weighted_mean": f"area-weighted mean [{unit}]"}  # fmt: skip
+    unit = f" [{joined.trial.rate_unit}]" if joined.trial.rate_unit else ""
     strips = {
         "trial": "trial", "block": "block", "strip": "strip", "treatment": "treatment",
-        "rate": "rate as applied", "planned": "rate planned", "rate_sd": "SD within the strip",
+        "rate": f"rate as applied{unit}", "planned": f"rate planned{unit}",
+        "rate_sd": f"SD within the strip{unit}",
         joined.trial.yield_column: heading(joined.trial.yield_column),
         "harvest_moisture_pct": "moisture at harvest [%]", "points": "points", "area_ha": "area [ha]",
     }  # fmt: skip

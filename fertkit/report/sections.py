@@ -27,6 +27,7 @@ NEED_PRICES = (
 )
 BEFORE = asked.holding("table", "trials", like="an answer about the same strips")
 #: Columns of the one tidy table of an answer.
+SMALLEST_P = 0.001  #: probabilities below are not told apart
 COLUMNS = ["about", "item", "value", "low", "high", "unit", "remark"]
 
 
@@ -173,6 +174,9 @@ def checks_table(rows: pd.DataFrame) -> Table:
     held = rows["passed"].map({True: "passed", False: "failed"}).fillna("not judged")
     rows = rows.assign(result=held, means=rows["meaning"].where(held != "passed", ""))
     rows["value"], rows["limit"] = rows["value"].astype(object), rows["limit"].astype(object)
+    chance = rows["check"].str.endswith("[p]") | rows["limit"].map(str).str.startswith("p ")
+    small = pd.to_numeric(rows["value"], errors="coerce") < SMALLEST_P
+    rows["value"] = rows["value"].mask(chance & small, f"< {SMALLEST_P}")
     names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip
     return pick(CHECKED, rows, names)

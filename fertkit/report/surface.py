@@ -16,6 +16,7 @@ from fertkit.response.curves import get_curve
 from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of, money_axis
 from fertkit.response.surface import SurfaceAnalysis, analyse_surface
+from fertkit.results import plain
 from fertkit.say import surface as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
 
@@ -171,14 +172,14 @@ def _coefficients_table(fit, level):
 def _ways_section(analysis):
     money = f"{analysis.currency or 'money'}/{area_of(analysis.yield_unit)}"
     units = dict(zip(analysis.nutrients, analysis.data.rate_units, strict=True))
-    path = analysis.path.rename(columns={
+    path = analysis.path.round(dict.fromkeys(units, 3)).rename(columns={
         "yield": f"yield [{analysis.yield_unit}]", "cost": f"cost above the lowest rates [{money}]",
         "net": f"net return over the lowest rates [{money}]", **{n: f"{n} [{u}]" for n, u in units.items()},
     })  # fmt: skip
     first, second = analysis.nutrients[:2]
     of = f"{second} [{units[second]}] for"
     same = analysis.isoquants.rename(
-        columns=lambda c: f"{c} [{units[c]}]" if c == first else f"{of} {c:.4g} {analysis.yield_unit}"
+        columns=lambda c: f"{c} [{units[c]}]" if c == first else f"{of} {plain(c)} {analysis.yield_unit}"
     )
     says = say.path_text(analysis)
     return Section(

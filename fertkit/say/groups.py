@@ -109,7 +109,7 @@ def common_rate(result) -> str:
     shares = "" if len(set(result.shares.values())) == 1 else ", groups weighted by area"
     unit, say = result.yield_unit, lambda cost: net_gain_text(cost, result.prices, unit, result.level)
     costs = {name: cost._replace(value=max(cost.value, 0.0)) for name, cost in result.costs.items()}
-    costs = "; ".join(f"{name} {say(cost)}" for name, cost in costs.items())
+    costs = "; ".join(f"{name}, {say(cost)}" for name, cost in costs.items())
     top = same(result.common_rate, result.grouping.data.rates[-1])
     beyond = "at least the highest rate tested, " if top else ""
     best = f"{plain(result.common_rate, span=result.span)} {result.rate_unit}"

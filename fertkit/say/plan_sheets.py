@@ -112,7 +112,9 @@ def _money(answer, area):
     for name, r in zip(passes["pass"], passes.itertuples(), strict=True):
         some = driven.applications[driven.applications["pass"] == name]
         products = ", ".join(dict.fromkeys(some["product"]))
-        said.append(row(f"{capital(name)}:", f"{r.acres:,.0f} {words['area']} on {places(some)}: {products}."))
+        said.append(
+            row(f"{capital(name)}:", f"{r.acres:,.0f} {words['area']} on {places(some)}: {products}.")
+        )
     lacks = answer.measured(driven.nutrients[driven.nutrients["short_lb_ac"] > 0.5])
     for nutrient, some in lacks.groupby("nutrient", sort=False):
         where = ", ".join(
@@ -287,5 +289,8 @@ def practice_lines(answer) -> list[Line]:
 
 def plan_cautions(plan) -> list[str]:
     """Cautions of the nutrients and products of the plan, each once."""
-    texts = [*plan.cautions["text"], *([] if plan.passes is None else plan.passes.cautions["text"])]
+    texts = [*plan.cautions["text"]]
+    for r in [] if plan.passes is None else plan.passes.cautions.itertuples():
+        whole = r.text[:1].isupper() or not r.product  # else a few words about one product
+        texts.append(r.text if whole else f"{capital(r.product)}: {r.text}.")
     return list(dict.fromkeys(texts))

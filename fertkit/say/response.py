@@ -48,7 +48,7 @@ def no_rate(analysis, strips=None) -> list[str]:
 
 def details(analysis) -> list[str]:
     """Say the agronomic optimum rate, what the economic one gains and costs, and what is averaged."""
-    agronomic = f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum)}."
+    agronomic = f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum, of='')}."
     return [agronomic, *gain_lines(analysis), *_averaged(analysis)]
 
 
@@ -138,11 +138,11 @@ def doubtful_text(doubtful, data) -> str:
     return say_doubtful(doubtful, names, data.yields)
 
 
-def optimum_text(optimum) -> str:
-    """Say a rate with its interval and what is left open, as a person would."""
+def optimum_text(optimum, of: str = "economic ") -> str:
+    """Say a rate with its interval and what is left open, as a person would; `of` what response."""
     rate, span = f"{plain(optimum.rate, span=optimum.interval.span)} {optimum.unit}", optimum.interval
     said = {
-        Status.NONE: f"no economic response; the lowest rate tested, {rate}",
+        Status.NONE: f"no {of}response; the lowest rate tested, {rate}",
         Status.TOP: f"at least the highest rate tested, {rate}",
         Status.STEP: f"at most {rate}, the first rate above the lowest",
         Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
@@ -219,8 +219,10 @@ def _averaged(analysis):
     comparison = analysis.comparison
     held = {k: w for k, w in comparison.averaged_weights.items() if w >= 0.005}
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
+    total = int((comparison.averaged_weights > 0).sum())
+    rest = f"; {counted(total - len(held), 'other')} below 0.01" if total > len(held) else ""
     by = "how well each curve fits" if comparison.ranked else "fit alone"
-    yield f"Average of {counted(len(held), 'curve')}, weighted by {by}: {named}."
+    yield f"Average of {counted(total, 'curve')}, weighted by {by}: {named}{rest}."
     best = comparison.best
     weight = f"{comparison.ranking.weight[best]:.2f}"
     if comparison.ranked and best == MEAN.key:

@@ -219,7 +219,9 @@ def terms_text(analysis) -> list[str]:
     if analysis.shape == Shape.STRAIGHT:
         return said
     each = zip(names, analysis.data.rate_units, strict=True)
-    alone = ", ".join(f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])} {unit}" for name, unit in each)
+    alone = ", ".join(
+        f"{name} {plain(rows.loc[f'{name} alone', f'best_{name}'])} {unit}" for name, unit in each
+    )
     said.append(f"Single-nutrient curves, ignoring the rest, give {alone}.")
     return said
 
