@@ -63,7 +63,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     ax.set(xlim=(0, len(bands[0])), ylim=(at[-1] + 0.5, 0))
     key = class_patches({*drawn["strictest_class"], *drawn["mildest_class"]})
     if (drawn["strictest_class"] != drawn["mildest_class"]).any():
-        key.append(shown("split cell: sources differ", ls="none"))
+        key.append(shown("split cell: sources differ", marker=(3, 0, 45), ms=9, ls="none"))
     more = f" (first {len(specimens)} of {len(first)})" if len(first) > len(specimens) else ""
     finish(ax, f"Tissue results by class{more}", grid=None, explain=key)
     ax.spines[["left", "bottom"]].set_visible(False)

@@ -115,7 +115,8 @@ def _results(ax, table, looks, whiskers):
     if whiskers:
         low, high = reported_interval(table["x"], table["error_pct"] / 100)
         known = np.isfinite(table["error_pct"]) & (table["censored"] == "")
-        look = {"color": hue.ink, "lw": 1.2, "capstyle": "projecting", "zorder": 5}
+        look = {"color": hue.ink, "lw": 1.2, "capstyle": "projecting", "zorder": 5,
+                "label": "laboratory and sampling error (95% span)"}  # fmt: skip
         spans(ax, low.clip(lower=0.02).where(known), high.where(known), table["y"], **look)
     for (specimen, sign), mine in table.groupby(["specimen", "censored"], sort=False):
         shape = looks[specimen] | ({"marker": sign} if sign in ("<", ">") else {})

@@ -82,7 +82,7 @@ def _mean_rows(analysis, names, ax):
     for y, letters in zip(at, means["letters"], strict=True):
         remark(ax, y, letters)
     if means["letters"].str.len().gt(0).all():
-        ax.add_artist(shown("same letter: no difference shown", ls="none"))
+        ax.add_artist(shown("same letter: no difference shown", marker="$a$", ms=6, ls="none", color=hue.ink))
     return finish(ax, "Treatment means", heading(analysis.response))
 
 

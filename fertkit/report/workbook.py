@@ -88,9 +88,8 @@ def sheet_names(titles) -> list[str]:
     taken: set[str] = {"history"}  # a name spreadsheets keep for themselves
     names = []
     for title in titles:
-        base = _FORBIDDEN.sub(" ", inert(str(title))).replace("\n", " ").replace("\t", " ")
-        base = base.strip("' ") or "table"
-        name, n = _cut(base, LONGEST_NAME).strip("' "), 1
+        base = " ".join(_FORBIDDEN.sub(" ", inert(str(title))).split()).strip("' ") or "table"
+        name, n = _whole_words(base).strip("' "), 1
         while not name or name.casefold() in taken:
             n += 1
             ending = f" {n}"
@@ -98,6 +97,13 @@ def sheet_names(titles) -> list[str]:
         taken.add(name.casefold())
         names.append(name)
     return names
+
+
+def _whole_words(text):
+    """The start of a text that a sheet's name holds, cut between two words where that leaves half of it."""
+    cut = _cut(text, LONGEST_NAME)
+    whole = cut if len(cut) == len(text) or text[len(cut)] == " " else cut.rpartition(" ")[0]
+    return whole if len(whole) > LONGEST_NAME / 2 else cut
 
 
 def _cut(text, longest):

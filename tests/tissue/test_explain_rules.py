@@ -368,7 +368,7 @@ def test_a_soil_test_at_hand_is_not_asked_for_again():
     tested = rank_causes("short", {"soil": ("low",)}, "K", "soybean")[0]
     assert asked.key == tested.key == "soil short"
     assert asked.settle_by == "soil test for K here and in a good area"
-    assert tested.settle_by == "a soil test for K in a good area, to compare with this one"
+    assert tested.settle_by == "soil test a good area for K, to compare with this one"
 
 
 def test_flooded_rice_is_not_told_to_drain():
