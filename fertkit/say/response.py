@@ -339,7 +339,7 @@ def regret_lines(regret) -> list[Line]:
     first = (
         f"Least expected regret at {plain(regret.rate)} {regret.rate_unit}: on average "
         f"{money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate, in nine cases "
-        f"of ten at most {money_text(max(p90, 0.01))}{uncounted}."
+        f"of ten at most {money_text(max(p90, 0.01), regret.money, regret.area)}{uncounted}."
     )
     return [lead(first), told(_where(regret)), CAUTIONED]
 

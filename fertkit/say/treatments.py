@@ -45,16 +45,8 @@ def verdicts(answer) -> list[str]:
     analysis = answer.analysis
     if not answer.one_factor or analysis.check_strip is None or "p_adjusted" not in analysis.means:
         return []
-    check, level = show(analysis.check_strip), 1 - analysis.level
-    rows = analysis.means[analysis.means["treatment"] != analysis.check_strip]
-    better, worse = (
-        [
-            show(r.treatment)
-            for r in rows.itertuples()
-            if below(r.p_adjusted, level) and sign * r.difference > 0
-        ]
-        for sign in (1, -1)
-    )
+    check, rows = show(analysis.check_strip), _beside_check(analysis)
+    better, worse = _unlike_check(analysis, 1), _unlike_check(analysis, -1)
     said = [f"{capital(_listed(names))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     if rows["p_adjusted"].isna().all():
@@ -65,6 +57,29 @@ def verdicts(answer) -> list[str]:
     return said
 
 
+def _beside_check(analysis):
+    return analysis.means[analysis.means["treatment"] != analysis.check_strip]
+
+
+def _unlike_check(analysis, sign) -> list[str]:
+    """Treatments that differ significantly from the check, upwards or downwards."""
+    level = 1 - analysis.level
+    return [
+        show(r.treatment)
+        for r in _beside_check(analysis).itertuples()
+        if below(r.p_adjusted, level) and sign * r.difference > 0
+    ]
+
+
+def _unpriced(answer) -> list[str]:
+    """Treatments that yielded more than the check and whose cost is not known."""
+    analysis = answer.analysis
+    if not answer.one_factor or analysis.check_strip is None or "p_adjusted" not in analysis.means:
+        return []
+    priced = [] if answer.worth is None else answer.worth.table.dropna(subset=["net"])["treatment"].map(show)
+    return [name for name in _unlike_check(analysis, 1) if name not in set(priced)]
+
+
 def _listed(names) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
@@ -72,6 +87,9 @@ def _listed(names) -> str:
 def advice(answer) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial of treatments."""
     do, leave = [], ["Do not use the result on other fields or seasons after one trial."]
+    if names := _unpriced(answer):
+        gained = f"{_listed(names)} yielded more than {show(answer.analysis.check_strip)}"
+        do.append(f"{capital(gained)}: compare the gain with the cost, and repeat.")
     if answer.worth is not None:
         for r in answer.worth.table.dropna(subset=["net"]).itertuples():
             name = show(r.treatment)
