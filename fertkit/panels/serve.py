@@ -151,8 +151,9 @@ def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST
 _PAGE_OPTIONS = [
     "--VoilaConfiguration.multi_kernel_manager_class=fertkit.panels.guard.OfPages",
     "--AsyncKernelManager.client_factory=fertkit.panels.guard.Ready",
-    # no page shows formulas, and a price in dollars is none
-    "--Voila.mathjax_url=data:text/javascript,//", "--Voila.mathjax_config=none",
+    # no page shows formulas, and a price in dollars is none: what would set them is answered and does nothing
+    "--Voila.mathjax_url=data:text/javascript,window.MathJax={Hub:{Config(){},Configured(){},Queue(){},"
+    "Register:{StartupHook(){}}}}//", "--Voila.mathjax_config=none",
     "--VoilaConfiguration.extension_denylist=jupyterlab_pygments",
     "--Voila.auto_token=True", "--template=fertkit", "--classic-tree",
     "--VoilaConfiguration.progressive_rendering=True", "--VoilaConfiguration.file_allowlist=[]",

@@ -220,7 +220,7 @@ def _averaged(analysis):
     held = {k: w for k, w in comparison.averaged_weights.items() if w >= 0.005}
     named = ", ".join(f"{CURVES[k].label} {w:.2f}" for k, w in held.items())
     total = int((comparison.averaged_weights > 0).sum())
-    rest = f"; {counted(total - len(held), 'other')} below 0.01" if total > len(held) else ""
+    rest = f"; {counted(total - len(held), 'other')} below 1%" if total > len(held) else ""
     by = "how well each curve fits" if comparison.ranked else "fit alone"
     yield f"Average of {counted(total, 'curve')}, weighted by {by}: {named}{rest}."
     best = comparison.best

@@ -157,7 +157,7 @@ def test_a_mixed_farm_field_by_field_with_straw_in_every_way():
     wheat = rows[(rows["crop"] == "wheat") & (rows["nutrient"] == "K2O")]
     assert by_crop.loc[("wheat", "K2O"), "removed"] == pytest.approx(wheat["removed_field"].sum())
     assert by_crop.loc[("wheat", "K2O"), "unit"] == "lb"
-    assert farm.summary().splitlines()[0] == "5 fields, 107 ac [lb on the whole farm]"
+    assert farm.summary().splitlines()[0] == "5 fields, 107 ac; amounts in lb on the whole farm."
     assert farm_budget(fields.head(1)).summary().startswith("1 field, 10 ac")
     assert list(farm.totals["nutrient"]) == ["N", "P2O5", "K2O", "S"]
     kilos = farm_budget(fields, unit="kg/ha").table

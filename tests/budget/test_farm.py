@@ -196,7 +196,7 @@ def test_fields_left_out_are_named_with_the_reason():
     )
     farm = farm_budget(table, source="TRI2020")
     lines = farm.summary().splitlines()
-    assert lines[0] == "1 of 4 fields, 80 of 180.5 ac [lb on the whole farm]"
+    assert lines[0] == "1 of 4 fields, 80 of 180.5 ac; amounts in lb on the whole farm."
     left = [line.removeprefix("Left out: ") for line in lines if line.startswith("Left out")]
     assert [line.split(":")[0] for line in left] == ["Creek (55 ac)", "Johnson (15.5 ac)", "Back (30 ac)"]
     assert ["no straw or stover" in line for line in left] == [True, False, True]

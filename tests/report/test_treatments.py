@@ -43,7 +43,7 @@ def test_products_against_the_check(products):
     said = found.summary()
     assert "Starter 10-34-0 5 gal/ac yielded more than Untreated" in said
     assert "After cost, Starter 10-34-0 5 gal/ac paid in this trial" in said
-    assert "Biostimulant 12 oz/ac: as good as Untreated within 4: " in said
+    assert "Biostimulant 12 oz/ac: as good as Untreated within 4 bu/ac: " in said
     assert "block 3 strip 12" in said
     page = found.page()
     for words in ("Did it pay?", "no more than 4 bu/ac worse", "the label and local rules", "Dunnett"):
