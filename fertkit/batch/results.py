@@ -240,7 +240,7 @@ def _overview(result):
     counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]
     return Section(
         "All at a glance", figure=None if bare else result.plot,
-        figure_says="" if bare else " ".join(line.plain for line in result.lead),
+        figure_says="" if bare else " ".join(line.plain for line in result.lead if line.kind != Kind.NOTE),
         tables=(pick("Counts by status", _in_words(counts), {name: name for name in counts}),),
         links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
         cautions=LIMITS,
@@ -283,7 +283,7 @@ def _in_words(rows):
 
 
 def _some(rows, total):
-    if total is not None and total <= len(rows):
+    if len(rows) < SHOWN or (total is not None and total <= len(rows)):
         return Line(Kind.HEAD, "All of them")
     of = f" of {total:,}" if total is not None else " rows"
     return f"The first {len(rows)}{of}; the others are in the table of all rows."
