@@ -43,7 +43,7 @@ def strip_means(analysis, ax):
     for at, height, letters in zip(x, top, means["letters"], strict=True):
         note(ax, letters, (at, height), (0, 5), ha="center")
     if means["letters"].str.len().gt(0).all():
-        ax.add_artist(shown("same letter: no difference shown", ls="none"))
+        ax.add_artist(shown("same letter: no difference shown", marker="$a$", ms=6, ls="none", color=hue.ink))
     letters = int(0.8 * 72 * ax.figure.get_figwidth() / len(x) / LETTER)
     names = [fill(show(t), max(4, letters), break_long_words=False) for t in place]
     ax.set_xticks(x, names)
