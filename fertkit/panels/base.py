@@ -442,7 +442,7 @@ class Panel(TakesFiles, OnPage):
         self._detail.value = pieces[look]()
         self._keep.layout.display = None if look == "Keep" else "none"
         if look == "Keep":
-            self._links.value = " ".join(self.saves())
+            self._links.value = " ".join([*self.saves(), show.PRINTS])
 
 
 def with_figure(result) -> tuple:

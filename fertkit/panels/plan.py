@@ -75,6 +75,7 @@ class PlanPanel(Panel):
     def __init__(self, **settings):
         self.power = self.expected = self.layout = self.boundary = None
         self._unit, self._supposed = "lb/ac", {}  # the unit shown, and what was supposed in each unit left
+        self._widths = {}  # each width: how it was written when its unit was last changed, and typed before
         super().__init__(**settings)
 
     def ask(self):
@@ -125,10 +126,14 @@ class PlanPanel(Panel):
             self.controls[key].value = value
 
     def _change_width_unit(self) -> None:
-        """Write the widths and lengths in the unit chosen."""
+        """Write the widths and lengths in the unit chosen; one untouched since comes back as it was typed."""
         factor = FOOT_M if self.controls["width_unit"].value == "m" else 1 / FOOT_M
         for key in WIDTHS:
-            self.controls[key].value = float(plain(self.controls[key].value * factor, digits=5))
+            shown = self.controls[key].value
+            written, typed = self._widths.get(key, (None, None))
+            turned = typed if shown == written else float(plain(shown * factor))
+            self._widths[key] = turned, shown
+            self.controls[key].value = turned
 
     def more(self):
         hint = "Simulates many harvests; takes a few seconds"

@@ -29,12 +29,13 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 _SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the limit", "title": "system",
          "why_not": "why no rate", "test_before": "soil test before [ppm]", "test_low": "after: from [ppm]",
          "test_high": "to [ppm]", "aicc": "AICc", "r2": "R²", "n": "number", "se": "standard error",
-         "source_key": "source", "optimum_text": "optimum", "lack_of_fit_p": "lack of fit, p",
+         "source_key": "source", "lack_of_fit_p": "lack of fit, p",
          "error_df": "error degrees of freedom"}  # fmt: skip
 #: Columns of probabilities: of chances as people say them, and of tests.
 _CHANCES, _TESTS = ("probability_below",), ("p_value", "lack_of_fit_p")
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
 _UNITS = {"pct": "%"}
+PRINTS = '<button type="button" class="fertkit-print">Print this answer</button>'
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 
 

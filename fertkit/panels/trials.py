@@ -185,6 +185,10 @@ class OptimumPanel(AsksForGroups, Priced, _TrialPanel):
         by = self.controls["by"].value.strip()
         return self._read_as(source, name, {"factor": by} if by else None)
 
+    def numbers_shown(self):
+        optimum = f"optimum and {self.result.level:.0%} interval [{self.result.rate_unit}]"
+        return super().numbers_shown().rename(columns={"label": "curve", "optimum_text": optimum})
+
     def _read_as(self, source, name, columns):
         crop = self.controls["crop"].value or None
         strips = read_strips(source, crop=crop, columns=columns, name=name)

@@ -264,7 +264,7 @@ def _basis(demand):
 
 def gap_lines(gap) -> list[Line]:
     """Say when and how far supply falls short of demand."""
-    said = [lead(f"{gap.demand.crop}, supply against demand [{gap.demand.unit}]")]
+    said = [lead(f"{gap.demand.crop} {_runs_short(gap.distinct)} (supply against demand, {gap.demand.unit})")]
     for r in records(gap.distinct):
         delay = f"with the {r.delay} delay: " if r.delay else ""
         said.append(row(r.nutrient, f"{delay}{_gap(r)}"))
@@ -279,6 +279,15 @@ def gap_lines(gap) -> list[Line]:
         told("Soil supply and delays are your figures; demand is a published average."),
         told(GOVERNS),
     ]
+
+
+def _runs_short(rows: pd.DataFrame) -> str:
+    """Name the nutrients whose supply falls short whatever the delay, or else those that may."""
+    late = rows["first_day"].notna().groupby(rows["nutrient"], sort=False)
+    if sure := [name for name, all_short in late.all().items() if all_short]:
+        return f"runs short of {', '.join(sure)}"
+    may = rows.loc[rows["first_day"].notna() | rows["first_day_from"].notna(), "nutrient"]
+    return f"may run short of {', '.join(may.unique())}" if len(may) else "does not run short"
 
 
 def _gap(r):

@@ -241,6 +241,22 @@ def test_a_page_is_printed_whole_and_scrolls_by_key(opened, tmp_path):
         assert sheets >= 3  # the panel, what stands below it and the last caution
 
 
+def test_one_answer_is_printed_by_itself(opened):
+    page = opened("02_budget_and_season.ipynb")
+    page.wait_for_function(DRAWN, timeout=READY)
+    page.evaluate("window.print = () => {}")
+    farm = page.locator(".fertkit-panel").filter(has=page.get_by_role("heading", name="What the farm needs"))
+    farm = farm.filter(has=page.locator(":scope > .fertkit-body")).first
+    farm.get_by_role("button", name="Keep").click()
+    farm.get_by_role("button", name="Print this answer").click()
+    expect(page.get_by_role("heading", name="What the farm needs")).to_be_visible()
+    for other in ("What the crop needs", "Does the supply keep up?"):
+        for heading in page.get_by_text(other, exact=True).all():
+            expect(heading).to_be_hidden()
+    assert page.pdf(format="Letter").count(b"/Type /Page\n") == 1
+    page.wait_for_function("!document.body.classList.contains('alone')")
+
+
 def test_a_handout_has_the_questions_and_no_answer(opened):
     page = opened("11_workshop_season_plan.ipynb")
     page.wait_for_function(DRAWN, timeout=READY)

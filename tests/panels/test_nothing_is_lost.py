@@ -81,14 +81,16 @@ def test_the_goal_of_a_crop_comes_back_with_it():
 
 def test_widths_are_converted_and_suppositions_come_back():
     panel = PlanPanel(rates="0, 50, 100")
-    before = {k: panel.controls[k].value for k in ("header_width", "yield_without", "price_ratio")}
-    panel.controls["width_unit"].value = "m"
-    assert panel.controls["header_width"].value == pytest.approx(30 * 0.3048)
+    kept = "header_width", "applicator_width", "strip_length", "yield_without", "price_ratio"
+    before = {k: panel.controls[k].value for k in kept}
+    panel.controls["width_unit"].value = "m"  # a foot is 0.3048 m (NIST SP 811): 9.144, 18.288 and 365.76 m
+    widths = "header_width", "applicator_width", "strip_length"
+    assert [panel.controls[k].value for k in widths] == [9.14, 18.3, 366]
     panel.controls["unit"].value = "kg/ha"
     assert panel.controls["yield_without"].value == 0
     panel.controls["unit"].value = "lb/ac"
     panel.controls["width_unit"].value = "ft"
-    assert {k: panel.controls[k].value for k in before} == pytest.approx(before)
+    assert {k: panel.controls[k].value for k in before} == before
     assert PlanPanel(rates="0, 50", width_unit="m", header_width=9.0).settings.header_width == 9
 
 
