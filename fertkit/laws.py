@@ -17,7 +17,7 @@ def beta_share(a, b, x, y):
     """Incomplete beta function, as a share of the whole: from 0 to x = 1 - y."""
     far = x * (a + b + 2) > a + 1
     a, b, x, y = (np.where(far, two, one) for one, two in ((a, b), (b, a), (x, y), (y, x)))
-    if a.ndim == b.ndim == x.ndim == 0:
+    if np.size(far) == 1:
         a, b, x, y = (one.item() for one in (a, b, x, y))
     fraction, size = 1.0, np.max(np.nan_to_num(a + b, posinf=0.0))
     for m in range(int(12 + 3 * np.sqrt(size)), -1, -1):  # more steps change nothing

@@ -44,9 +44,9 @@ from fertkit.asked import (
 )  # fmt: skip
 from fertkit.errors import Note, NotEstimable
 from fertkit.reference.load import method_sources
-from fertkit.response.average import Optimum, mean_wins, optimum_at
+from fertkit.response.average import Optimum, optimum_at
 from fertkit.response.checks import check_analysis
-from fertkit.response.compare import CurveComparison, arrays_of, compare
+from fertkit.response.compare import CurveComparison, compare
 from fertkit.response.curves import CURVES, LINEAR, MEAN, a_curve, get_curve
 from fertkit.response.data import TrialData, doubtful_rows, read_trial_data
 from fertkit.response.fit import ResponseFit, fit_data
@@ -395,7 +395,7 @@ def analyse_response(
 def _weights(comparison, asked):
     if asked is not None:
         return pd.Series({asked: 1.0})
-    if mean_wins(arrays_of(comparison.fits), comparison.data.sums)[0, 0]:
+    if comparison.flat:
         return pd.Series({MEAN.key: 1.0})
     return comparison.averaged_weights
 

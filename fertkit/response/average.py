@@ -49,8 +49,7 @@ CHUNK = 32  # trials or replicates worked on at once: few enough to stay near th
 
 def floored_rss(rss, sums: Sums):
     """Residual sums of squares, floored where they are only rounding, (D, R)."""
-    largest = np.abs(sums.means + sums.level[..., None]).max(axis=-1)
-    return np.maximum(rss, sums.n[:, None] * (EXACT * largest) ** 2)
+    return np.maximum(rss, sums.n[:, None] * (EXACT * sums.largest) ** 2)
 
 
 def akaike_weights(values, axis=-1):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.response.average import CHANCE, mean_wins, response_p
+from fertkit.response.average import CHANCE, response_p
 from fertkit.response.compare import arrays_of, lack_of_fit
 from fertkit.response.optimum import Status
 from fertkit.rounding import below, first_largest
@@ -34,9 +34,9 @@ def check_analysis(analysis) -> list[tuple]:
     if analysis.treated is None:
         rows += analysis.error_rows
     if comparison is not None:
-        beaten, none = not mean_wins(arrays_of(fits), data.sums)[0, 0], "no significant response"
+        beaten, none = not comparison.flat, "no significant response"
         told = ("a curve is better supported than no response", none)
-        rows.append(("a curve beats the mean", int(beaten), 1, bool(beaten), told))
+        rows.append(("a curve beats the mean", int(beaten), 1, beaten, told))
         p = float(response_p(arrays_of(fits), data.sums)[0, 0])
         weak = "the response may be chance: an F test of the parabola is not significant at 5%"
         told = ("significant response", weak if beaten else none)

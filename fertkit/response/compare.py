@@ -42,6 +42,7 @@ from fertkit.response.average import (
     average_weights,
     averaged_keys,
     floored_rss,
+    mean_wins,
     mixture_ends,
     same_as,
 )
@@ -116,6 +117,11 @@ class CurveComparison(Result):
         weights = akaike_weights(np.where([word == "" for word in same], values, np.nan))
         order = [keys[i] for i in np.argsort(levelled(values), kind="stable")]
         return Ranking(*(dict(zip(keys, v, strict=True)) for v in (values, weights, same)), order)
+
+    @cached_property
+    def flat(self) -> bool:
+        """Whether no curve beats the mean."""
+        return bool(mean_wins(arrays_of(self.fits), self.data.sums)[0, 0])
 
     @property
     def best(self) -> str:

@@ -4,6 +4,8 @@ Everything here takes arrays over designs D and replicates R and answers at one 
 `fertkit.response.interval` asks for one fit. Each fit is worked as if it were alone.
 """
 
+from functools import cached_property
+
 import numpy as np
 
 from fertkit.laws import t_point
@@ -237,15 +239,19 @@ class Region:
                 break
         return inner
 
+    @cached_property
+    def _across(self):
+        """Coords from end to end of the hull, with the nodes inside it, and what is `given` there."""
+        low, high = self.ends[..., :1], self.ends[..., 1:]
+        spaced = low + (high - low) * np.linspace(0, 1, self.NODES)
+        known = zip((spaced, *self.given(spaced)), self.nodes, strict=True)
+        return [np.concatenate(pair, axis=-1)[..., None, :] for pair in known]
+
     def _extremes(self, value):
         """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)``."""
         ends = self.ends[..., None, :1], self.ends[..., None, 1:]
-        spaced = self.ends[..., :1] + (self.ends[..., 1:] - self.ends[..., :1]) * np.linspace(
-            0, 1, self.NODES
-        )
-        known = zip((spaced, *self.given(spaced)), self.nodes, strict=True)
         # Least and greatest are followed side by side on an axis of their own.
-        coord, *given = (np.concatenate(pair, axis=-1)[..., None, :] for pair in known)
+        coord, *given = self._across
         sign = np.array([[-1.0], [1.0]])
         score = self._score(value, coord, given, sign)
         steps = np.arange(self.ZOOM) / self.ZOOM
@@ -276,9 +282,7 @@ class Region:
             slope = slope + sign * np.sqrt(slack / size)
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(slope > price_ratio, price_ratio / slope, 1.0)
-                rate = start[..., None, None] + np.where(
-                    slope > price_ratio, self.shape.reach(share, bend), 0.0
-                )
+            rate = start[..., None, None] + self.shape.reach(share, bend)
             return np.where(np.isnan(rate), np.inf, rate)
 
         low, high = self._extremes(value)

@@ -63,6 +63,11 @@ class Sums:
         """Highest rate of each design (D,)."""
         return self.rates[:, -1]
 
+    @cached_property
+    def largest(self):
+        """Size of the largest rate mean (D, R) [yield unit]."""
+        return np.abs(self.means + self.level[..., None]).max(axis=-1)
+
     def total_ss(self):
         """Residual sum of squares of the mean (or of zero, through the origin), shape (D, R)."""
         return self.pure_ss + quadratic_form(self.means, self.spread)

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from fertkit.intake.strip_checks import coordinates
+from fertkit.intake.strip_checks import combined, coordinates
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.results import show
 
@@ -14,8 +14,8 @@ def site_columns(table) -> tuple[str, ...]:
     """Name the columns that tell sites or seasons apart, those that split no further than others left out."""
     columns: list[str] = []
     for name in SITE_COLUMNS:
-        if name in table and _combinations(table, [*columns, name]) > (
-            _combinations(table, columns) if columns else 1
+        if name in table and combined(table, [*columns, name]).max(initial=0) > (
+            combined(table, columns).max(initial=0)
         ):
             columns.append(name)
     return tuple(columns)
@@ -32,10 +32,6 @@ def site_names(table) -> pd.Series:
 def sites_counted(table) -> str:
     """Name what `site_names` tells apart: site-years where years are among them, else sites."""
     return "site-year" if "year" in site_columns(table) else "site"
-
-
-def _combinations(table, columns) -> int:
-    return len(table[columns].drop_duplicates())
 
 
 def nested(table, columns) -> np.ndarray:
@@ -56,9 +52,10 @@ def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
         return None, None
     # Numbers that start again in each block tell neighbours within a block only.
     for runs in (sites, (*sites, "block")):
-        known = set(runs) <= set(strips.columns)
-        if known and not strips.assign(_o=order).duplicated([*runs, "_o"]).any():
-            return nested(strips, runs) if runs else np.zeros(len(order), dtype=int), order
+        if set(runs) <= set(strips.columns):
+            run = nested(strips, runs) if runs else np.zeros(len(order), dtype=int)
+            if len(set(zip(run, order, strict=True))) == len(order):
+                return run, order
     return None, None
 
 

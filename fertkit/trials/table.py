@@ -234,7 +234,8 @@ def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
         problems.append(Problem("no yields: every cell is empty", remedy, None, response))
     if problems:
         raise InputError("trial", problems)
-    return table.assign(**{column: v for column, v in read.items() if table[column].dtype != v.dtype})
+    changed = {column: v for column, v in read.items() if table[column].dtype != v.dtype}
+    return table.assign(**changed) if changed else table
 
 
 def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -> Trial:
@@ -257,8 +258,8 @@ def arrange(trial, *, treatment=None, response=None, blocks=None, trend=False) -
 def one_trial(trial) -> pd.DataFrame:
     """Return the table of a trial, refusing several at once, which one analysis would melt into one."""
     table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    names = table["trial"].dropna().unique() if "trial" in table else ()
-    if len(names) > 1:
+    if _varies(table, "trial"):
+        names = table["trial"].dropna().unique()
         shown = ", ".join(map(str, names[:5])) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
         raise NotEstimable(
             f"the table holds {len(names)} trials: {shown}",
@@ -324,7 +325,7 @@ def _need_rates(table, rate) -> None:
 
 
 def _varies(table, column) -> bool:
-    return column in table and len(table[column].dropna().unique()) > 1
+    return column in table and table[column].nunique() >= 2
 
 
 def _mixed(table) -> list[Problem]:
@@ -358,7 +359,7 @@ def _groups(table, blocks, sites, problems) -> list[str]:
 def _repeated(table, sites) -> list[Problem]:
     """Cells of one strip are not replicates: they share its soil and would fake precision."""
     for column in ("strip", "plot"):
-        if column in table:
+        if column in table and not table[column].is_unique:
             keys = [c for c in (*sites, "block", "column", column) if c in table]
             again = table.duplicated(keys) & table[column].notna()
             if again.any():
