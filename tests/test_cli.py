@@ -358,3 +358,11 @@ def test_the_process_ends_with_the_status_after_all_that_waits_for_its_end(statu
     code = [sys.executable, "-c", WAITS.format(status=status)]
     run = subprocess.run(code, capture_output=True, text=True, check=False)
     assert (run.returncode, run.stdout.strip(), run.stderr) == (status, "all is written", "")
+
+
+def test_a_closed_output_is_no_error(monkeypatch, capsys, tmp_path):
+    """Python gives a process whose standard output is closed None for it, and prints nothing."""
+    monkeypatch.setattr(sys, "stdout", None)
+    assert main(["words", "plateau"]) == 0
+    assert main(["strips", str(tmp_path / "none.csv")]) == 2
+    assert "file not found" in capsys.readouterr().err

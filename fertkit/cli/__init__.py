@@ -3,6 +3,7 @@
 import argparse
 import atexit
 import gc
+import io
 import os
 import re
 import sys
@@ -86,10 +87,10 @@ def _as_spoken(argv):
 
 
 class _Shown:
-    """Standard output that marks characters which would steer a terminal."""
+    """Standard output that marks characters which would steer a terminal; nothing where that is closed."""
 
     def __init__(self, out):
-        self._out = out
+        self._out = out or io.StringIO()
 
     def write(self, text):
         with naming(PRINTED):

@@ -219,7 +219,7 @@ def _curves_section(groups):
         "Do the curves differ?", lines=(*say.curves(groups), *say.levels(groups)),
         tables=(
             parts.pick("Common, parallel or separate curves", groups.models, models),
-            parts.pick("Yields at the same rate", groups.levels, yields),
+            *([] if groups.shapes_differ else [parts.pick("Yields at the same rate", groups.levels, yields)]),
             parts.pick(f"Parameters by {groups.factor}", groups.parameters, shown),
         ),
     )  # fmt: skip

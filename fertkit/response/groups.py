@@ -46,7 +46,7 @@ from fertkit.response.group_rates import common_rate, cost_of, difference_of
 from fertkit.response.grouping import Grouping, group_rows
 from fertkit.response.prices import Prices, prices_for
 from fertkit.results import Result, show
-from fertkit.rounding import above
+from fertkit.rounding import above, below
 
 #: Rates at which net returns are compared, and how often the gap beside the best is halved.
 POINTS, HALVINGS = 201, 50
@@ -139,6 +139,12 @@ class GroupedResponse(Result):
         """Row of `models` of the best curve in one structure."""
         rows = self.models[self.models["curve"] == self.best["curve"]]
         return rows.set_index("structure").loc[structure]
+
+    @property
+    def shapes_differ(self) -> bool:
+        """Whether the curves are shown to differ in shape, so that no one difference in yield holds."""
+        separate = self.models[self.models["structure"].eq("separate")].set_index("curve")["p"]
+        return bool(below(separate.get(self.best["curve"], np.nan), 1 - self.level))
 
     @cached_property
     def parameters(self) -> pd.DataFrame:

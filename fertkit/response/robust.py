@@ -21,7 +21,7 @@ from fertkit.errors import NotEstimable
 from fertkit.laws import normal_below
 from fertkit.response.data import TrialData
 from fertkit.results import plain
-from fertkit.rounding import below
+from fertkit.rounding import below, same
 from fertkit.trials import linear
 from fertkit.trials.doubtful import LEFT
 
@@ -187,7 +187,10 @@ def spread_of(design, rate, y, weight=1.0):
     tilt, p : array (R,)
         The error SD at the highest rate is exp(tilt) times that at the lowest.
     """
-    steps = np.linspace(-STEEPEST, STEEPEST, NODES)
+    held, steps = np.linalg.qr(design)[0], np.linspace(-STEEPEST, STEEPEST, NODES)
+    y = (
+        y - (y @ held) @ held.T
+    )  # the means say nothing of the error, and their digits are lost in its squares
     level = _likelihood(design, rate, y, weight, np.append(0.0, steps))
     none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
     tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)
@@ -214,6 +217,13 @@ def _likelihood(design, rate, y, weight, tilts):
 # ---- what the strips as read show
 
 
+def times(ratio: float) -> str:
+    """Return how many times the larger of two errors is the smaller; at the bound of the search, at least."""
+    larger = max(ratio, 1 / ratio)
+    least = "at least " if same(np.log(larger), STEEPEST) else ""
+    return f"{least}{plain(larger, 2)} times"
+
+
 def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
     """Rows of a checks table: whether strips scatter with too many far ones, or differently by rate."""
     design, root = design_of(data), np.sqrt(data.weight)
@@ -229,7 +239,7 @@ def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
           "more outlying strips than chance allows: compare a fit that gives them less weight")),
         (UNEVEN, p, DOUBT, not below(p, DOUBT),
          ("strips of all rates vary alike",
-          f"strips at {plain(more)} {data.rate_unit} vary {plain(np.exp(abs(tilt)), 2)} times as much as at "
+          f"strips at {plain(more)} {data.rate_unit} vary {times(np.exp(tilt))} as much as at "
           f"{plain(less)}: compare a weighted fit")),
     ]  # fmt: skip
     return rows if df >= FEWEST_DF else rows[:1]

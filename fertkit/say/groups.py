@@ -137,7 +137,10 @@ def curves(result) -> list[str]:
         behind = rows["delta"][rows["delta"] > 0]
         others = ", ".join(f"{name} {plain(more)} more" for name, more in behind.items())
         said.append(f"{label} {_STRUCTURES[best['structure']]} have the lowest AICc; {others}.")
-    for name, what in (("parallel", "Yields"), ("separate", "Shapes of response")):
+    tests = {"parallel": "Yields", "separate": "Shapes of response"}
+    if result.shapes_differ:
+        del tests["parallel"]  # one difference at all rates is what the shapes refute
+    for name, what in tests.items():
         test = rows.loc[name] if name in rows.index else None
         if test is not None and np.isfinite(test["p"]):
             shown = "differ" if below(test["p"], 1 - result.level) else "do not differ significantly"
@@ -150,7 +153,9 @@ def curves(result) -> list[str]:
 
 
 def levels(result) -> list[str]:
-    """Say how far yields lie apart at the same rate, pair by pair."""
+    """Say how far yields lie apart at the same rate, pair by pair; where that changes with the rate, so."""
+    if result.shapes_differ:
+        return [f"Yield differences by {result.factor} change with the rate: no single difference is given."]
     unit = result.yield_unit
     return [
         f"Yield of {r.second} minus {r.first} at the same rate: {plain(r.difference)} {unit} "

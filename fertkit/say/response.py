@@ -9,7 +9,7 @@ from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text, weighted_coverage
-from fertkit.response.robust import BOUND
+from fertkit.response.robust import BOUND, times
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
@@ -79,10 +79,10 @@ def treated_text(analysis) -> list[str]:
             f"Outlying strips get less weight (Huber's bound, {BOUND} error SD): {_pulled(done, given)}."
         )
     if done.ratio is not None:
-        low, high = map(plain, given.rates[[0, -1]])
+        less, more = map(plain, given.rates[[0, -1] if done.ratio >= 1 else [-1, 0]])
         said.append(
-            f"Strips are weighted by error at their rate: its SD at {high} {unit} is {plain(done.ratio, 2)} "
-            f"times that at {low}."
+            f"Strips are weighted by error at their rate: its SD at {more} {unit} is {times(done.ratio)} "
+            f"that at {less}."
         )
     if analysis.data is given:
         return said

@@ -102,6 +102,25 @@ def test_yields_at_the_same_rate(oats, zones):
     )
 
 
+def test_no_one_difference_is_told_where_shapes_differ(oats):
+    """By hand: 100 + x - x^2 / 400 lies 50 below 150 at 0 and 50 above it at 200."""
+    rates, error = [0, 50, 100, 150, 200], [1.0, -1.0, 0.5, -0.5, 0.0]
+    rows = [
+        (zone, block, x, steep * (x - x**2 / 400) + level + (error * 2)[i + block])
+        for zone, level, steep in (("clay", 150, 0), ("sand", 100, 1)) for block in (1, 2, 3)
+        for i, x in enumerate(rates)
+    ]  # fmt: skip
+    trial = pd.DataFrame(rows, columns=["zone", "block", "rate_lb_ac", "yield_bu_ac"])
+    result = compare_groups(trial, "zone", nutrient_price=0.5, grain_price=5, curve="quadratic")
+    text = result.summary()
+    assert result.shapes_differ
+    assert not oats.shapes_differ
+    assert "Yield differences by zone change with the rate" in text
+    assert "at the same rate" not in text
+    assert "Yields d" not in text
+    assert "at the same rate" in oats.summary()
+
+
 def test_lost_plots_leave_the_levels_to_reml(split_plot):
     """R, lmerTest: F = 2.0212 with 10.03 error df by observed information, here by the expected one."""
     lost = split_plot.drop(index=[2, 16, 17, 39])
