@@ -30,7 +30,7 @@ def guess_dots(guesses, ax):
         look = {"mfc": "white", "mec": hue.curve, "label": "another guess in the room"}
         ax.plot(values[others], heights[others], **dot | look)
     ax.plot(values[own], heights[own], color=hue.curve, label="your guess", **dot)
-    ax.axvline(guesses.answer, color=hue.ink, lw=2, ls=(0, (6, 2)), label=guesses.named, zorder=3)
+    ax.axvline(guesses.answer, color=hue.ink, lw=2, ls=(0, (4.8, 2)), label=guesses.named, zorder=3)
     if between:
         opens = between.low_open, between.high_open
         interval(ax, between.low, between.high, 0.0, opens=opens, label=guesses.interval)

@@ -11,7 +11,7 @@ from fertkit.plots.palette import CLASS_MARKS, DASHES, HOLLOW, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, is_narrow, note
 from fertkit.reference.load import short_names
 from fertkit.reference.nutrients import NUTRIENTS
-from fertkit.results import plain, plain_p, records
+from fertkit.results import alike, plain, plain_p, records
 from fertkit.rounding import below
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.classes import reported_interval
@@ -47,9 +47,10 @@ def tissue_grid(scores, ax, *, most: int = 40):
     step = len(specimens) + 1.3  # from band to band
     place = {n: (x, k * step) for k, band in enumerate(bands) for x, n in enumerate(band)}
     drawn = table[table["specimen"].isin(specimens)]
-    for r in records(drawn):
+    written = drawn.groupby("nutrient")["value"].transform(lambda held: alike(*held))
+    for r, value in zip(records(drawn), written, strict=True):
         x, down = place[r.nutrient]
-        text = "ND" if r.censored == "not detected" else f"{r.censored}{plain(r.value)}"
+        text = {"": value, "not detected": "ND"}.get(r.censored, f"{r.censored}{plain(r.value)}")
         cell(ax, x, down + specimens.index(r.specimen), r.strictest_class, r.mildest_class, text)
     heads = {n: f"{n}\n{_unit(table, n)}" for n in nutrients}
     for n in np.concatenate([[], *bands[1:]]):
@@ -214,7 +215,7 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
     pair = asked("pair", pair, comparison.pairs["pair"])
     table = only(comparison.pairs, pair=pair).set_index("nutrient")
     table = table.loc[ordered_nutrients(table.index)]
-    at = rows(ax, [f"{n}  {plain(r.poor)} : {plain(r.good)} {r.unit}" for n, r in table.iterrows()])
+    at = rows(ax, [f"{n}  {' : '.join(alike(r.poor, r.good))} {r.unit}" for n, r in table.iterrows()])
     low, high = np.exp(-table["noise"]), np.exp(table["noise"])
     spans(ax, low, high, at, zorder=1, label="95% laboratory and sampling error")
     for y, r in enumerate(records(table)):
@@ -319,11 +320,11 @@ def nutrition_curve(index, ax):
     top = max(points["biomass_t_ha"].max() * 1.4, 8.0)
     curves = index.curves.assign(end=np.fmin(top, index.curves["w_max_t_ha"]))
     shape = ["a_pct", "b", "w_min_t_ha", "nc_below_w_min_pct", "end"]
-    for k, (_, alike) in enumerate(curves.groupby(shape, sort=False, dropna=False)):
-        curve = alike.iloc[0]
+    for k, (_, held) in enumerate(curves.groupby(shape, sort=False, dropna=False)):
+        curve = held.iloc[0]
         x = np.linspace(0.3, curve.end, 300)
         y = critical_n(x, curve.a_pct, curve.b, curve.w_min_t_ha, curve.nc_below_w_min_pct)
-        says = f"critical nitrogen, {' and '.join(map(_curve_from, records(alike)))}"
+        says = f"critical nitrogen, {' and '.join(map(_curve_from, records(held)))}"
         ax.plot(x, y, color=hue.curve, ls=DASHES[k % len(DASHES)], lw=1.6, label=says)
     look = HOLLOW | {"mec": hue.ink, "mew": 1.5, "ms": 7, "zorder": 4}
     ax.plot(points["biomass_t_ha"], points["n_pct"], "o", label="sample", **look)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.results import capital, failed, plain, records
+from fertkit.results import alike, capital, failed, plain, records
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, row, told
 from fertkit.tissue.treatments import CONFIDENCE
@@ -19,10 +19,11 @@ def pair_lines(comparison) -> list[Line]:
         said.append(told(f"{r.pair}, poor against good area: {_differ(mine)}"))
         for n in records(mine.sort_values("log_ratio")):
             times = f"{np.exp(n.log_ratio):.2f} times the good area"
+            both = " against ".join(alike(n.poor, n.good))
             said.append(
                 row(
                     "",
-                    f"{n.nutrient}: {plain(n.poor)} against {plain(n.good)} {n.unit}, {times}: {n.evidence}",
+                    f"{n.nutrient}: {both} {n.unit}, {times}: {n.evidence}",
                 )
             )
         said.append(row("", f"{r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})"))
