@@ -21,7 +21,7 @@ from fertkit.asked import (
 )
 from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import AMOUNT_OF, field_credits, is_given
-from fertkit.budget.fields import read_fields
+from fertkit.budget.fields import read_fields, unused_tests
 from fertkit.budget.own import checked_own
 from fertkit.budget.policy import word_of
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
@@ -288,27 +288,8 @@ def _read(fields, soil, shed, passes, own):
         raise InputError("season plan", problems)
     rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
     notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
-    notes = (*notes, *_at_odds(rows), *_unused_tests(rows, tests))
+    notes = (*notes, *_at_odds(rows), *unused_tests(rows, tests))
     return (rows, stated), area_unit, notes, tests, things
-
-
-def _unused_tests(rows, tests):
-    """Say of which fields and zones there are soil tests that no row of the fields asks for."""
-    if tests is None:
-        return
-    tested = tests.levels[["field", "zone"]].astype(str).drop_duplicates()
-    places = set(rows[["field", "zone"]].astype(str).itertuples(index=False, name=None))
-    names = {field for field, _ in places}
-    strange = sorted(set(tested["field"]) - names)
-    if strange:
-        yield f"soil tests of fields outside the plan: {', '.join(strange)}"
-    zones = [
-        f"{field} {zone}"
-        for field, zone in tested.itertuples(index=False, name=None)
-        if zone and field in names and (field, zone) not in places
-    ]
-    if zones:
-        yield f"soil tests of unknown zones, not used: {', '.join(zones)}"
 
 
 def _gathered(problems, read, source, member, **options):

@@ -111,7 +111,16 @@ def as_chosen(read, columns, roles, name):
         meant[key] = said
     if problems:
         raise InputError(name, problems)
-    return (lambda text: meant.get(header_key(text)) or read(text)) if meant else read
+
+    def read_chosen(text):
+        said, own = meant.get(header_key(text)), read(text)
+        if said and said.names_nutrient and (own.kind, own.name) == (said.kind, said.name):
+            complaint = "" if said.unit else own.complaint
+            told = {part: what for part, what in vars(said).items() if what} | {"complaint": complaint}
+            return replace(own, **told)
+        return said or own
+
+    return read_chosen if meant else read
 
 
 def parts_of(header, headers) -> list[str]:

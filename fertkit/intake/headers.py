@@ -291,6 +291,8 @@ def take_units(cells, text, start, end, headers, under=stated_under):
         if sum(header is not None for header in told.values()) * 2 >= len(filled):
             for j, word in words.items():
                 headers[j] = told[j] or _state_unit(headers[j], word, "")
+            for j in (j for j, h in enumerate(headers) if h.name.startswith("depth")):
+                headers[j] = under(headers[j], text_of(row[j])) or headers[j]
         elif len(names) * 2 >= len(filled):
             for j in names:
                 headers[j] = replace(headers[j], unit=headers[j].unit or text[i][j].unit)

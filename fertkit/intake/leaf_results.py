@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fertkit.errors import LookupFailed, Problem
+from fertkit.intake.columns import OTHER, say_column
 from fertkit.intake.headers import ELEMENT, begins_with_nutrient, read_header
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_results
@@ -372,8 +373,8 @@ def drop_copies(columns: list[ResultColumn], problems: list[Problem]) -> list:
             detail = f"the same values as '{twin.label}'"
             report.append(("not used", f"column '{column.label}'", detail, None))
         else:
-            problems.append(
-                problem("second column", column=column.label, nutrient=column.nutrient, first=twin.label)
-            )
+            leave = f"{say_column(OTHER, twin.label)} or {say_column(OTHER, column.label)}"
+            blanks = {"nutrient": column.nutrient, "first": twin.label, "in_code": leave}
+            problems.append(problem("second column", column=column.label, **blanks))
     columns[:] = kept
     return report

@@ -74,7 +74,7 @@ class NumberStyle:
     guessed: bool = False
 
 
-_POINT = NumberStyle(".", "as the kit writes it")
+POINT = NumberStyle(".", "as the kit writes it")
 
 
 def number_style(cells: Iterable, delimiter: str = "") -> NumberStyle:
@@ -144,7 +144,7 @@ def read_number(cell, style: NumberStyle) -> Reading:
         kind = "true or false" if isinstance(cell, bool) else "a date"
         return Reading(problem=f"the cell holds {kind}, not a number")
     if isinstance(cell, Formatted):
-        shown = _read_text(cell.shown, _POINT)
+        shown = _read_text(cell.shown, POINT)
         return _finish(float(cell)) if shown.problem else shown
     if isinstance(cell, (int, float)):
         return _finish(float(cell))

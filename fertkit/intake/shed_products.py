@@ -5,7 +5,7 @@ import re
 import numpy as np
 
 from fertkit.errors import LookupFailed
-from fertkit.intake.numbers import read_number
+from fertkit.intake.numbers import POINT, read_number
 from fertkit.intake.spellings import plain, problem, spellings
 from fertkit.intake.units import VOLUME_UNITS, take_unit, words_of
 from fertkit.reference.fertilizers import PERCENT, find_product
@@ -170,7 +170,7 @@ class ShedRow:
     def _price(self, density):
         """(price, its unit as written, pounds in that unit, whether it is a container)."""
         text = CURRENCY.sub(" ", self._text("price")).strip()
-        reading, inside = self._amount_in(text)
+        reading, inside = self._amount_in(text, "price")
         lot = self._text("lot")
         if _container(inside) and not re.search(r"\d", inside) and _container(lot) == _container(inside):
             inside = lot  # '25 $/bag' beside a lot of '50 lb bag'
@@ -189,7 +189,7 @@ class ShedRow:
         text = self._text(role)
         if plain(text) in spellings("missing"):
             return 0.0
-        reading, unit = self._amount_in(text)
+        reading, unit = self._amount_in(text, role)
         if _container(text) and not re.search(r"\d", unit):  # '50 lb bag' is one bag
             reading, unit = read_number(1.0, self.things.style), text
         if reading.problem or reading.censored:
@@ -197,14 +197,13 @@ class ShedRow:
         unit = unit or self._text(f"{role}_unit") or self.things.rests.get(role, "")
         return 0.0 if reading.value == 0 else reading.value * self._pounds(unit, density, role)[0]
 
-    def _amount_in(self, text):
-        """(Reading of the number, the words behind it) of a cell."""
+    def _amount_in(self, text, role):
+        """(Reading of the number, the words behind it) of a cell; a workbook's number has a decimal point."""
+        style = self.things.style if isinstance(self.row.get(role, ""), str) else POINT
         hit = re.fullmatch(
             r"(?P<number>[\d.,' ]*\d[.,]?)\s*(?:/|per\b)?\s*(?P<unit>[^\d\s.,].*)?", text, re.I
         )
-        return read_number(hit["number"] if hit else text, self.things.style), (
-            hit["unit"] or ""
-        ) if hit else ""
+        return read_number(hit["number"] if hit else text, style), (hit["unit"] or "") if hit else ""
 
     def _pounds(self, text, density, role):
         """(pounds in one unit such as ton, gal, 50 lb bag or tote of 275 gal; whether it is a container)."""
@@ -232,7 +231,7 @@ class ShedRow:
         text = self._text(role)
         if plain(text) in spellings("missing"):
             return np.nan
-        reading, unit = self._amount_in(text)
+        reading, unit = self._amount_in(text, role)
         if reading.value == 0 or spellings("yes no").get(plain(text)) == "no":
             return 0.0
         unit = take_unit(words_of(unit or self.things.rests[role]))[0]

@@ -201,6 +201,11 @@ def read_soil(
         raise InputError(raw.name, sorted(asked, key=lambda p: p.row or 0))
     notes += hidden_rows(raw, (r["row"] for r in results))
     table = pd.DataFrame(sorted(results, key=lambda r: r["row"]), columns=COLUMNS)
+    if lower := [r for r in results if r["top_in"] > 0]:
+        tops = listed(sorted({f"{r['top_in']:g}" for r in lower}, key=float), 6)
+        notes.append(
+            problem("lower layers", tops=tops, tests=listed(dict.fromkeys(r["analyte"] for r in lower), 6))
+        )
     rows = pd.DataFrame(list(dict.fromkeys(report)), columns=["what", "item", "detail", "row"])
     return SoilTests(table.astype({"sampled": "datetime64[ns]"}), rows, tuple(notes), raw.name)
 

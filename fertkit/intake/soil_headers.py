@@ -202,6 +202,8 @@ def stated_under(header: SoilHeader, word: str) -> SoilHeader | None:
     if number_like(word):  # 'P' over '2' is no P2
         return None
     more = read_soil_header(f"{header.name} {word}")
+    if header.kind == "role":
+        return replace(header, unit=more.unit) if more.unit and more.name == header.name else None
     if (more.kind, more.name) != ("nutrient", header.name) or (more.complaint and not more.unit):
         return None
     own, new = (header.unit, header.extractant), (more.unit, more.extractant)

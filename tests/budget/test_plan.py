@@ -149,6 +149,16 @@ def test_a_soil_test_of_no_field_is_said():
     assert any("fields outside the plan: Q" in note for note in plan.notes)
 
 
+def test_a_plan_does_not_pass_over_soil_tests_of_no_field_at_all(tmp_path):
+    with pytest.raises(
+        InputError, match=r"no soil test belongs to a field.*tests are of P, Q; the fields are A, B"
+    ):
+        plan_season(FIELDS, SOIL.assign(Field=["P", "Q"]), region="Ohio")
+    (tmp_path / "f.csv").write_text("Tract,crop,area_ac,yield_goal_bu_ac\nA,corn,80,180\n")
+    with pytest.raises(InputError, match="the fields are row 2"):
+        plan_season(tmp_path / "f.csv", SOIL, region="Ohio")
+
+
 def test_metric_rates_are_read_and_shown_as_such():
     # 112.085 kg/ha are 100 lb/ac; caps in the same unit
     plan = plan_season(FIELDS, policy={"P": 112.085, "K": 112.085}, caps={"K": 56.0425}, unit="kg/ha")

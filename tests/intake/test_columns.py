@@ -107,3 +107,25 @@ def test_columns_of_a_file_that_is_not_given_are_refused():
 
     with pytest.raises(FertkitError, match="files that are not given: strips"):
         answer_field("soybean", 60, columns={"yield": "Grain"})
+
+
+def test_a_column_the_caller_names_keeps_the_unit_of_its_header():
+    # 14,000 ppm are 1.4 %: a percent is 10,000 parts in a million
+    text = "Sample,Crop,Stage,Part,K % DM,K ppm\nEast,soybean,R2,trifoliate,1.9,14000\n"
+    named = {"K": "K ppm", "other": "K % DM"}
+    leaf = read_tissue(StringIO(text), columns=named).table.query("nutrient == 'K'")
+    assert leaf["value"].tolist() == pytest.approx([1.4])
+    with pytest.raises(InputError, match=r"""second column for K beside.*--column other="K % DM" """):
+        read_tissue(StringIO(text))
+
+
+def test_french_headers_of_strips_and_of_a_laboratory_are_read():
+    rows = "".join(f"{b};{t};{y};14\n" for b in "AB" for t, y in (("témoin", "7,1"), ("soufre", "7,5")))
+    text = "Bloc;Modalité;Rendement (t/ha);Humidité (%)\n" + rows
+    strips = read_strips(StringIO(text), crop="wheat").table
+    assert strips["treatment"].unique().tolist() == ["témoin", "soufre"]
+    assert strips["block"].tolist() == ["A", "A", "B", "B"]
+    leaf = "N° labo;Échantillon;Culture;Stade;Organe;Azote %\nA1;Est;soja;R2;trifoliate;4,9\n"
+    tests = read_tissue(StringIO(leaf))
+    assert tests.table["nutrient"].tolist() == ["N"]
+    assert "not read" not in set(tests.report["what"])

@@ -236,3 +236,12 @@ def test_a_time_that_is_no_stage_of_any_crop_is_refused():
     (one,) = caught.value.problems
     assert (one.row, one.column) == (2, "Earliest")
     assert "'2026-10-25' is not a time" in str(one)
+
+
+def test_numbers_of_a_workbook_keep_their_point_beside_texts_with_decimal_commas(tmp_path):
+    # 1.125 t are 1,125 kg, 2,480.2 lb of 0.45359237 kg; 0,5 t are 1,102.3 lb
+    rows = {"Product": ["urea", "MAP"], "Price per tonne": [520.0, 760.5], "On hand (t)": [1.125, "0,5 t"]}
+    pd.DataFrame(rows).to_excel(tmp_path / "shed.xlsx", index=False)
+    products = read_shed(tmp_path / "shed.xlsx").products
+    assert products["price"].tolist() == [520, 760.5]
+    assert products["on_hand_lb"].tolist() == pytest.approx([2480.2, 1102.3], abs=0.05)

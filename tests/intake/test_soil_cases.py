@@ -339,3 +339,13 @@ def test_numbers_below_a_header_are_no_part_of_it():
     assert ppm[["extractant", "value"]].to_numpy().tolist() == [["Mehlich-3", 2]]
     long = read("Field,Test,Method,Result,Units\nA,P,1,12,ppm\n", extractant="Olsen").table
     assert long["extractant"].tolist() == ["Olsen"]
+
+
+def test_a_unit_under_the_depth_holds_and_lower_layers_are_said():
+    # six inches of an acre weigh two million pounds: 9 lb/ac are 4.5 ppm
+    text = "Field,Depth,P (M3),NO3-N\n,in,ppm,lb/ac\nEast,0-6,14,9\nEast,6-24,,21\n"
+    tests = read_soil(StringIO(text))
+    assert tests.levels[["analyte", "value", "depth_in"]].values.tolist() == [["P", 14, 6], ["NO3-N", 4.5, 6]]
+    assert any("below the surface (at 6 in) are not used: NO3-N" in str(note) for note in tests.notes)
+    with pytest.raises(InputError, match="--soil-units depth=in"):
+        read_soil(StringIO(text.replace(",in,", ",,")))
