@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from fertkit.results import Result
+from fertkit.rounding import same
 
 #: Variable that names the file of a room; without it a guess stays in the page where it was made.
 PLACE = "FERTKIT_GUESSES"
@@ -31,8 +32,10 @@ class Guesses(Result):
     question, unit : str
     own : float
         The guess of this page [`unit`].
+    first : float
+        The guess that the room counts of this page: the own one, unless that came after another [`unit`].
     values : tuple of float
-        Every guess, the own among them [`unit`].
+        Every guess that counts, the first of this page among them [`unit`].
     answer : float
         [`unit`]
     between : Interval or None
@@ -44,6 +47,7 @@ class Guesses(Result):
     question: str
     unit: str
     own: float
+    first: float
     values: tuple[float, ...]
     answer: float
     between: Any
@@ -64,6 +68,11 @@ class Guesses(Result):
     def inside(self) -> int:
         """How many guesses lie in the interval."""
         return sum(value in self.between for value in self.values)
+
+    @property
+    def again(self) -> bool:
+        """Whether the own guess came after one that counts in its place."""
+        return not same(self.own, self.first)
 
 
 def add_guess(key: str, value: float, seat: str = "") -> float:

@@ -9,6 +9,7 @@ from jupyter_client.asynchronous import AsyncKernelClient
 from jupyter_server._tz import utcnow
 from jupyter_server.auth.identity import PasswordIdentityProvider
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
+from tornado.web import HTTPError
 from traitlets import Unicode
 
 #: Folder of the notes that pupils are not to see.
@@ -30,7 +31,8 @@ class OneHost(PasswordIdentityProvider):
         if urlsplit(f"//{handler.request.host}").hostname != self.host:
             return None
         if EDUCATOR in unquote(handler.request.path).lower():
-            return None
+            handler.current_user = None  # who the answer is for, asked by what writes it
+            raise HTTPError(404)  # sent to the door instead, who is in would be sent back and forth
         return super().get_user(handler)
 
 

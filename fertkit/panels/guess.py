@@ -127,8 +127,7 @@ class GuessPanel(OnPage):
         self.box.value = before["guess"]
         for name, value in before["own"].items():
             self.own[name].value = value
-        with self._step():
-            self._given = self._guessed()
+        self._given = before["first"]
         self.open()
 
     # -- how it hangs together ------------------------------------------------------------------------------
@@ -160,6 +159,7 @@ class GuessPanel(OnPage):
 
     def _guessed(self) -> float:
         typed, bounds = self.box.value.strip(), (plain(self.low), plain(self.high))
+        typed = typed.removesuffix(self.unit).strip()
         if not typed:
             raise controls.Refused(NO_GUESS.format(*bounds))
         try:
@@ -182,13 +182,14 @@ class GuessPanel(OnPage):
         shown = self.reveal(SimpleNamespace(**self._asked))
         answer, *ends = shown if isinstance(shown, tuple) else (shown,)
         between = make_interval(*ends, LEVEL, "exact") if len(ends) == 2 else ends[0] if ends else None
-        others = list(self._known)
-        if self._given in others:
-            others.remove(self._given)
-        self.result = Guesses(self.question, self.unit, value, (*others, value), float(answer), between,
+        counted = self._given in self._known
+        first, values = (self._given, self._known) if counted else (value, [*self._known, value])
+        self.result = Guesses(self.question, self.unit, value, first, tuple(values), float(answer), between,
                               self.named, self.interval)  # fmt: skip
         self._show_again()
-        self._kept.value = show.kept(json.dumps({"guess": self.box.value, "own": self._asked}))
+        self._kept.value = show.kept(
+            json.dumps({"guess": self.box.value, "own": self._asked, "first": self._given})
+        )
 
     def _show_again(self) -> None:
         texts = "\n".join(line.text for line in self.result.lines())

@@ -167,6 +167,11 @@ def joined(first, parts) -> bytes:
 class Pages(Voila):
     """Voila with these answers in place of its own."""
 
+    def init_settings(self):
+        """Write the door and errors as our pages are written: who stands there may be of a class."""
+        settings = super().init_settings()
+        return settings | {"jinja2_env": settings["voila_jinja2_env"]}
+
     def init_handlers(self):
         """Give what answers which address."""
         asked, answered = {}, defaultdict(asyncio.Event)

@@ -1,5 +1,7 @@
 """Sentences on guesses: what is true, how far off the own guess was, and how the room did."""
 
+from math import isfinite
+
 from fertkit.results import capital, plain
 from fertkit.rounding import same
 from fertkit.say.line import Line, lead, told
@@ -25,11 +27,18 @@ def with_unit(value: float, unit: str) -> str:
 
 
 def _own_text(g) -> str:
-    off = g.own - g.answer
-    said = f"Your guess: {with_unit(g.own, g.unit)}"
-    if same(off, 0, scale=g.answer):
-        return f"{said}, exactly right."
-    return f"{said}, {plain(abs(off))} too {'high' if off > 0 else 'low'}."
+    said = f"Your guess: {with_unit(g.own, g.unit)}{_off_text(g)}."
+    return f"{said} The room counts your first one, {plain(g.first)}." if g.again else said
+
+
+def _off_text(g) -> str:
+    # between the numbers as shown: who subtracts them gets the same
+    own, answer = (float(plain(value)) if isfinite(value) else value for value in (g.own, g.answer))
+    if not isfinite(answer):
+        return ""
+    if same(own, answer):
+        return ", exactly right"
+    return f", {plain(abs(own - answer))} too {'high' if own > answer else 'low'}"
 
 
 def _room_text(g) -> str:

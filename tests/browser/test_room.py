@@ -130,6 +130,34 @@ def test_nothing_is_given_without_the_word(room):
     assert not is_given(f"{room.home}/voila/render/{OPTIMUM}?token=wrong")
 
 
+def test_who_types_the_word_wrong_is_told_so_and_gets_in_with_the_right_one(room, chromium):
+    """The page says what is missing; it names no command and leads nowhere else."""
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
+    page = context.new_page()
+    page.goto(f"{room.home}/?token=wrong")
+    heading = page.get_by_role("heading", level=1)
+    for word in ("wrong", room.token):
+        expect(heading).to_have_text("Join with the address you were given")
+        expect(page.get_by_role("link")).to_have_count(0)
+        page.get_by_label("Behind token=").fill(word)
+        page.get_by_role("button", name="Join").click()
+        if word == "wrong":
+            expect(page.get_by_role("alert")).to_contain_text("That is not it.")
+    expect(heading).to_have_text("Choose a page")
+    context.close()
+
+
+def test_the_educators_notes_are_answered_in_words_to_who_is_in(room, chromium):
+    """Sent to the door, a browser that is in would be sent back without end."""
+    context = chromium.new_context()
+    page = context.new_page()
+    page.goto(f"{room.home}/?token={room.token}")
+    answer = page.goto(f"{room.home}/voila/render/educator/notes_for_the_educator.ipynb")
+    assert answer.status == 404
+    expect(page.get_by_role("heading")).to_have_text("There is no such page here")
+    context.close()
+
+
 def test_another_host_name_is_refused(room):
     """A page elsewhere that points its own name at this machine gets no answer."""
     assert not is_given(f"{room.home}/?token={room.token}", Host="elsewhere.example")

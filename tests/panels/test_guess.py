@@ -71,12 +71,19 @@ def test_the_room_is_drawn_together_without_names(room):
     assert room.read_text() == "rate 10.0\nrate 40.0\n"
 
 
-def test_a_second_guess_replaces_the_own_one_on_this_page_alone(room):
+def test_a_second_guess_is_drawn_on_this_page_alone_and_every_page_counts_the_first(room):
     first, second = make(), make()
     first.guess("10")
     second.guess("40")
     second.guess("16")
-    assert sorted(second.result.values) == [10, 16]
+    first._look()
+    for page in (first, second):
+        assert sorted(page.result.values) == [10, 40]
+        assert "2 guesses in the room, from 10 to 40; their median is 25." in page._says.value
+    assert "Your guess: 16 lb/ac, 1 too high. The room counts your first one, 40." in second._says.value
+    assert "first" not in first._says.value
+    kept = second.result.plot().get_legend_handles_labels()[1]
+    assert {"your guess now", "your first guess, which counts"} <= set(kept)
     assert guesses_of("rate") == [10, 40]
 
 
@@ -93,7 +100,8 @@ def test_a_seat_that_loads_its_page_again_counts_once_by_its_first_guess(room):
     again = make()
     again.view.children[2].value = "k3v"
     again.guess("15")
-    assert sorted(again.result.values) == [15, 40]
+    assert sorted(again.result.values) == [10, 40]
+    assert "Your guess: 15 lb/ac, exactly right. The room counts your first one, 10." in again._says.value
 
 
 def test_a_mark_that_is_none_is_not_kept(room):
@@ -142,12 +150,31 @@ def test_what_is_no_number_or_too_much_is_not_kept(room):
 def test_a_page_that_begins_again_guesses_once(room):
     panel = make()
     panel.guess("12")
+    panel.guess("16")
     kept = panel._kept.value.split(">")[1].split("<")[0].replace("&quot;", '"')
-    assert json.loads(kept) == {"guess": "12", "own": {}}
+    assert json.loads(kept) == {"guess": "16", "own": {}, "first": 12}
     again = make()
     again.take_back(kept)
-    assert again.result.own == 12
+    assert (again.result.own, again.result.first, again.result.values) == (16, 12, (12,))
     assert guesses_of("rate") == [12]
+
+
+@pytest.mark.parametrize(
+    ("guess", "said"),
+    [("95", "95 %, 3.6 too low."), ("99%", "99 %, 0.4 too high."), ("98.6 %", "98.6 %, exactly right.")],
+)
+def test_a_guess_is_as_far_off_as_who_subtracts_what_is_shown_finds(guess, said):
+    """98.58 is shown as 98.6; the unit of the box may be typed behind the number."""
+    panel = GuessPanel("chance", "How sure?", "%", lambda own: 98.58, high=100)
+    panel.guess(guess)
+    assert panel.result.lines()[0].text.endswith(": 98.6 %.")
+    assert panel.result.lines()[1].text == f"Your guess: {said}"
+
+
+def test_an_answer_that_is_not_known_is_no_distance_off():
+    panel = GuessPanel("rate", "Which rate?", "lb/ac", lambda own: float("nan"))
+    panel.guess("12")
+    assert panel.result.lines()[1].text == "Your guess: 12 lb/ac."
 
 
 def test_an_open_end_holds_what_lies_beyond_it():
