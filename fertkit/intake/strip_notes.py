@@ -11,6 +11,8 @@ from fertkit.intake.strip_headers import MEASURED, RATES, read_header
 from fertkit.intake.strip_nutrients import OF, constant_rates
 from fertkit.intake.units import cell_parts
 
+FEWEST_ALIKE = 3  # strips of a block with one yield that are no chance
+
 
 def assumed_units(headers):
     """Say which units were completed from another column."""
@@ -49,6 +51,20 @@ def unused_columns(draft):
 def not_used(headers) -> str:
     """Say which columns no answer rests on."""
     return f"not used: column{'s' * (len(headers) > 1)} {', '.join(map(repr, headers))}"
+
+
+def one_yield_in_a_block(table, lines):
+    """Name blocks of three strips or more that all yield the same: seldom so where each was measured."""
+    if "block" not in table:
+        return
+    blocks, places = {}, [table[column] for column in ("trial", "block") if column in table]
+    for line, value, *place in zip(lines, table.filter(like="yield_").iloc[:, 0], *places, strict=True):
+        if value == value:
+            blocks.setdefault(tuple(place), []).append((line, value))
+    for place, yields in blocks.items():
+        if len(yields) >= FEWEST_ALIKE and len({value for _, value in yields}) == 1:
+            at = listed(list(dict.fromkeys(line for line, _ in yields)), 12, " and more")
+            yield f"all strips of block {place[-1]} have one yield (lines {at}): check that each was measured"
 
 
 def reading_table(draft, crop, how, wet) -> pd.DataFrame:

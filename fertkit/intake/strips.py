@@ -20,7 +20,14 @@ from fertkit.intake.strip_headers import (
     read_header,
 )
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
-from fertkit.intake.strip_notes import assumed_units, checks_of, reading_table, unused_columns, which_rates
+from fertkit.intake.strip_notes import (
+    assumed_units,
+    checks_of,
+    one_yield_in_a_block,
+    reading_table,
+    unused_columns,
+    which_rates,
+)  # fmt: skip
 from fertkit.intake.strip_nutrients import OF, settle_nutrients
 from fertkit.intake.strip_rates import add_rates, none_applied, settle_product, yields_from_weights
 from fertkit.intake.strip_wide import lengthen
@@ -281,7 +288,7 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         table, lines, averaged = average_parts(table, keys, lines)
         notes = [*notes, *averaged]
     notes = [*notes, *assumed_units(draft.headers), *moisture.dried(draft, standard)]
-    notes += [*which_rates(draft), *unused_columns(draft)]
+    notes += [*which_rates(draft), *unused_columns(draft), *one_yield_in_a_block(table, lines)]
     return StripTrial(
         strips=table, rate_column=rate_column, yield_column=_column("yield", harvest.unit),
         rate_unit=rate.unit if rate else "", yield_unit=harvest.unit, nutrient=rate.nutrient if rate else "",

@@ -512,3 +512,15 @@ def test_a_name_in_another_case_is_no_group_of_its_own(column):
     with pytest.raises(InputError, match="only by case, blanks or hyphens") as error:
         read_strips(table, columns=columns)
     assert [problem.row for problem in error.value.problems if "case" in problem.what] == [4, 7]
+
+
+def test_a_block_of_one_yield_is_asked_about():
+    """Simulated: block 2 holds one figure on every strip, as where a block mean was filled in."""
+    rows = [
+        (block, rate, 170 if block == 2 else 150 + rate / 10 + block)
+        for block in (1, 2)
+        for rate in (0, 50, 90)
+    ]
+    table = pd.DataFrame(rows, columns=["block", "N rate (lb/ac)", "Yield (bu/ac)"])
+    told = [note for note in read_strips(table).notes if "one yield" in str(note)]
+    assert told == ["all strips of block 2 have one yield (lines 5, 6, 7): check that each was measured"]
