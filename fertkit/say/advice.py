@@ -9,10 +9,10 @@ from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
 LIMITS = (
-    "Rates and products differ by soil, state and season. Follow local nutrient-management rules and the "
-    "product label, and ask a licensed or certified adviser before you buy or spread.",
+    "Rates and products differ by soil, state and season. Follow local nutrient rules and the product "
+    "label; ask a licensed or certified adviser before you buy or spread.",
 )
-ONE_TRIAL = "One trial is one field in one season; another may differ."
+ONE_TRIAL = "This is one field in one season; another may differ."
 ELSEWHERE = "Do not use this rate on another soil, crop or season without check strips."
 
 
@@ -89,38 +89,38 @@ def _near(net):
     most = max(net.within, net.lost)
     return (
         f"From {plain(low)} to {plain(high)} {net.rate_unit} you lose at most "
-        f"{money_text(most, net.prices.currency, net.area)} of net return: within that range let soil test, "
-        "supply and local rules decide."
+        f"{money_text(most, net.prices.currency, net.area)} of net return: there let soil test, supply and "
+        "local rules decide."
     )
 
 
 _BY_STATUS = {
     Status.INTERIOR: (
         ["Start from the economic optimum, {best}, on this field and similar ones.",
-         "Keep two check strips, one at zero and one at a higher rate, and compare next season."],
+         "Next season keep two check strips: zero and a higher rate."],
         ["Do not aim for maximum yield: the last bushels or tonnes cost more than they return."],
     ),
     Status.NONE: (
-        ["Apply only what soil test and local guide call for: these strips show no case for more than "
+        ["Apply only what soil test and local guide call for: these strips do not support more than "
          "{lowest}.", "Keep check strips another season."],
-        ["Do not conclude that the field never needs it: one season can hide a small response."],
+        ["Do not conclude that it is never needed: one season can hide a small response."],
     ),
     Status.UNPAID: (
-        ["Skip the pass at these prices, or add the nutrient to another pass."],
-        ["Do not conclude that the field never needs it: the gain only fell short of its cost."],
+        ["Skip the pass at these prices, or use another pass."],
+        ["Do not conclude that it is never needed: the gain only fell short of its cost."],
     ),
     Status.TOP: (
-        ["Test rates above {highest} next: the best rate is there or higher."],
-        ["Do not spread more than {highest}: nothing higher was tested."],
+        ["Test rates above {highest}: the best rate is there or higher."],
+        ["Do not spread more than {highest}, the highest tested."],
     ),
     Status.STEP: (
-        ["Test rates between {lowest} and {first}: the first step gave the whole response."],
-        ["Do not pay for more than {first}: the strips show no gain above it."],
+        ["Test rates between {lowest} and {first}: the first step gave all the response."],
+        ["Do not pay for more than {first}: there was no gain above it."],
     ),
     Status.DIFFERENCE: (
         ["Use {rate}, the better of the two rates.",
-         "Test four or more rates next time, to find a best rate."],
-        ["Do not assume a best rate between or beyond the two tested."],
+         "Test four or more rates next time."],
+        ["Do not assume a best rate between or beyond them."],
     ),
 }  # fmt: skip
 _ALIKE = (
@@ -146,10 +146,10 @@ def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[s
     if silent:
         do.append(f"Find out why {listed(silent)} did not respond: soil test, manure, previous crop, rain.")
     if rising:
-        do.append(f"Test higher rates at {listed(rising)}: net return still rose at the highest.")
+        do.append(f"Test higher rates at {listed(rising)}: net return still rose there.")
     return do, [
         *leave,
-        "Do not drop trials without a response: they belong in the average.",
+        "Keep trials without a response in the average.",
         "Do not use the common rate where a field's own strips disagree.",
     ][: len(leave) + 1 + (not doubts)]
 
@@ -162,19 +162,19 @@ def _common(pooled):
     ) * (pooled.within > 0)
     return [
         f"Start from {plain(pooled.rate)} {unit} on similar fields{near}.",
-        "Keep check strips: one field may differ much from the average.",
+        "Keep check strips: fields differ from the average.",
     ]
 
 
 _NO_COMMON = (
     ["Use no common rate from these trials.",
-     "Use each field's own strips, soil test and local rules.",
-     "Repeat the trial on more fields, with the same rates and a check strip per block."],
-    ["Do not average the trials' optima: there are too few trials, or they differ too much."],
+     "Use each field's strips, soil test and local rules.",
+     "Repeat the same rates on more fields, with a check strip per block."],
+    ["Do not average the optima: trials are too few or too different."],
 )  # fmt: skip
 _NONE_PAYS = (
     ["Apply only what soil test and local guide call for: on average no rate paid.",
-     "Keep check strips: one field may differ much from the average."],
+     "Keep check strips: fields differ from the average."],
     [],
 )  # fmt: skip
 

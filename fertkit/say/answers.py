@@ -155,7 +155,7 @@ def _gaps(explanation):
     if len(asked):
         yield Line(
             Kind.QUESTION,
-            f"is the stage right? By a nearby stage's range it is short: {_where(asked)}; see the page.",
+            f"is the stage right? By a nearby stage it is short: {_where(asked)}; see the page.",
             "Leaf, question",
         )
 
@@ -207,7 +207,7 @@ def trial_lines(answer) -> list[Line]:
 
 def _differ(strips):
     if not np.isfinite(strips.lsd):
-        return "Differences between treatments cannot be tested: no error can be estimated."
+        return "No error can be estimated, so no difference can be tested."
     verdict = "differ" if below(strips.p_value, 1 - strips.level) else "do not differ significantly"
     return f"The treatments {verdict} (p {plain_p(strips.p_value)}). {letters_text(strips)}."
 
@@ -220,10 +220,10 @@ def one_rate(answer) -> list[str]:
     at = regret.at(net.rate).iloc[1]
     times = len(next(iter(answer.response.draws.values())))
     return [
-        f"The rate reported is the economic optimum, {plain(net.rate)} {net.rate_unit}. Regret covers every "
-        f"curve the strips allow (resampled {times:,} times), so it may be least at another rate: here "
-        f"{plain(regret.rate)} {net.rate_unit}. At the economic optimum it is "
-        f"{money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} higher."
+        f"The economic optimum is {plain(net.rate)} {net.rate_unit}. Regret covers every curve the strips "
+        f"allow (resampled {times:,} times) and is least at {plain(regret.rate)} {net.rate_unit}. At the "
+        f"optimum it is {money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} "
+        "higher."
     ]
 
 
@@ -231,9 +231,9 @@ def expected_regret(answer) -> str:
     """Say what expected regret is, and at which prices."""
     prices = (
         "prices are fixed" if answer.swing_pct is None
-        else f"both prices vary by {plain(answer.swing_pct)}% (coefficient of variation)"
+        else f"both prices vary by {plain(answer.swing_pct)}% (CV)"
     )  # fmt: skip
-    return f"Expected regret is what a rate loses on average against the best tested rate; {prices}."
+    return f"Expected regret is the average loss against the best tested rate; {prices}."
 
 
 # ---- several trials
@@ -272,8 +272,8 @@ def network_lines(answer) -> list[Line]:
 
 
 POOLED_BY = (
-    "Net returns of all trials with three or more rates are averaged, with or without a response. Each trial "
-    "enters with its best-supported curve, so its optimum in the figure can differ from that in the table."
+    "All trials with three or more rates are averaged by their best-supported curves; these optima can "
+    "differ from those in the table."
 )
 
 

@@ -39,7 +39,7 @@ def _of(*sources: str) -> str:
 def _remembered(*columns) -> list[Line]:
     """Say which sources were not read but remembered, of columns of keys, each with its provenance."""
     memory = [key for named, how in columns for key, text in zip(named, how, strict=True) if mark(text)]
-    return notes([f"figures of {keys(memory)} are from memory: check them before use"] if memory else [])
+    return notes([f"figures of {keys(memory)} are from memory: check before use"] if memory else [])
 
 
 def budget_lines(budget) -> list[Line]:
@@ -253,13 +253,13 @@ def _peak(r, compared):
 def _basis(demand):
     placed = _of(*demand.stages["source_key"])
     kinds = {
-        ONE_PEAK: "one daily peak where published shares allow it",
+        ONE_PEAK: "one daily peak where shares allow it",
         FREE: "several peaks where they do not",
-        THROUGH: "through every point, where the daily rate may pause",
+        THROUGH: "through every point; the daily rate may pause",
     }
     used = ", ".join(text for kind, text in kinds.items() if (demand.totals["curve"] == kind).any())
     days = f" Days of stages after {demand.starts}:{placed}." if placed else ""
-    return Line(Kind.NOTE, f"Between published shares the curve is interpolation ({used}).{days}")
+    return Line(Kind.NOTE, f"Between published shares the curve is interpolated ({used}).{days}")
 
 
 def gap_lines(gap) -> list[Line]:
@@ -271,12 +271,12 @@ def gap_lines(gap) -> list[Line]:
     spread = gap.demand.totals["spread"].max()
     if spread > 0:
         said.append(told(
-            f"Spans assume that a published share is known to {spread:.0%} of the season mid-season, better "
-            "near the ends (common practice, no source). Far from a point the error may be larger."
+            f"Spans assume that shares are known to {spread:.0%} mid-season, better near the ends (common "
+            "practice, no source). Far from a point the error may be larger."
         ))  # fmt: skip
     return [
         *said,
-        told("Soil supply and delays are your figures; demand is a published average."),
+        told("Supply and delays are yours; demand is a published average."),
         told(GOVERNS),
     ]
 
@@ -295,7 +295,7 @@ def _gap(r):
     if np.isnan(r.first_day) and np.isnan(r.first_day_from):
         return "never short"
     if np.isnan(r.first_day):
-        return f"not short on the curve; at the highest demand, short from day {r.first_day_from:.0f}"
+        return f"short only at the highest demand, from day {r.first_day_from:.0f}"
     where = [span] if (span := _days(r)) else []
     where += ["interpolated"] if r.interpolated else []
     about = "about " if where else ""

@@ -28,7 +28,7 @@ from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
 
-DEFER = "Rates are local: follow your state's or province's guide, the product label and a certified adviser."
+DEFER = "Rates are local: follow your local guide, the label and a licensed or certified adviser."
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _BESIDE = (Verdict.WITHIN, Verdict.SHORT_IF_TOLD)
 _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one
@@ -70,8 +70,8 @@ def _headline(scores, short):
     beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     return lead(
-        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: "
-        f"{agreed} with a nutrient below every published range, {apart} with one below some of them{beside}"
+        f"{samples} scored by {counted(len(scored_by(scores)), 'source')}: {agreed} with a nutrient below "
+        f"every range, {apart} below some{beside}"
     )
 
 

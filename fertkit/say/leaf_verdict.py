@@ -21,7 +21,7 @@ VERDICT = "Verdict"  # label of its line
 CLEAR = "Nothing needs action"
 NO_CLEAR = "This is not an all-clear"
 NONE_SHORT = "nothing is short by any source"
-NONE_JUDGED_SHORT = "none of the results that could be judged is short"
+NONE_JUDGED_SHORT = "no result that could be judged is short"
 
 
 def gaps(scores, soil: bool = True) -> list[str]:
@@ -44,7 +44,7 @@ def gaps(scores, soil: bool = True) -> list[str]:
         "sample" + "s" * (len(away) > 1): [f"{named_samples(away)} (not scored)"] if len(away) else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
-        "unusable because of soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
+        "unusable, soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]

@@ -10,14 +10,11 @@ from fertkit.rounding import below
 from fertkit.say.advice import listed
 from fertkit.say.line import Line, lead, notes, told
 
-HOW = (
-    "One model of all strips: level, slope and end of the rise vary by site. Uncertain sites are pulled "
-    "towards the mean."
-)
+HOW = "One model: level, slope and end of the rise vary by site. Uncertain sites are pulled towards the mean."
 
 NEW_SITE = (
-    "This is the average need of such sites; a field may differ much. Local guides, the label and a "
-    "certified adviser come first."
+    "A field may differ much from this average. Local guides, the label and a "
+    "licensed or certified adviser come first."
 )
 
 
@@ -32,10 +29,10 @@ def site_doubts(rate) -> list[str]:
         return []
     ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
     if below(rate.gain_low, 0, rate.gain_high) or rate.gain_low == 0:
-        return [f"the mean net gain of such sites may be a loss ({rate.level:.0%} interval {ends})"]
+        return [f"their mean net gain may be a loss ({rate.level:.0%} interval {ends})"]
     if rate.chance < (1 + rate.level) / 2:
         cases = f"{100 * (1 - rate.chance):.0f} of 100 cases"
-        return [f"a single such site may still lose, in {cases}, though their mean gains"]
+        return [f"a single site may still lose, in {cases}, though their mean gains"]
     return []
 
 
@@ -74,8 +71,8 @@ def known_lines(fit) -> list[Line]:
 
 
 NO_JOIN = (
-    "No rise is shown: the model without any response has the lowest AIC.",
-    "No bend is shown: yield rises along a straight line, so the rise ends beyond the rates tested.",
+    "No rise is shown: the model without response has the lowest AIC.",
+    "No bend is shown: the rise ends beyond the rates tested.",
 )
 
 

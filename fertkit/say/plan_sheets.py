@@ -225,8 +225,7 @@ def _order(r, words):
 def pace_lines(answer) -> list[Line]:
     """Say where the passes fall behind the crop, and what may wait."""
     season, words = answer.measured(answer.plan.season), answer.words
-    said = [told("Soil supply is assumed as season uptake minus the rate, in step with the crop; in cold or "
-                 "dry weeks it is less.")]  # fmt: skip
+    said = [told("Soil supply is assumed as uptake minus the rate; cold or dry weeks give less.")]
     for (crop, nutrient), some in season.groupby(["crop", "nutrient"], sort=False):
         late = some[some["first_short_stage"] != ""]
         text = "passes keep pace with the crop"
@@ -257,8 +256,7 @@ def difference_lines(answer) -> list[Line]:
     if spread.empty:
         return [told("Only one system fits each test.")]
     widest = (spread["max"] - spread["min"]).sort_values(ascending=False)
-    said = [told("Systems differ in critical level, build-up years, allowance for removal and yields of "
-                 "calibration.")]  # fmt: skip
+    said = [told("Systems differ in critical level, build-up years, removal and yields.")]  # fmt: skip
     for field, zone, nutrient in widest.index[:_MOST]:
         rows = sides[(sides["field"] == field) & (sides["zone"] == zone) & (sides["nutrient"] == nutrient)]
         texts = [f"{r.title} {short(r.rate_lb_ac)}" for r in rows.sort_values("rate_lb_ac").itertuples()]
@@ -270,7 +268,7 @@ def figure_says(answer) -> str:
     """The message of the farm's figure."""
     rates = answer.plan.brought
     above = rates[rates["brought_lb_ac"] > rates["removal_lb_ac"] + _ABOUT_REMOVAL]
-    text = "Nutrients applied and removed, field by field"
+    text = "Nutrients applied and removed"
     one = above.groupby(["field", "zone"]).ngroups == 1
     return f"{text}; {places(above)} {'gets' if one else 'get'} more than is removed."
 

@@ -6,7 +6,7 @@ from fertkit.results import counted, plain
 from fertkit.say.groups import grouped_lines, verdict
 from fertkit.say.line import Kind, Line, lead, notes, row, told
 
-NO_REPLICATES = "Points of one strip are not replicates; strips are compared."
+NO_REPLICATES = "Points are not replicates; strips are compared."
 
 
 def joined_lines(joined) -> list[Line]:

@@ -76,7 +76,7 @@ def treated_text(analysis) -> list[str]:
     unit, given, said = analysis.rate_unit, done.given, []
     if done.pulled is not None:
         said.append(
-            f"Outlying strips get less weight (Huber's bound, {BOUND} error SD): {_pulled(done, given)}."
+            f"Outlying strips are downweighted (Huber's bound, {BOUND} error SD): {_pulled(done, given)}."
         )
     if done.ratio is not None:
         less, more = map(plain, given.rates[[0, -1] if done.ratio >= 1 else [-1, 0]])
@@ -87,14 +87,13 @@ def treated_text(analysis) -> list[str]:
     if analysis.data is given:
         return said
     plainly = optimum_text(analysis.as_read) if analysis.as_read else "it cannot be estimated"
-    said.append(f"Without this adjustment the economic optimum rate is {plainly}.")
+    said.append(f"Unadjusted, the economic optimum rate is {plainly}.")
     likely = analysis.weights.index[above(analysis.weights, SMALL)] if done.ratio is not None else []
     for curve in likely:
         if ends := weighted_coverage(curve):
             said.append(
-                f"If the response is a {CURVES[curve].label}, the intervals may be slightly too narrow: in "
-                "simulations, 95% intervals with such weights held the true optimum and gain in "
-                f"{' to '.join(map(plain, ends))}%."
+                f"If the response is a {CURVES[curve].label}, intervals may be slightly narrow: in "
+                f"simulations 95% intervals held the optimum and gain in {' to '.join(map(plain, ends))}%."
             )
     return said
 
@@ -123,8 +122,7 @@ def stands_out(analysis) -> str:
     without, with_it = (optimum_text(o) if o else "it cannot be estimated" for o in (rest, analysis.as_read))
     return (
         f"Check this first: {doubtful_text(analysis.doubtful, analysis.given)}. With {it} the economic "
-        f"optimum rate is {with_it}; without {it}, {without}. Check the field notes; delete a yield only "
-        "where something went wrong."
+        f"optimum rate is {with_it}; without {it}, {without}. Delete a yield only if field notes say why."
     )
 
 
@@ -229,8 +227,8 @@ def _averaged(analysis):
         yield f"No response is better supported ({weight}) than any curve."
     elif comparison.ranked and best not in comparison.averaged_weights.index:
         yield (
-            f"Not averaged: {CURVES[best].label}, the best-supported curve ({weight}); its optimum is "
-            "always an end of the tested rates."
+            f"Not averaged: {CURVES[best].label}, the best-supported curve ({weight}); its optimum is an "
+            "end of the tested rates."
         )
 
 
@@ -241,7 +239,7 @@ def comparison_lines(comparison) -> list[Line]:
     said = [
         told(f"support among all curves {r.weight:.2f}, optimum {r.optimum_text} {unit}", r.label)
         for r in ranked.itertuples()
-    ] or [told("Too few rows to rank curves by AICc; they are weighted by fit alone.")]
+    ] or [told("Too few rows for AICc; curves are weighted by fit alone.")]
     if comparison.data.places:
         said.append(told(f"{comparison.data.places}, one common response."))
     return [*said, told(
@@ -273,8 +271,8 @@ def _exactly(value):
 
 
 CAUTION = (
-    "The best rate of a trial is not a recommendation. Follow local nutrient rules and the product label, "
-    "and ask a licensed or certified adviser."
+    "A trial's best rate is not a recommendation. Follow local rules and the label; ask a licensed "
+    "or certified adviser."
 )
 CAUTIONED = Line(Kind.CAUTION, CAUTION)
 
@@ -327,7 +325,7 @@ def stretch(net) -> str:
     which = "is the mean of the curves' optima; it " if net.status == Status.INTERIOR else ""
     less = f"{lost} less than" if lost != money_text(0.0, net.prices.currency, net.area) else "as much as"
     return (
-        f"{said} The reported economic optimum, {plain(net.rate)} {unit}, {which}lies {where} that range and "
+        f"{said} The economic optimum, {plain(net.rate)} {unit}, {which}lies {where} that range and "
         f"returns {less} that best."
     )
 
@@ -338,8 +336,8 @@ def regret_lines(regret) -> list[Line]:
     uncounted = "; returns of higher rates are not counted" if regret.open_above else ""
     first = (
         f"Least expected regret at {plain(regret.rate)} {regret.rate_unit}: on average "
-        f"{money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate, in nine cases "
-        f"of ten at most {money_text(max(p90, 0.01), regret.money, regret.area)}{uncounted}."
+        f"{money_text(max(lost, 0.01), regret.money, regret.area)} below the best tested rate, nine times "
+        f"in ten at most {money_text(max(p90, 0.01), regret.money, regret.area)}{uncounted}."
     )
     return [lead(first), told(_where(regret)), CAUTIONED]
 
@@ -351,7 +349,7 @@ def _where(regret):
     if regret.open_above:
         beyond = f"; in {regret.at_top:.0%} of them it is {high} {unit} or beyond"
         between = f"at > {high} {unit}" if low == high else f"between {low} and > {high} {unit}"
-    return f"The best rate lies {between} in nine cases of ten ({regret.cases:,} cases{beyond})."
+    return f"The best rate lies {between} nine times in ten ({regret.cases:,} cases{beyond})."
 
 
 def price_table_lines(table) -> list[Line]:

@@ -9,8 +9,8 @@ from fertkit.say.line import Line, lead, notes, row, told
 
 #: Said under every answer about products.
 LABELS = (
-    "One trial on one field in one season. Follow the label and local rules, and ask a licensed or certified "
-    "adviser before you use a product."
+    "This is one field in one season. Follow label and local rules; ask a licensed or certified adviser "
+    "before you use a product."
 )
 
 
@@ -50,7 +50,7 @@ def verdicts(answer) -> list[str]:
     said = [f"{capital(_listed(names))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     if rows["p_adjusted"].isna().all():
-        return ["Differences between treatments cannot be tested: no error can be estimated."]
+        return ["No error can be estimated, so no difference can be tested."]
     said = said or [f"No treatment differs significantly from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.table.itertuples() if r.net_low > 0]):
         said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
@@ -86,7 +86,7 @@ def _listed(names) -> str:
 
 def advice(answer) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial of treatments."""
-    do, leave = [], ["Do not use the result on other fields or seasons after one trial."]
+    do, leave = [], ["Do not apply one trial to other fields or seasons."]
     if names := _unpriced(answer):
         gained = f"{_listed(names)} yielded more than {show(answer.analysis.check_strip)}"
         do.append(f"{capital(gained)}: compare the gain with the cost, and repeat.")
@@ -94,11 +94,11 @@ def advice(answer) -> tuple[list[str], list[str]]:
         for r in answer.worth.table.dropna(subset=["net"]).itertuples():
             name = show(r.treatment)
             if above(r.net_low, 0):
-                do.append(f"Try {name} on more fields next season: it paid here.")
+                do.append(f"Try {name} on more fields: it paid here.")
             elif below(r.net_high, 0):
                 leave.append(f"Do not buy {name}: here it cost more than it returned.")
             else:
-                do.append(f"Repeat {name} before using it on whole fields: it may or may not pay.")
+                do.append(f"Repeat {name} before wide use: it may or may not pay.")
     if not answer.one_factor:
         do += (
             _of_factors(answer.analysis)
@@ -106,10 +106,8 @@ def advice(answer) -> tuple[list[str], list[str]]:
             else _of_pairs(answer.analysis)
         )
     elif answer.worth is None and not below(answer.analysis.p_value, 1 - answer.analysis.level):
-        do.append(
-            "Choose by price and convenience, or repeat the trial: treatments do not differ significantly."
-        )
-    return do or ["Repeat the trial before changing the whole farm."], leave
+        do.append("Choose by price and convenience, or repeat: treatments do not differ significantly.")
+    return do or ["Repeat before changing the whole farm."], leave
 
 
 def _of_factors(trial) -> list[str]:
@@ -132,7 +130,7 @@ def _of_factors(trial) -> list[str]:
 
 def _of_pairs(pairs) -> list[str]:
     if not below(pairs.p, 1 - pairs.level):
-        return ["Choose by price and convenience, or add pairs: the two do not differ significantly."]
+        return ["Choose by price and convenience, or add pairs: they do not differ significantly."]
     first, second = (pairs.first, pairs.second) if pairs.difference < 0 else (pairs.second, pairs.first)
     more = f"{show(first)} yielded more than {show(second)}"
     return [f"{more}: compare gain with cost, and repeat elsewhere."]

@@ -66,8 +66,7 @@ def year_texts(worth) -> list[str]:
     value, most = (money_text(v, worth.money, worth.area) for v in (year.worth, year.at_most))
     known = f"the trial covers {worth.years}" if worth.years else "the trial covers one season"
     return [
-        f"One more year of this trial is worth about {value} per season of use; knowing the true curve, "
-        f"{most}.",
-        "This assumes that next year's curve is the same and the strip error is known. Year-to-year "
-        f"variation, not included ({known}), may be the better reason to repeat.",
+        f"One more year of trial is worth about {value} per season of use; knowing the true curve, {most}.",
+        "This assumes the same curve next year and a known strip error. Year-to-year variation, not "
+        f"included ({known}), may be a better reason to repeat.",
     ]

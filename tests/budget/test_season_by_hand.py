@@ -274,10 +274,10 @@ def test_summary_line_by_line():
     assert p.startswith(
         "  P2O5  total uptake 8 [BENDER2015]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
     )
-    assert "one daily peak where published shares allow it, several peaks where they" in last
+    assert "one daily peak where shares allow it, several peaks where they" in last
     assert last.endswith("Days of stages after emergence: [FEHR1977].")
     # of the table: BENDER2015 of K2O, BARTH2018 and FEHR1977 alone are remembered
-    remembered = "figures of BENDER2015, BARTH2018, FEHR1977 are from memory: check them before use."
+    remembered = "figures of BENDER2015, BARTH2018, FEHR1977 are from memory: check before use."
     assert memory == f"Note: {remembered}"
     one = made(totals=made().totals.assign(curve="one peak", misfit=0.001))
     assert "several peaks" not in one.summary()

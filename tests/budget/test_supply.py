@@ -75,7 +75,7 @@ def test_a_span_may_reach_never(demand):
     row = gap(result, "N", "shortest")
     assert np.isnan(row["first_day"])
     assert row["first_day_from"] > 0
-    assert "not short on the curve; at the highest demand, short from day" in result.summary()
+    assert "short only at the highest demand, from day" in result.summary()
     less = gap(supply_gap(demand, {"N": enough * 0.97}), "N", "shortest")
     assert less["first_day"] > 0
     assert np.isnan(less["first_day_to"])

@@ -180,7 +180,7 @@ def test_what_is_said_of_a_gap():
     assert "K2O   short from day 13, after R1; at most 58 on day 20; 58 at the end" in exact.summary()
     # an even supply of all of it falls short of the highest demand alone
     even = supply_gap(made(), {"N": 200.0}).summary()
-    assert "not short on the curve; at the highest demand, short from day 1" in even
+    assert "short only at the highest demand, from day 1" in even
     # 184 d/20 and 16 lb on day 12: .8 d is lacking until then, but .8 d - 2 d (1 - d/20) < 0 at the lowest
     top = pd.DataFrame({"nutrient": ["N"], "rate": [16.0], "day": [12]})
     less = supply_gap(made(), {"N": 184.0}, top).summary()

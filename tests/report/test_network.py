@@ -148,7 +148,7 @@ def test_gain_is_pooled_at_the_tested_rate_nearest_to_the_common_one(
     )
     assert f"tested rate nearest {answer.pooled.rate:.0f}" in " ".join(answer.summary().splitlines())
     assert "more weight" not in page_of_open_sites
-    assert "with its best-supported curve" in page_of_open_sites
+    assert "by their best-supported curves" in page_of_open_sites
 
 
 def strips_of(slopes, join=80.0, sd=0.1, seed=5):
@@ -281,7 +281,7 @@ def test_a_soil_test_that_explains_the_response_gives_a_rate_where_the_mean_of_s
     assert "At a new site of soil_p_ppm 6" in page
     assert "Which rate does the model give?" not in page
     unsure = replace(answer, new_site=replace(answer.new_site, gain_low=-1.0))
-    assert "No rate for the new site: the mean net gain of such sites may be a loss" in unsure.summary()
+    assert "No rate for the new site: their mean net gain may be a loss" in unsure.summary()
 
 
 def test_what_is_asked_of_a_new_field_must_be_known(tested_soils):

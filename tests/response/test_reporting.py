@@ -270,7 +270,7 @@ def test_curves_that_cannot_be_ranked_are_weighed_by_fit_alone_and_said_so():
     assert "too few rows to rank curves by AICc; they are weighted by fit alone" in text
     assert "support" not in text
     assert "side by side" not in text
-    assert compare_curves(table, 0.125).summary().startswith("Too few rows to rank curves by AICc")
+    assert compare_curves(table, 0.125).summary().startswith("Too few rows for AICc")
 
 
 def test_no_gain_is_told_when_nothing_is_applied():

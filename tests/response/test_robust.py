@@ -117,9 +117,9 @@ def test_a_far_strip_is_said_and_moves_the_robust_answer_less():
     assert robust.strips.iloc[7, 1] == spoiled["yield_bu_ac"][7]  # the strips are shown as read
     assert robust.as_read.rate == plain.optimum.rate
     text = robust.summary()
-    assert text.index("Outlying strips get less weight") < text.index("Economic optimum rate")
+    assert text.index("Outlying strips are downweighted") < text.index("Economic optimum rate")
     assert "at 100 lb/ac from" in text
-    assert "Without this adjustment the economic optimum rate is" in text
+    assert "Unadjusted, the economic optimum rate is" in text
     assert "--robust" in plain.summary()
     assert "--robust" not in text
     assert plain.checks.set_index("check").loc[FAR, "passed"] in (False, np.False_)

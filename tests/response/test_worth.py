@@ -135,7 +135,7 @@ def test_what_is_said_names_the_usual_rate_and_its_chance(averaged):
     assert "Against 50 lb/ac: " in text
     assert "saves $" in text
     assert "Chance of losing money against 150 lb/ac, the usual rate: " in text
-    assert "One more year of this trial is worth about $" in text
+    assert "One more year of trial is worth about $" in text
     assert "Year-to-year variation, not included" in text
 
 
