@@ -289,7 +289,7 @@ def checks(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     """Show the checks of a result."""
     passed = frame["passed"].map({True: "yes", False: "no"}).fillna("not judged")
     tests = frame["check"].str.endswith("[p]")
-    value = frame["value"].where(~tests, frame["value"].map(_small, na_action="ignore"))
+    value = frame["value"].mask(tests, frame["value"].where(tests).map(_small, na_action="ignore"))
     return table(frame.assign(passed=passed, value=value), notes)
 
 
