@@ -9,7 +9,7 @@ from fertkit.say.line import Line, lead, notes, row, told
 
 #: Said under every answer about products.
 LABELS = (
-    "This is one field in one season. Follow label and local rules; ask a licensed or certified adviser "
+    "This is one field in one season. Follow the label and local rules; ask a licensed or certified adviser "
     "before you use a product."
 )
 
