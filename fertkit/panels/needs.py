@@ -104,8 +104,8 @@ class NeedsPanel(Panel):
         return self.controls["yield_unit"].value, self.controls["crop"].value
 
     def _stated(self) -> float:
-        """The goal in the unit chosen, to three digits."""
-        return float(plain(self._pounds / lb_ac_per(*self._counted())))
+        """The goal in the unit chosen, to four digits: amounts follow it."""
+        return float(plain(self._pounds / lb_ac_per(*self._counted()), digits=4))
 
     def _restate(self) -> None:
         """Bring the goal and its bounds to the unit chosen."""

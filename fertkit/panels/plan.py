@@ -131,7 +131,7 @@ class PlanPanel(Panel):
         for key in WIDTHS:
             shown = self.controls[key].value
             written, typed = self._widths.get(key, (None, None))
-            turned = typed if shown == written else float(plain(shown * factor))
+            turned = typed if shown == written else float(plain(shown * factor, digits=5))
             self._widths[key] = turned, shown
             self.controls[key].value = turned
 

@@ -56,7 +56,7 @@ def test_the_code_gives_the_same(panel, oats, capsys):
 def test_blocks_under_another_header_are_no_groups_to_compare(demo):
     panel = OptimumPanel(demo("corn_n_strips.csv"), crop="corn", nutrient_price=0.45, grain_price=4.5)
     rows = [f"{block};{rate};{150 + rate // 4 + block},5" for block in (1, 2, 3) for rate in (0, 60, 120)]
-    panel.take_file("mine.csv", "\n".join(["Bloc;N lb/ac;Yield bu/ac", *rows]).encode())
+    panel.take_file("mine.csv", "\n".join(["Bank;N lb/ac;Yield bu/ac", *rows]).encode())
     assert "rename it 'Block'" in str(panel.error)
     assert "Compare by column" not in str(panel.error)
 

@@ -85,7 +85,7 @@ def test_widths_are_converted_and_suppositions_come_back():
     before = {k: panel.controls[k].value for k in kept}
     panel.controls["width_unit"].value = "m"  # a foot is 0.3048 m (NIST SP 811): 9.144, 18.288 and 365.76 m
     widths = "header_width", "applicator_width", "strip_length"
-    assert [panel.controls[k].value for k in widths] == [9.14, 18.3, 366]
+    assert [panel.controls[k].value for k in widths] == [9.144, 18.288, 365.76]
     panel.controls["unit"].value = "kg/ha"
     assert panel.controls["yield_without"].value == 0
     panel.controls["unit"].value = "lb/ac"
