@@ -97,7 +97,7 @@ def supply_gap(
     >>> from fertkit.budget import season_demand
     >>> demand = season_demand("soybean", 60, nutrients=["K2O"])
     >>> print(supply_gap(demand, {"K2O": 80}).summary().splitlines()[0])
-    soybean, supply against demand [lb/ac]
+    soybean runs short of K2O (supply against demand, lb/ac)
     """
     applied = _checked(demand, applications)
     for name, amount in soil_supply.items():

@@ -176,8 +176,8 @@ def assign_roles(
         (role, rivals, taken) -> the question which of them it is, or None where it is settled in `taken`.
     sums : collection of str
         Roles that may be the sum of columns, ``A + B``; the further ones play "role 2", "role 3", ...
-    file : str
-        Name of the file among several, as the caller writes it before a role.
+    file : str, optional
+        Name of the file among several, as the caller writes it before a role; None where none can be named.
     """
     taken = _chosen(headers, columns, roles, sums, problems)
     free = left_over(headers, columns)
@@ -225,13 +225,14 @@ def which_column(role, headers, file="") -> Problem:
     names, first = ", ".join(f"'{header}'" for header in headers), headers[0]
     if len({header_key(header) for header in headers}) == 1:
         return problem("several of one name", role=role.replace("_", " "), names=names)
-    blanks = {"names": names, "sum": "", "in_code": say_column(role, first, file)}
+    blanks = {"names": names, "sum": "", "in_code": "" if file is None else say_column(role, first, file)}
     return problem("several columns", role=role.replace("_", " "), **blanks)
 
 
 def no_column(role, headers, example, file="") -> Problem:
     """Return the question for the column of a role that none plays."""
-    blanks = {"example": example, "in_code": say_column(role, "your header", file)}
+    told = "" if file is None else say_column(role, "your header", file)
+    blanks = {"example": example, "in_code": told}
     return problem("no column", role=role.replace("_", " "), all=listed_all(headers), **blanks)
 
 

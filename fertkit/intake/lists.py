@@ -123,11 +123,12 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(),
         If a column is missing or several could be of one role.
     """
     tables = open_tables(source, name=name, sheet=sheet)
-    found = [_things(whole(raw), file, columns or {}, more) for raw in tables]
+    found = [_things(whole(raw), file, columns, more) for raw in tables]
     roles = roles_of(file)
     things, problems = max(found, key=lambda pair: len(set(pair[0].headers) & {*needed, *roles}))
     absent = [role for role in needed if role not in things.headers]
-    problems += [no_column(role, things.every, roles[role].words[0], file) for role in absent]
+    said = None if columns is None else file
+    problems += [no_column(role, things.every, roles[role].words[0], said) for role in absent]
     if problems or not things.rows:
         raise InputError(things.name, problems or [problem("no rows")])
     return things
@@ -145,7 +146,8 @@ def _things(raw, file, columns, more):
     headers, roles = sheet.headers, [*roles_of(file), *dict.fromkeys((more or {}).values())]
     said = [said_in(header) for header in headers]
     problems += raw.shifted([sheet.header_line - 1], [line - 1 for line in sheet.lines])
-    at = assign_roles(headers, columns, roles, problems, rivals_of, file=file)
+    said_as = None if columns is None else file
+    at = assign_roles(headers, columns or {}, roles, problems, rivals_of, file=said_as)
     at = dict(sorted(at.items(), key=lambda pair: pair[1]))
     rows, lines, dropped = _rows(sheet, at)
     numbers = [

@@ -174,7 +174,7 @@ def read_passes(source, columns=None) -> pd.DataFrame:
     InputError
         With every problem of the table.
     """
-    things = open_things(source, "passes", columns=columns, needed=("pass", "method", "cost"))
+    things = open_things(source, "passes", columns=columns or {}, needed=("pass", "method", "cost"))
     problems, rows = [], []
     land = set(re.findall(r"[a-z]+", f"{plain(things.headers['cost'])} {things.rests['cost']}"))
     units = {spellings("land")[word] for word in land if word in spellings("land")}

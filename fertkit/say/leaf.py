@@ -70,8 +70,8 @@ def _headline(scores, short):
     beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     return lead(
-        f"{samples} scored by {counted(len(scored_by(scores)), 'source')}: {agreed} with a nutrient below "
-        f"every range, {apart} below some{beside}"
+        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: "
+        f"{agreed} with a nutrient below every published range, {apart} with one below some of them{beside}"
     )
 
 

@@ -271,8 +271,8 @@ def _exactly(value):
 
 
 CAUTION = (
-    "A trial's best rate is not a recommendation. Follow local rules and the label; ask a licensed "
-    "or certified adviser."
+    "A trial's best rate is not a recommendation. Follow local nutrient rules and the label; ask a "
+    "licensed or certified adviser."
 )
 CAUTIONED = Line(Kind.CAUTION, CAUTION)
 

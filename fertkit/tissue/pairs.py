@@ -118,7 +118,7 @@ def compare_pairs(
     ... )
     >>> lines = compare_pairs(read_tissue(StringIO(sheet))).summary().splitlines()
     >>> [line.strip()[:41] for line in lines if "K:" in line]
-    ['K: 1.31 against 2.1 %, 0.62 times the goo']
+    ['K: 1.31 against 2.10 %, 0.62 times the go']
     """
     frame = _marked(samples_frame(samples), _places(samples, by))
     compared = paired(frame, range_verdicts(samples), settle_cvs(cvs), plant_weights, marked=True)

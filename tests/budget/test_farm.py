@@ -308,7 +308,10 @@ def test_columns_not_used_are_named_and_two_of_straw_are_a_question():
     farm = farm_budget(_wheat(**{"Soil pH": [6.4], "Residue cover (%)": [30]}))
     assert "not used: columns 'Soil pH', 'Residue cover (%)'" in farm.summary()
     assert "not used" not in farm_budget(_wheat(residue=["kept"])).summary()
-    with pytest.raises(InputError, match=r"give the residue: 'Straw removed \(%\)', 'Baled'"):
+    with pytest.raises(
+        InputError,
+        match=r"could be the residue: 'Straw removed \(%\)', 'Baled'; keep one, or rename the others$",
+    ):
         farm_budget(_wheat(**{"Straw removed (%)": [80], "Baled": ["yes"]}))
 
 

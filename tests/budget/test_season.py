@@ -379,7 +379,7 @@ def test_by_growth_stage(corn):
 
 def test_result_verbs(soybean):
     assert {"SNYDER2000", "BENDER2015", "FEHR1977"} <= set(soybean.sources["source_key"])
-    assert "interpolation (one daily peak where" in soybean.summary()
+    assert "interpolated (one daily peak where" in soybean.summary()
     assert "figures of BENDER2015, FEHR1977 are from memory" in soybean.summary()
     assert not soybean.checks["passed"].all()
     assert len(soybean.at(50)) == len(soybean.nutrients)

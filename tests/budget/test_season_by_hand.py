@@ -259,20 +259,20 @@ def test_summary_line_by_line():
     first, n, k, p, last, memory = made().summary().splitlines()
     assert first == "soybean, 60 bu/ac, 40 days from emergence [lb/ac]"
     assert n == (
-        "  N     total uptake 200 [BENDER2015]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to "
+        "  N     total uptake 200 lb/ac [BENDER2015]; on average 4.5 a day to R1, 6 a day to R5, 5 a day to "
         "maturity; curve through 40% by R1, 75% by R5 [SNYDER2000], 50% by R1 [BARTH2018] (within 2.1% of "
         "the season); published peak 6 a day [SNYDER2000], scaled to this yield; published peak 4.5 to 5 a "
         "day [BARTH2018], at the yield of that study"
     )
     assert k == (
-        "  K2O   total uptake 100 [BENDER2015]; peak 2.5 a day on day 31; curve through 50% by R1, 70% by "
-        "R5, 100% by day 35 [SNYDER2000] (within 2.0% of the season); published peak 2.5 a day [SNYDER2000], "
-        "scaled to this yield, equal to the curve's; published peak 2 a day [BARTH2018], scaled to this "
-        "yield; the curve's peak is 25% above it; content at harvest 60; 40 lost with fallen leaves and rain "
-        "after flowering [GREGORY1979]"
+        "  K2O   total uptake 100 lb/ac [BENDER2015]; peak 2.5 a day on day 31; curve through 50% by R1, "
+        "70% by R5, 100% by day 35 [SNYDER2000] (within 2.0% of the season); published peak 2.5 a day "
+        "[SNYDER2000], scaled to this yield, equal to the curve's; published peak 2 a day [BARTH2018], "
+        "scaled to this yield; the curve's peak is 25% above it; content at harvest 60; 40 lost with "
+        "fallen leaves and rain after flowering [GREGORY1979]"
     )
     assert p.startswith(
-        "  P2O5  total uptake 8 [BENDER2015]; on average 0.21 a day to R5, 0.16 a day to maturity; curve"
+        "  P2O5  total uptake 8 lb/ac [BENDER2015]; on average 0.21 a day to R5, 0.16 a day to maturity"
     )
     assert "one daily peak where shares allow it, several peaks where they" in last
     assert last.endswith("Days of stages after emergence: [FEHR1977].")

@@ -166,7 +166,7 @@ def test_what_is_said_of_a_gap():
     said = supply_gap(made(), {"N": 100.0}).summary()
     assert "N     short from about day 1, after V1 (interpolated); at most 100" in said
     assert "at most 100 on day 20; 100 at the end" in said
-    assert "known to 5% of the season" in said
+    assert "known to 5% mid-season" in said
     # 40 lb given at once are used up on day 4 (40 lb taken up), so day 5 is short, day 4 with the highest
     # demand (40 + 4 x .2 x .8 x 10 = 46.4) and day 5 with the lowest (50 - 7.5 = 42.5 against 40)
     once = supply_gap(made(), {}, pd.DataFrame({"nutrient": ["N"], "rate": [40.0], "day": [0]}))

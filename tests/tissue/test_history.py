@@ -320,7 +320,7 @@ def test_good_against_poor_over_the_years(tmp_path):
     assert pairs["difference"].tolist() == ["lower", "within noise"]
     assert of(result, spot="poor")["short"] == 1
     assert of(result, spot="good")["short"] == 0
-    assert "K: lower in 1 of 2: 1.3 against 2.2 % in 2023 at R2" in result.summary()
+    assert "K lower in 1 of 2 comparisons.\n  K, lower: 1.3 against 2.2 % in 2023 at R2" in result.summary()
 
 
 def test_two_comparisons_of_one_stage_are_two_and_carry_their_dates(tmp_path):
@@ -330,8 +330,8 @@ def test_two_comparisons_of_one_stage_are_two_and_carry_their_dates(tmp_path):
         f"N,{a},{day},{SOY},{k}\n" for day, *pair in rows for a, k in zip(("poor", "good"), pair, strict=True)
     ]
     text = history(tmp_path, a=head + "".join(lines)).summary()
-    assert "Poor against good area: 2 comparisons" in text
-    assert "K: lower in 2 of 2: 1.3 against 2.2 % in 2024 at R2 (2024-07-14); 1.2 against 2.1 %" in text
+    assert "Poor against good area: K lower in 2 of 2 comparisons." in text
+    assert "K, lower: 1.3 against 2.2 % in 2024 at R2 (2024-07-14); 1.2 against 2.1 %" in text
 
 
 def test_treatments_in_blocks_are_tested_and_single_samples_stand_side_by_side(tmp_path):

@@ -271,7 +271,8 @@ def test_indices_are_means_of_signed_functions(tidy, formula, dry_matter, k):
                 pytest.approx(np.mean(sizes)),
             )
     assert got.refused["sample_id"].tolist() == ["c"]
-    assert got.method == f"DRIS, {formula} function" + (", with dry matter" if dry_matter else "")
+    authors = {"beaufils": "Beaufils", "jones": "Jones", "elwali_gascho": "Elwali and Gascho"}
+    assert got.method == f"DRIS, function of {authors[formula]}" + (", with dry matter" if dry_matter else "")
     assert got.norms.index.tolist() == list(range(5 if dry_matter else 4))
 
 
