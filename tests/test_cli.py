@@ -251,7 +251,7 @@ def test_columns_named_on_the_command_line(capsys, tmp_path, demo):
     assert "yield goal 45 dt/ha" in out
     assert "q/ha" not in out
     assert "; strip file, not used: column 'Protein (%)'." in out  # short notes share a line
-    assert "strip file, not used: column" in page.read_text(encoding="utf-8")
+    assert "Strip file, not used: column" in page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("typed", ["yield", "=Masse", "yield="])
