@@ -41,7 +41,7 @@ IDLE_ALONE, IDLE_ROOM = 6 * 3600, 30 * 60
 LARGEST_SHARED = 10_000_000
 #: Letters of the word that lets others in, and how many: enough that nobody guesses it, few enough to type.
 LETTERS, LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 10
-#: How long a server may take to answer [s]: a first start compiles every library; one that ends is told at once.
+#: How long a server may take to answer [s]: a first start compiles every library; one that ends is told of.
 START_WAIT = 180.0
 #: In the header of Linux <linux/prctl.h>: the signal a process gets when its parent ends.
 PR_SET_PDEATHSIG = 1
