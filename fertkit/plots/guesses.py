@@ -14,13 +14,8 @@ COLUMNS = 40  # places along the axis where guesses that are nearly the same sta
 def guess_dots(guesses, ax):
     """Draw each guess that counts as a dot, that of this page filled; see `Guesses`."""
     values, between = np.sort(guesses.values), guesses.between
-    known = [
-        0.0,
-        *values,
-        guesses.own,
-        guesses.answer,
-        *([between.low, between.high] if between else []),
-    ]  # off from nothing
+    ends = [between.low, between.high] if between else []
+    known = [0.0, *values, guesses.own, guesses.answer, *ends]  # off from nothing
     width = (max(known) - min(known) or 1.0) / COLUMNS
     places = np.round(values / width)
     heights = np.array([np.sum(places[:i] == place) for i, place in enumerate(places)]) + 1

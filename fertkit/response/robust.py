@@ -188,9 +188,7 @@ def spread_of(design, rate, y, weight=1.0):
         The error SD at the highest rate is exp(tilt) times that at the lowest.
     """
     held, steps = np.linalg.qr(design)[0], np.linspace(-STEEPEST, STEEPEST, NODES)
-    y = (
-        y - (y @ held) @ held.T
-    )  # the means say nothing of the error, and their digits are lost in its squares
+    y = y - (y @ held) @ held.T  # means say nothing of the error; in its squares their digits would be lost
     level = _likelihood(design, rate, y, weight, np.append(0.0, steps))
     none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
     tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)

@@ -283,12 +283,8 @@ def apply_paired_rules(scored: pd.DataFrame) -> pd.DataFrame:
         ):
             if len(rows):
                 words = [reason.text.format(**told, value=plain(ratio[i])) for i in rows]
-                scored = scored.assign(
-                    **{
-                        "class": _with(scored["class"], rows, name.value),
-                        "reason": _with(scored["reason"], rows, words),
-                    }
-                )
+                changed = {"class": name.value, "reason": words}
+                scored = scored.assign(**{c: _with(scored[c], rows, new) for c, new in changed.items()})
                 scored.loc[rows, "within_critical"] = False
                 scored.loc[rows, "probability_below"] = np.nan
     return scored
