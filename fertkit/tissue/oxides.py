@@ -9,21 +9,20 @@ from fertkit.units import element_fraction
 
 OXIDES = {"P": "P2O5", "K": "K2O", "Ca": "CaO", "Mg": "MgO", "S": "SO3"}
 LIMITED = ["value", "low", "high"]
-_ASKED = ["specimen", "nutrient", "source_key", *LIMITED]
+_ASKED = ["specimen", "source_key", *LIMITED]
 CHECK = "elements that look like oxides"
 
 
 def oxide_checks(scored: pd.DataFrame) -> list[tuple]:
     """Rows for `checks_frame`: one if the results of some element look like oxides, else none."""
     share = load_facts("sanity", ("low", "high")).set_index("check").loc["share as oxides", "low"]
-    mine = scored.loc[(scored["censored"] == "") & scored["nutrient"].isin(list(OXIDES)), _ASKED]
-    by, found = mine.dropna(subset=LIMITED).groupby("nutrient", observed=True), {}
-    for element, mine in by:
-        oxide = OXIDES[element]
+    told, found = scored["censored"] == "", {}
+    given = set(scored["nutrient"].unique())
+    for element in [name for name in OXIDES if name in given]:  # one by one: each is a copy of its rows
+        mine = scored.loc[told & (scored["nutrient"] == element), _ASKED].dropna(subset=LIMITED)
         source, limits = pd.factorize(mine["source_key"])[0], mine[LIMITED].to_numpy(float).T
-        if _looks_like(*limits, source, element_fraction(oxide), share):
+        if _looks_like(*limits, source, element_fraction(OXIDES[element]), share):
             found[element] = mine["specimen"].nunique()
-    found = {element: found[element] for element in OXIDES if element in found}
     if not found or (max(found.values()) < threshold("samples like oxides") and len(found) < 2):
         return []
     named = ", ".join(f"{e} ({OXIDES[e]} is {1 / element_fraction(OXIDES[e]):.2f} times {e})" for e in found)
