@@ -24,14 +24,14 @@ The reporting rule goes from fitted curves and their weights to one rate and wha
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
 from fertkit.response.curves import CURVES, LINEAR, MEAN, QUADRATIC, optimum_in_range
 from fertkit.response.interval import Interval
 from fertkit.response.optimum import TRIFLE, Status
-from fertkit.response.region import region
+from fertkit.response.region import region, regions
 from fertkit.response.search import Fits, gather
 from fertkit.response.sums import Sums
 from fertkit.rounding import above, at_least, at_most
@@ -107,33 +107,66 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
 
 
 class Ladder:
-    """Intervals of a curve's optimum at the levels of ``TAILS`` and at one more, for any price ratio."""
+    """Intervals of curves' optima at the levels of ``TAILS`` and at one more, for any price ratio."""
 
-    def __init__(self, curve: str, fits: Fits, sums: Sums, level: float):
-        self._of = curve, fits, sums, np.append(1 - 2 * TAILS, level)
-        self._gains = {}  # of single rates, which no price moves
+    def __init__(self, make):
+        self._make = make  # a function that gives the region, which only some questions need
+        self._told = {}  # gains at single rates, which no price moves, and the optimum at the last ratio
 
     @cached_property
     def region(self):
-        return region(*self._of)
+        return self._make()
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
-        return self.region.optimum(price_ratio)
+        ratio, ends = self._told.get("optimum", (None, None))
+        if ratio != price_ratio:
+            ends = self.region.optimum(price_ratio)
+            self._told["optimum"] = price_ratio, ends
+        return ends
 
     def gains(self, rate, over=None):
         """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R), as `gain_at`."""
         if np.ndim(rate):
             return self.region.gain_at(rate, over)
         asked = float(rate), over
-        if asked not in self._gains:
-            self._gains[asked] = self.region.gain_at(*asked)
-        return self._gains[asked]
+        if asked not in self._told:
+            self._told[asked] = self.region.gain_at(*asked)
+        return self._told[asked]
 
     @property
     def step(self):
         """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
         return self.region.any_join[..., -1]
+
+
+@dataclass(frozen=True)
+class Rungs:
+    """One curve's part of the ladder of several."""
+
+    ladder: Ladder
+    place: slice
+
+    def ends(self, price_ratio):
+        return tuple(end[self.place] for end in self.ladder.ends(price_ratio))
+
+    def gains(self, rate, over=None):
+        return tuple(end[self.place] for end in self.ladder.gains(rate, over))
+
+    @property
+    def step(self):
+        return self.ladder.step[self.place]
+
+
+def ladders_of(fits: dict[str, Fits], sums: Sums, level: float) -> dict[str, "Ladder | Rungs"]:
+    """The ladder of each curve on one design; those with a shape are worked as one."""
+    levels = np.append(1 - 2 * TAILS, level)
+    shaped = {key: fit for key, fit in fits.items() if CURVES[key].shape}
+    together = Ladder(partial(regions, shaped, sums, levels))
+    parts = {key: Rungs(together, slice(i, i + 1)) for i, key in enumerate(shaped)}
+    return {
+        key: parts.get(key) or Ladder(partial(region, key, fit, sums, levels)) for key, fit in fits.items()
+    }
 
 
 def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level=0.95):
@@ -149,13 +182,10 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
             parts.append(averaged_sets(some, getattr(sums, cut)(rows), weight, price_ratio, level))
         return tuple(np.concatenate(ends, axis=axis) for ends in zip(*parts, strict=True))
     weights = np.where(weights > SMALL, weights, 0.0)
-    ends = {
-        k: Ladder(k, fits[k], sums, level).ends(price_ratio)
-        for i, k in enumerate(averaged_keys(fits))
-        if weights[..., i].any()
-    }
-    kept = [averaged_keys(fits).index(k) for k in ends]
-    return mixture_ends(list(ends.values()), weights[..., kept], sums, level)
+    keys, levels = averaged_keys(fits), np.append(1 - 2 * TAILS, level)
+    kept = np.flatnonzero(weights.any(axis=(0, 1))).tolist()
+    ends = [region(keys[i], fits[keys[i]], sums, levels).optimum(price_ratio) for i in kept]
+    return mixture_ends(ends, weights[..., kept], sums, level)
 
 
 def mixture_ends(ends, weights, sums: Sums, level, bracket=None):

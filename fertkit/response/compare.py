@@ -38,10 +38,12 @@ from fertkit.response.average import (
     AVERAGED,
     SMALL,
     Ladder,
+    Rungs,
     akaike_weights,
     average_weights,
     averaged_keys,
     floored_rss,
+    ladders_of,
     mean_wins,
     mixture_ends,
     same_as,
@@ -69,7 +71,7 @@ class CurveComparison(Result):
     data : TrialData
     asked : int
         How many curves were to be fitted.
-    ladders : dict of str to Ladder
+    ladders : dict of str to Ladder or Rungs
         Intervals of the curves with error df, ready for any price ratio.
     """
 
@@ -79,7 +81,7 @@ class CurveComparison(Result):
     averaged_weights: pd.Series
     data: TrialData
     asked: int
-    ladders: dict[str, Ladder] = field(compare=False)  # made of the fits
+    ladders: dict[str, Ladder | Rungs] = field(compare=False)  # made of the fits
 
     @cached_property
     def table(self) -> pd.DataFrame:
@@ -260,7 +262,7 @@ def compare(data: TrialData, price_ratio, level: float, curves=tuple(CURVES)) ->
         if averaged_keys(curves):
             raise NotEstimable(f"{what} could be fitted to this trial")
         raise InputError("compare_curves", [Problem(what, remedy, column="curves", value=", ".join(curves))])
-    ladders = {k: Ladder(k, fit.fits, data.sums, level) for k, fit in fits.items() if fit.df_error > 0}
+    ladders = ladders_of({k: fit.fits for k, fit in fits.items() if fit.df_error > 0}, data.sums, level)
     weights = average_weights(arrays_of(fits), data.sums)[0, 0]
     averaged, asked = pd.Series(weights, index=averaged_keys(fits)), len(list(curves))
     return CurveComparison(fits, one_ratio(price_ratio), level, averaged, data, asked, ladders)

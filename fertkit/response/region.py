@@ -4,13 +4,14 @@ Everything here takes arrays over designs D and replicates R and answers at one 
 `fertkit.response.interval` asks for one fit. Each fit is worked as if it were alone.
 """
 
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
 from fertkit.laws import t_point
-from fertkit.response.curves import CURVES, Shape
-from fertkit.response.search import Fits, gather, solve_basis
+from fertkit.response.curves import CURVES
+from fertkit.response.curves.record import SHAPED_PARAMS, Shape, Shapes
+from fertkit.response.search import Fits, gather, joined, solve_basis
 from fertkit.response.sums import Sums
 
 
@@ -20,6 +21,11 @@ def region(curve: str, fits: Fits, sums: Sums, level=0.95):
     `level` is one confidence level or several (L,); the ends of a region are arrays (D, R, L).
     """
     return (Region if CURVES[curve].shape else LinearRegion)(curve, fits, sums, level)
+
+
+def regions(fits: dict[str, Fits], sums: Sums, level) -> "Region":
+    """Confidence region of several curves with a shape on one design, each curve in the place of a design."""
+    return Region(tuple(fits), joined(list(fits.values())), sums.take(np.zeros(len(fits), int)), level)
 
 
 def optimum_sets(curve: str, fits: Fits, sums: Sums, price_ratio, level=0.95):
@@ -137,6 +143,11 @@ def _maxima(q, discriminant, bow, roots, middle, edges, rising):
     return np.where(sure, low, low_open), np.where(sure, high, high_open)
 
 
+@cache
+def _shape(curve):
+    return CURVES[curve].shape if isinstance(curve, str) else Shapes(CURVES[key].shape for key in curve)
+
+
 class Region:
     """Profile region of a curve with a shape: all (bend, slope) with RSS within the F margin of the best.
 
@@ -153,7 +164,7 @@ class Region:
 
     NODES, ZOOM, ROUNDS = 32, 16, 3
 
-    def __init__(self, curve: str, fits: Fits, sums: Sums, level):
+    def __init__(self, curve: str | tuple[str, ...], fits: Fits, sums: Sums, level):
         self.curve, self.sums = curve, sums
         self.start = self.shape.start(sums.rates)
         self.x = sums.rates - self.start[:, None]
@@ -161,8 +172,9 @@ class Region:
         self.pull = sums.means @ sums.spread
         self.gain = sums.total_ss() - fits.rss
         # A perfect fit keeps a rounding-sized margin, so that its region is a point and not empty.
-        df = sums.df_error(CURVES[curve].n_params)
-        self.room = margin(fits.rss, df, level) + 1e-14 * (self.gain + fits.rss)[..., None]
+        self.room = (
+            margin(fits.rss, sums.df_error(SHAPED_PARAMS), level) + 1e-14 * (self.gain + fits.rss)[..., None]
+        )
         self.grid = self.shape.coord(self.shape.grid(self.x))[:, None, None]  # (D, 1, 1, K), descending
         self.best = self.shape.coord(fits.bend)[..., None, None]
         self.at_grid = self.given(self.grid)
@@ -173,8 +185,8 @@ class Region:
         self.low, self.high = np.where(self.line, 0.0, low), np.where(self.step, np.inf, high)
 
     @property
-    def shape(self) -> Shape:
-        return CURVES[self.curve].shape  # by name, so that a region can be pickled
+    def shape(self) -> Shape | Shapes:
+        return _shape(self.curve)  # by name, so that a region can be pickled
 
     def given(self, coord):
         """Slack of RSS, slope, size and centre for coords (D, R, L, ...), 1 for an axis that is alike."""
@@ -289,8 +301,8 @@ class Region:
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
         slope, reach = self._slopes(-1)
         pays = slope + reach > price_ratio
-        if self.shape.has_join:
-            high = np.where(self.step, np.maximum(high, self._before_first(price_ratio)), high)
+        if np.any(self.shape.has_join):
+            high = np.where(self.any_join, np.maximum(high, self._before_first(price_ratio)), high)
         return np.where(self.step, start, low), np.where(self.line & pays, np.inf, high)
 
     def _slopes(self, node):

@@ -66,6 +66,11 @@ class Fits(ByContent):
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
 
 
+def joined(fits: list[Fits]) -> Fits:
+    """Fits of curves of as many parameters, one after another on the axis of designs."""
+    return Fits(*(np.concatenate([getattr(fit, f) for fit in fits]) for f in Fits.__dataclass_fields__))
+
+
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
 

@@ -35,7 +35,7 @@ import pandas as pd
 
 from fertkit.asked import make_rng
 from fertkit.reference.load import method_sources
-from fertkit.response.average import SMALL, Ladder, mixture_ends, share_below
+from fertkit.response.average import SMALL, ladders_of, mixture_ends, share_below
 from fertkit.response.curves import CURVES, LINEAR, MEAN
 from fertkit.response.fit import inside_tested
 from fertkit.response.prices import MoneyResult, single
@@ -143,8 +143,8 @@ def _distributions(analysis):
     """Weights of the curves in a gain, and their ladders; no response shown is not none."""
     if analysis.comparison is None:
         fit = analysis.fits[LINEAR.key]
-        held = {LINEAR.key: Ladder(LINEAR.key, fit.fits, analysis.data.sums, analysis.level)}
-        return analysis.weights, held if fit.df_error > 0 else {}
+        held = {LINEAR.key: fit.fits} if fit.df_error > 0 else {}
+        return analysis.weights, ladders_of(held, analysis.data.sums, analysis.level)
     silent = MEAN.key in analysis.weights.index
     weights = analysis.comparison.averaged_weights if silent else analysis.weights
     return weights[weights > SMALL], analysis.comparison.ladders

@@ -15,7 +15,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parent))
 from coverage import LEVEL, RATIO, SCENARIOS, TOP, TRUTH
 
-from fertkit.response.average import Ladder, average_weights, averaged_keys, curve_optima
+from fertkit.response.average import average_weights, averaged_keys, curve_optima, ladders_of
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.gain import averaged_gains
 from fertkit.response.region import gain_sets
@@ -51,7 +51,7 @@ def _intervals(scenario, trials, rng):
     weights = average_weights(fits, sums)
     given = np.full((1, trials), optimum_in_range(curve, truth, RATIO, 0.0, TOP))
     reported = (weights * curve_optima(fits, sums, RATIO)).sum(axis=-1)
-    ladders = [Ladder(k, fits[k], sums, LEVEL) for k in averaged_keys(fits)]
+    ladders = [*ladders_of({k: fits[k] for k in averaged_keys(fits)}, sums, LEVEL).values()]
     found = {}
     for at, rate in (("true optimum", given), ("reported optimum", reported)):
         true = curve.value(rate, truth) - curve.value(0.0, truth)

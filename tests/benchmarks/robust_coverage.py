@@ -19,10 +19,10 @@ from coverage import LEVEL, RATIO, TOP, TRUTH, rmse
 
 from fertkit.response import robust
 from fertkit.response.average import (
-    Ladder,
     average_weights,
     averaged_keys,
     curve_optima,
+    ladders_of,
     mean_wins,
     mixture_ends,
 )
@@ -101,7 +101,7 @@ def _intervals(sums, true):
     """Optimum, its ends, the ends of the gain at the true optimum, and whether a response is told (6, R)."""
     fits = {k: fit_sums(k, sums) for k in ("mean", "linear", *TRUTH)}
     weights = average_weights(fits, sums)
-    ladders = [Ladder(k, fits[k], sums, LEVEL) for k in averaged_keys(fits)]
+    ladders = [*ladders_of({k: fits[k] for k in averaged_keys(fits)}, sums, LEVEL).values()]
     rate = (weights * curve_optima({k: fits[k] for k in averaged_keys(fits)}, sums, RATIO)).sum(axis=-1)
     ends = mixture_ends([ladder.ends(RATIO) for ladder in ladders], weights, sums, LEVEL)
     gains = averaged_gains(

@@ -8,10 +8,10 @@ from fertkit.response import average
 from fertkit.response.average import (
     AVERAGED,
     TAILS,
-    Ladder,
     average_weights,
     averaged_sets,
     floored_rss,
+    ladders_of,
     mean_wins,
     mixture_ends,
     response_p,
@@ -92,7 +92,8 @@ def test_ends_of_a_mixture(level):
 def test_averaged_sets_mix_the_ladders_of_the_curves(sums, fits, monkeypatch):
     weights = average_weights(fits, sums)
     found = averaged_sets(fits, sums, weights, 0.006)
-    ends = [Ladder(key, fits[key], sums, 0.95).ends(0.006) for key in CURVES if key in AVERAGED]
+    ladders = ladders_of({key: fits[key] for key in CURVES if key in AVERAGED}, sums, 0.95)
+    ends = [ladder.ends(0.006) for ladder in ladders.values()]
     np.testing.assert_allclose(found, mixture_ends(ends, weights, sums, 0.95), atol=0.05)
     for chunk in (len(TAILS), 100, 60 * len(TAILS)):
         monkeypatch.setattr(average, "CHUNK", chunk)

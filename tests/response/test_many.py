@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import minimize_scalar
 
 from fertkit.response import search
-from fertkit.response.average import average_weights, averaged_sets
+from fertkit.response.average import TAILS, average_weights, averaged_sets, ladders_of
 from fertkit.response.curves import CURVES
 from fertkit.response.region import optimum_sets, region
 from fertkit.response.search import fit_sums
@@ -57,6 +57,17 @@ def test_what_stands_beside_a_trial_moves_no_end_of_it(designs, curve):
         for j, level in enumerate(levels):
             single = optimum_sets(curve, fits.take(one), joined.take(one), 0.01, level)
             np.testing.assert_allclose([end[..., j] for end in alone], single, rtol=1e-12)
+
+
+@pytest.mark.parametrize("price_ratio", [0.0, 0.01, 0.2])
+def test_curves_worked_as_one_answer_as_each_does_alone(designs, price_ratio):
+    for one in designs[:10]:
+        fits, top = {key: fit_sums(key, one) for key in CURVED}, float(one.rates[0, -1])
+        for key, ladder in ladders_of(fits, one, 0.9).items():
+            alone = region(key, fits[key], one, np.append(1 - 2 * TAILS, 0.9))
+            np.testing.assert_allclose(ladder.ends(price_ratio), alone.optimum(price_ratio), rtol=1e-9)
+            np.testing.assert_allclose(ladder.gains(top), alone.gain_at(top), rtol=1e-9)
+            assert ladder.step == alone.any_join[..., -1]
 
 
 def test_replicates_equal_single_trials():

@@ -12,6 +12,7 @@ import numpy as np
 
 #: Share of the rise that is left where a curve that never levels off is said to have risen.
 LEFT = 0.05
+SHAPED_PARAMS = 3  # level, slope and bend
 _NEAR = 1 + 1e-9  # a limit met but for rounding is met; a best join there is flat, so sure to 1e-12 at most
 
 
@@ -181,6 +182,48 @@ class Shape:
         start = self.start(rates)[:, None]
         first, top = bend * (rates[:, 1:2] - start), bend * (rates[:, -1:] - start)
         return first * _NEAR >= self.step, top <= self.line * _NEAR, (top * _NEAR < 1) & self.has_join
+
+
+class Shapes:
+    """Shapes of several curves as one, each for its share of the designs, the first axis of every array."""
+
+    def __init__(self, shapes):
+        self.shapes = tuple(shapes)
+
+    def _each(self, name, *arrays):
+        """What each shape makes of its share, joined."""
+        parts = zip(*(a.reshape(len(self.shapes), -1, *a.shape[1:]) for a in arrays), strict=True)
+        made = [getattr(one, name)(*some) for one, some in zip(self.shapes, parts, strict=True)]
+        return np.concatenate(made)
+
+    def rise(self, x, bend):
+        return self._each("rise", x, bend)
+
+    def reach(self, share, bend):
+        return self._each("reach", share, bend)
+
+    def height(self, bend):
+        return self._each("height", bend)
+
+    def coord(self, bend):
+        return self._each("coord", bend)
+
+    def uncoord(self, coord):
+        return self._each("uncoord", coord)
+
+    def start(self, rates):
+        return self._each("start", rates)
+
+    def grid(self, x):
+        """Bends of each (D, K), its last repeated up to the length of the longest."""
+        grids = [one.grid(part) for one, part in zip(self.shapes, np.split(x, len(self.shapes)), strict=True)]
+        most = max(grid.shape[1] for grid in grids)
+        return np.concatenate([np.pad(g, ((0, 0), (0, most - g.shape[1])), "edge") for g in grids])
+
+    @property
+    def has_join(self):
+        """Whether each has one, (D, 1, 1), a design of each."""
+        return np.array([one.has_join for one in self.shapes])[:, None, None]
 
 
 @dataclass(frozen=True, kw_only=True)
