@@ -244,20 +244,24 @@ def _own_ends(ends, weights, tail):
 
 
 def _quantiles(ladders, weights, low, high, areas):
-    """Least values (D, R, A) in [low, high] at which the mixture reaches areas (A,), inf where never."""
-    shape = (*low.shape, len(areas), 25)
-    low, high = (np.broadcast_to(end[..., None], shape[:-1]) for end in (low, high))
-    steps, at, end = np.linspace(0, 1, 25), low, high
-    for turn in range(6):  # each narrows the bracket to a 24th
-        rates = at[..., None] + (end - at)[..., None] * steps
-        shares = _mixture(ladders, weights, rates.reshape(*shape[:2], -1)).reshape(shape)
-        enough = at_least(shares, areas[:, None])
-        if turn == 0:
-            reached, beyond = enough[..., 0], ~enough[..., -1]
-        k = np.where(enough.any(axis=-1), np.argmax(enough, axis=-1), len(steps) - 1)[..., None]
-        at = gather(rates, np.maximum(k - 1, 0))[..., 0]
-        end = gather(rates, k)[..., 0]
-    return np.where(reached, low, np.where(beyond, np.inf, end))
+    """Least values (D, R, A) in [low, high] at which the mixture reaches areas (A,), inf where never.
+
+    Between any two neighbours of all quantiles tabulated the mixture is a straight line.
+    """
+    ends = np.stack([low, high], axis=-1)
+    inside = np.clip(ladders.reshape(*low.shape, -1), ends[..., :1], ends[..., 1:])
+    nodes = np.sort(np.concatenate([ends, inside], axis=-1), axis=-1)
+    shares = _mixture(ladders, weights, nodes)
+    enough = at_least(shares[..., None, :], areas[:, None])
+    last = np.argmax(enough, axis=-1)
+    first = np.maximum(last - 1, 0)
+    before, end = gather(nodes, first), gather(nodes, last)
+    middle = 0.5 * (before + end)
+    below = gather(shares, first)
+    climb = 2 * (_mixture(ladders, weights, middle) - below)  # up to the end, where there may be a step
+    part = np.where(climb > 0, np.maximum(areas - below, 0.0) / np.where(climb > 0, climb, 1.0), 1.0)
+    found = np.where(part < 1, before + part * (end - before), end)
+    return np.where(enough[..., -1], found, np.inf)
 
 
 def _mixture(ladders, weights, rates):

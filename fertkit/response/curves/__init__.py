@@ -98,11 +98,9 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     params, price_ratio = checked_params(curve, params), finite(price_ratio, "price ratio")
     lowest, highest = (finite(end, "tested rates") for end in (lowest, highest))
     inner = np.clip(curve.optimum(params, price_ratio), lowest, highest)
-    best, net = np.broadcast_arrays(*np.broadcast_arrays(lowest, inner))
-    best = np.array(best, float)
-    net = curve.value(best, params) - price_ratio * best
-    for rate in (inner, np.broadcast_to(highest, inner.shape)):
-        other = curve.value(rate, params) - price_ratio * rate
+    rates = np.stack(np.broadcast_arrays(lowest, inner, highest))
+    (best, inner, highest), (net, *others) = rates, curve.value(rates, params) - price_ratio * rates
+    for rate, other in zip((inner, highest), others, strict=True):
         # A rounding-sized gain is a tie, and ties go to the lower rate.
         better = above(other, net)
         best, net = np.where(better, rate, best), np.where(better, other, net)
