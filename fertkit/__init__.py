@@ -5,7 +5,7 @@ The public names below load on first use, so that ``import fertkit`` stays light
 
 import lazy_loader
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
