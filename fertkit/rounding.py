@@ -6,6 +6,8 @@ alone. The one tolerance is a share of the magnitudes compared; a difference of 
 against those by `scale`. Single numbers give a plain bool, arrays an array.
 """
 
+import math
+
 import numpy as np
 
 #: Share of the magnitudes that chains of sums, fits and conversions may lose: some 50,000 roundings.
@@ -27,6 +29,9 @@ def same(a, b, scale=0.0):
     >>> bool(same(0.1 + 0.2, 0.3)), above(0.1 + 0.2, 0.3)
     (True, False)
     """
+    if _single(a, b, scale):
+        a, b = float(a), float(b)
+        return abs(a - b) <= _reach_of_one(a, b, scale) or a == b
     a, b = np.asarray(a, float), np.asarray(b, float)
     with np.errstate(invalid="ignore", over="ignore"):
         return _told((np.abs(a - b) <= _reach(a, b, scale)) | (a == b))
@@ -34,6 +39,9 @@ def same(a, b, scale=0.0):
 
 def above(a, b, scale=0.0):
     """Whether a exceeds b by more than rounding; parameters as in `same`."""
+    if _single(a, b, scale):
+        a, b = float(a), float(b)
+        return a > b and not a - b <= _reach_of_one(a, b, scale)
     a, b = np.asarray(a, float), np.asarray(b, float)
     with np.errstate(invalid="ignore", over="ignore"):
         return _told((a > b) & ~(a - b <= _reach(a, b, scale)))
@@ -46,6 +54,8 @@ def below(a, b, scale=0.0):
 
 def at_least(a, b, scale=0.0):
     """Whether a exceeds b or differs from it by rounding alone; parameters as in `same`."""
+    if _single(a, b, scale):
+        return bool(a >= b) or same(a, b, scale)
     return _told((np.asarray(a, float) >= np.asarray(b, float)) | same(a, b, scale))
 
 
@@ -99,6 +109,16 @@ def whole_times(total: float, part: float) -> int:
 def _reach(a, b, scale):
     size = np.maximum(np.maximum(np.abs(a), np.abs(b)), scale)
     return ROUNDING * np.where(np.isfinite(size), size, 0.0)
+
+
+def _single(*values) -> bool:
+    """Whether all are single numbers, for which arrays would only take time."""
+    return all(isinstance(value, (float, int)) for value in values)
+
+
+def _reach_of_one(a, b, scale):
+    size = max(abs(a), abs(b), float(scale))
+    return ROUNDING * size if math.isfinite(size) and scale == scale else 0.0
 
 
 def _told(answer):

@@ -185,15 +185,14 @@ class Shape:
 
 
 class Shapes:
-    """Shapes of several curves as one, each for its share of the designs, the first axis of every array."""
+    """Shapes of several curves as one, each for a design of its own, the first axis of every array."""
 
     def __init__(self, shapes):
         self.shapes = tuple(shapes)
 
     def _each(self, name, *arrays):
-        """What each shape makes of its share, joined."""
-        parts = zip(*(a.reshape(len(self.shapes), -1, *a.shape[1:]) for a in arrays), strict=True)
-        made = [getattr(one, name)(*some) for one, some in zip(self.shapes, parts, strict=True)]
+        """What each shape makes of its design, joined."""
+        made = [getattr(one, name)(*[a[i : i + 1] for a in arrays]) for i, one in enumerate(self.shapes)]
         return np.concatenate(made)
 
     def rise(self, x, bend):
@@ -216,7 +215,7 @@ class Shapes:
 
     def grid(self, x):
         """Bends of each (D, K), its last repeated up to the length of the longest."""
-        grids = [one.grid(part) for one, part in zip(self.shapes, np.split(x, len(self.shapes)), strict=True)]
+        grids = [one.grid(x[i : i + 1]) for i, one in enumerate(self.shapes)]
         most = max(grid.shape[1] for grid in grids)
         return np.concatenate([np.pad(g, ((0, 0), (0, most - g.shape[1])), "edge") for g in grids])
 
