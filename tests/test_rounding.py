@@ -1,5 +1,7 @@
 """Rounding decides nothing. Binary fractions: 0.1 + 0.2 is 0.30000000000000004 (IEEE 754)."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 
@@ -43,6 +45,26 @@ def test_a_difference_of_large_numbers_is_judged_against_their_size():
 def test_what_is_not_a_number_compares_with_nothing(compare):
     assert compare(np.nan, 1.0) is False
     assert compare([1.0, np.nan], [np.nan, np.nan]).tolist() == [False, False]
+
+
+@pytest.mark.parametrize("compare", [same, above, below, at_least, at_most])
+def test_single_numbers_compare_as_those_of_an_array(compare):
+    some = [
+        0,
+        0.3,
+        NOISY,
+        0.3 * (1 + 1e-10),
+        -0.3,
+        1e300,
+        -1e308,
+        1e-310,
+        np.inf,
+        -np.inf,
+        np.nan,
+        np.float64(2),
+    ]
+    for a, b, scale in product(some, repeat=3):
+        assert compare(a, b, scale) is bool(compare([a], [b], [scale])[0])
 
 
 def test_no_end_is_the_same_as_itself_and_above_all_numbers():
