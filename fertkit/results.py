@@ -148,8 +148,8 @@ def plain(value: float, digits: int = 3, span: float = 0.0) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def alike(*values: float) -> list[str]:
-    """Write numbers that stand together with equally many decimals, as far as three digits allow.
+def alike(*values: float, digits: int = 3) -> list[str]:
+    """Write numbers that stand together with equally many decimals, as far as the digits allow.
 
     Examples
     --------
@@ -157,14 +157,14 @@ def alike(*values: float) -> list[str]:
     >>> alike(0.54, 0.4), alike(9.7, 10, 104)
     (['0.54', '0.40'], ['9.7', '10.0', '104'])
     """
-    texts = [plain(value) for value in values]
+    texts = [plain(value, digits) for value in values]
     most = max((len(text.partition(".")[2]) for text in texts), default=0)
-    return [text if text == "0" or text[-1].isalpha() else _padded(text, most) for text in texts]
+    return [text if text == "0" or text[-1].isalpha() else _padded(text, most, digits) for text in texts]
 
 
-def _padded(text, decimals):
+def _padded(text, decimals, digits):
     whole, _, part = text.lstrip("-").partition(".")
-    room = 3 - len(whole) if whole != "0" else 3 + len(part) - len(part.lstrip("0"))
+    room = digits - len(whole) if whole != "0" else digits + len(part) - len(part.lstrip("0"))
     return f"{float(text):.{max(len(part), min(decimals, room))}f}"
 
 

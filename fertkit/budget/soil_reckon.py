@@ -95,19 +95,19 @@ def build_maintain(terms, at_limit, level, lines, removal, years):
     if short:
         terms.add("years of build-up", years, "years", "", "own table", "as supplied")
         rate = (lines.critical - level) * per / years + keep
-        text = f"({lines.critical:g} - {level:g}) x {per:g} / {years:g} + {kept}"
+        text = f"({lines.critical:g} - {level:.4g}) x {per:.4g} / {years:g} + {kept}"
         return Worked(rate, "build-up", text, corners)
     if below(level, lines.limit) or (same(level, lines.limit) and at_limit == "maintenance"):
         return Worked(keep, "maintenance", kept, corners)
     if below(level, lines.limit + width):
         rate = keep * (1 - over / width)
-        text = f"({kept}) x (1 - ({level:g} - {lines.limit:g}) / {width:g})"
+        text = f"({kept}) x (1 - ({level:.4g} - {lines.limit:g}) / {width:g})"
         return Worked(rate, "drawdown", text, corners)
     return _nothing(level, lines.limit + width, corners)
 
 
 def _nothing(level, end, corners):
-    return Worked(0.0, "none", f"{level:g} is at or above {end:g}: nothing", corners)
+    return Worked(0.0, "none", f"{level:.4g} is at or above {end:g}: nothing", corners)
 
 
 def equation_rate(terms, values, lines, rule):
@@ -173,7 +173,7 @@ def table_rate(terms, values, lines, rule):
     per, more, moved = terms.take("per_yield"), 0.0, ""
     if per is not None:
         usual = terms.take("usual_yield")
-        more, moved = per * (values["yield"] - usual), f" + {per:g} x ({values['yield']:g} - {usual:g})"
+        more, moved = per * (values["yield"] - usual), f" + {per:.4g} x ({values['yield']:g} - {usual:g})"
     moves = [row["value"] + more if row["value"] > 0 else 0.0 for row in steps]
     rates = [max(rate, 0.0) for rate in moves]
     at = int(np.sum(at_most(np.array(starts), level))) - 1
@@ -189,7 +189,8 @@ def bounded(worked, terms, credit_lb_ac, unit):
     """Rate [lb/ac] and equation after the published cap and the credits, never below zero; cap, credit."""
     most, credit = terms.take("most", np.inf), float(convert_area_rate(credit_lb_ac, "lb/ac", unit))
     rate = min(max(worked.rate, 0.0), most)
-    equation = worked.text if worked.zone == "none" else f"{worked.text} = {worked.rate:.1f}"
+    bare = worked.zone == "none" or worked.text.replace(".", "", 1).isdigit()  # nothing is worked out
+    equation = worked.text if bare else f"{worked.text} = {worked.rate:.1f}"
     if below(worked.rate, 0.0):
         equation += CUT
     if rate < worked.rate:

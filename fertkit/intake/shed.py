@@ -52,6 +52,8 @@ class Shed(Result):
     name : str
     own_passes : bool
         Whether the passes are the user's; else they are the usual ones, whose cost is counted as 0.
+    currency : str
+        The one sign or code of money beside the prices; "" where there is none, or several.
     """
 
     products: pd.DataFrame
@@ -59,6 +61,7 @@ class Shed(Result):
     notes: tuple[Problem, ...] = ()
     name: str = "table"
     own_passes: bool = True
+    currency: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -151,7 +154,18 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
     if things.unused:
         notes.append(problem("columns not used", names=", ".join(map(repr, things.unused))))
     notes += [problem("no pass costs")] * (own is None)
-    return Shed(products, ways, tuple(notes), things.name, own is not None)
+    return Shed(products, ways, tuple(notes), things.name, own is not None, _currency(things))
+
+
+def _currency(things) -> str:
+    """The one currency that the header and the cells of prices name."""
+    said = [things.headers.get(role, "") for role in _PRICED]
+    said += [str(row.get(role, "")) for row in things.rows for role in _PRICED]
+    signs = {"$" if "$" in sign else sign.upper() for sign in CURRENCY.findall(" ".join(said))}
+    return signs.pop() if len(signs) == 1 else ""
+
+
+_PRICED = ("price", "price_unit")
 
 
 @cache

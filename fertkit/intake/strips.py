@@ -68,6 +68,8 @@ class StripTrial(Result):
         Column of a second factor beside the rates or treatments, empty where there is none.
     factor_header : str
         Its header as the file writes it.
+    treatment_header : str
+        That of the treatments, empty where they are rates.
     rate_columns : dict of str to str
         Nutrient -> column of its rates, where the file crosses several; `rate_column` is empty then, and
         ``treatment`` names the combinations.
@@ -91,6 +93,7 @@ class StripTrial(Result):
     whole: bool = False
     rate_columns: dict = field(default_factory=dict)
     factor_header: str = ""
+    treatment_header: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -296,6 +299,7 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         checks=checks_frame(checks_of(table, lines)), notes=tuple(notes),
         factor=factor, whole="whole" in draft.frame,
         factor_header=next((draft.text(role) for role in FACTORS if role in draft.frame), ""),
+        treatment_header=draft.text("treatment") if "treatment" in draft.frame else "",
         rate_columns={nutrient: column for nutrient, (_, column) in _several_rates(draft).items()},
     )  # fmt: skip
 

@@ -20,6 +20,7 @@ from fertkit.panels.sheet import Sheet, data_address
 from fertkit.reference.load import short_names
 from fertkit.report.page import Notes, drawn, shown
 from fertkit.results import capital, plain_p, table_html
+from fertkit.say.checks import limit_text
 from fertkit.say.leaf_results import percent
 from fertkit.say.line import HANGING, Kind, Line, told
 
@@ -137,7 +138,7 @@ def _part(section, notes: Notes) -> str:
     for title, texts in (("What to do", section.do), ("What not to do", section.leave)):
         if texts:
             parts += [f"<p><b>{title}</b></p>" * (title != section.title), bullets(map(notes.put, texts))]
-    for one in section.tables:
+    for one in (table for table in section.tables if len(table.frame)):
         parts += [f"<p><b>{escape(one.title)}</b></p>", table(shown(one.frame), notes)]
     parts += [cautions(map(notes.put, section.cautions))] if section.cautions else []
     return f'<div class="fertkit-part">{"".join(parts)}</div>'
@@ -290,7 +291,8 @@ def checks(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     passed = frame["passed"].map({True: "yes", False: "no"}).fillna("not judged")
     tests = frame["check"].str.endswith("[p]")
     value = frame["value"].mask(tests, frame["value"].where(tests).map(_small, na_action="ignore"))
-    return table(frame.assign(passed=passed, value=value), notes)
+    limit = [limit_text(*pair) for pair in zip(frame["check"], frame["limit"], strict=True)]
+    return table(frame.assign(passed=passed, value=value, limit=limit), notes)
 
 
 def sources(notes: Notes) -> str:

@@ -6,6 +6,7 @@ from fertkit.errors import NotEstimable
 from fertkit.plots.forms import bars, rows, ticks
 from fertkit.plots.palette import FILLS, hue
 from fertkit.plots.style import figure, finish, subscript
+from fertkit.units import restated
 
 MOST = 30  # fields in one figure
 
@@ -21,7 +22,7 @@ def farm_rates(plan, ax):
     plan : SeasonPlan
     ax : Axes, optional
     """
-    rates = plan.brought
+    rates = restated(plan.brought, plan.unit)
     given = rates[rates.groupby("nutrient")["brought_lb_ac"].transform("max") > 0]
     if given.empty:
         raise NotEstimable("nothing is applied, so there is nothing to draw")
@@ -50,4 +51,4 @@ def farm_rates(plan, ax):
     title = "What each field gets" + (
         f" ({len(shown)} fields that get most of {len(wide)})" if dropped else ""
     )
-    finish(ax, title, "rate [lb/ac]", grid="x")
+    finish(ax, title, f"rate [{plan.unit}]", grid="x")

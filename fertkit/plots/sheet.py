@@ -7,7 +7,7 @@ from fertkit.plots.forms import rows, spans
 from fertkit.plots.leaf import ordered_nutrients, ratio_axis
 from fertkit.plots.palette import BESIDE, MARKERS, hue
 from fertkit.plots.style import figure, finish, note
-from fertkit.results import plain, records
+from fertkit.results import alike, plain, records
 from fertkit.tissue.classes import reported_interval
 
 MOST_SAMPLES = 4  # told apart by their marks; more are drawn alike
@@ -91,10 +91,11 @@ def _values(mine):
     unit = mine["unit"].iloc[0]
     by_area = mine.drop_duplicates("area").set_index("area")["value"]
     if {"good", "poor"} <= set(by_area.index):
-        return f"{plain(by_area['poor'])}, good {plain(by_area['good'])} {unit}"
+        poor, good = alike(by_area["poor"], by_area["good"])
+        return f"{poor}, good {good} {unit}"
     if len(mine) == 1:
         return f"{mine['censored'].iloc[0]}{plain(mine['value'].iloc[0])} {unit}"
-    ends = dict.fromkeys(map(plain, mine["value"].agg(["min", "max"])))
+    ends = dict.fromkeys(alike(*mine["value"].agg(["min", "max"])))
     return f"{' to '.join(ends)} {unit}"
 
 

@@ -160,7 +160,7 @@ def factor_lines(analysis, ax):
     says = f"least significant difference of two {part} means at one {whole}"
     place = [top - analysis.errors["lsd"].iloc[2]], [top], [left + 0.02 * (right - left)]
     whiskers(ax, *place, upright=True, capsize=4, label=says)
-    finish(ax, f"{analysis.layout.capitalize()} means", heading(analysis.part), heading(analysis.response))
+    finish(ax, f"{analysis.layout.capitalize()} means", part, heading(analysis.response))
 
 
 @figure(width=4.6, height=2.8)

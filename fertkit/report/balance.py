@@ -43,6 +43,12 @@ HEADERS = {
     "relative_yield": "relative yield", "nbi": "sum of indices", "mean_nbi": "mean of indices",
     "sum_abs_dop": "sum of deviations [%]", "why": "why",
 }  # fmt: skip
+NORMS = {
+    "cv_pct": "CV [%]", "variance_high": "variance, high yields", "variance_low": "variance, low yields",
+    "variance_ratio": "ratio of variances", "p_value": "p", "n": "samples", "clr_mean": "mean of log ratios",
+    "clr_sd": "SD of log ratios", "mean_g_kg": "mean [g/kg]", "filling_rule": "rest counted as",
+    "yield_cutoff": "high from a yield of",
+}  # fmt: skip
 MOST_FIGURES = 6  # samples drawn one by one, those most out of balance
 
 
@@ -118,7 +124,7 @@ class BalanceAnswer(Answer):
         if self.norms is None:
             return []
         says = f"Norms from {self.norms.n_high} samples, ± 1 standard deviation."
-        table = Table("Norms", self.norms.table)
+        table = Table("Norms", self.norms.table.rename(columns=HEADERS | NORMS))
         return [Section("Norms from this file", tuple(self.norms.lines()), self.norms.plot, says, (table,))]
 
     def _tables(self, whole: bool = False):

@@ -67,6 +67,7 @@ class FarmAnswer(Answer):
             "provenance": "provenance",
         }  # fmt: skip
         says = " ".join(f"{line.label}: {line.text}." for line in self.lines() if line.kind == Kind.ROW)
+        says += f" All in {whole}."
         return [
             Section(
                 "Nutrient needs and removal", figure=farm.plot, figure_says=says,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import chain
 from pathlib import Path
 
 import pandas as pd
@@ -38,6 +39,7 @@ TREATMENTS = {
     "crop": "crop", "season": "season", "growth_stage": "stage", "nutrient": "nutrient", "means": "means",
     "unit": "unit", "samples": "samples", "p_value": "p", "lsd": "LSD (95%)",
 }  # fmt: skip
+_SAID_OF_REPORTS = 2  # checks: laboratories, leaps
 
 
 @dataclass(frozen=True)
@@ -87,12 +89,14 @@ class HistoryAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         each = [self.history.only(name) for name in self.history.fields]
-        return [*(section for one in each for section in _panels(one)), *_sections(self.history)]
+        told, others = zip(*map(_panels, each), strict=True)
+        first, *rest = _sections(self.history)
+        return [*chain(*told), first, *chain(*others), *rest]  # short tables fill a sheet before tall figures
 
     @asks(path=a_path)
     def write_workbook(self, path) -> Path:
         """Write every value and comparison as XLSX; a page shows those that tell something."""
-        tables = [*_tables(self.history), *_read(self.history).tables, _checks(self.history)]
+        tables = [*_tables(self.history), *_read(self.history).tables, _checks(self.checks)]
         return write_whole(workbook_bytes([*tables, sources_sheet(self.sources)]), named(path, ".xlsx"))
 
     @asks(path=a_path)
@@ -118,8 +122,8 @@ def _index(history, page) -> Section:
     return Section(name, tuple(seasons), links=((page, f"{name}: page with figures and numbers"),))
 
 
-def _panels(history) -> list[Section]:
-    """The figures of one field, newest seasons first, with its lines beside the first."""
+def _panels(history) -> tuple[list[Section], list[Section]]:
+    """The figures of one field, newest seasons first, its lines beside the first; the other nutrients."""
     name, bands = history.fields[0], bands_of(history, history.fields[0])
     lines = field_lines(history)
     others = [n for n in history.path["nutrient"].unique() if n not in telling(history, name)]
@@ -133,17 +137,14 @@ def _panels(history) -> list[Section]:
                 figure_says=f"{', '.join(telling(history, name))} in {whose}. {lines[0].text}",
             )
         )  # fmt: skip
-    if others:
-        says = f"{', '.join(others)}: never short or undecided where judged."
-        sections += [
-            Section(
-                "The other nutrients",
-                figure=partial(history.plot, nutrients=others, band=band),
-                figure_says=says,
-            )
-            for band in reversed(range(len(bands)))
-        ]
-    return sections
+    says = f"{', '.join(others)}: never short or undecided where judged."
+    more = [
+        Section(
+            "The other nutrients", figure=partial(history.plot, nutrients=others, band=band), figure_says=says
+        )
+        for band in reversed(range(len(bands) if others else 0))
+    ]
+    return sections, more
 
 
 def _sections(history) -> list[Section]:
@@ -156,7 +157,9 @@ def _sections(history) -> list[Section]:
     )  # fmt: skip
     tables = tuple(table for table in _tables(telling, len(history.fields)) if len(table.frame))
     whole = "Sufficient values and differences within error are in the workbook."
-    checked = Section("Checks", tables=(_checks(history),), cautions=(DEFER,))
+    checks, said = history.checks, ["see the reports as read"] * _SAID_OF_REPORTS
+    checks["meaning"] = [*said, *checks["meaning"][_SAID_OF_REPORTS:]]
+    checked = Section("Checks", tables=(_checks(checks),), cautions=(DEFER,))
     return [Section("Shortages and differences", (whole,), tables=tables), _read(history), checked]
 
 
@@ -177,14 +180,14 @@ def _dated(rows):
     return rows.assign(sampled=[f"{day:%Y-%m-%d}" if day == day else "" for day in rows["sampled"]])
 
 
-def _checks(history) -> Table:
-    return checks_table(history.checks.assign(about="the history"))
+def _checks(checks) -> Table:
+    return checks_table(checks.assign(about="the history"))
 
 
 def _read(history) -> Section:
     """The reports as they were read, what was taken for granted, and what makes seasons hard to compare."""
     notes = tuple(f"{note}." for note in history.reports.notes)
-    doubts = tuple(f"{text}." for text in failed(history.checks.head(2)))  # laboratories, leaps
+    doubts = tuple(f"{text}." for text in failed(history.checks.head(_SAID_OF_REPORTS)))
     table = Table("Reports", history.reports.read)
     return Section("The reports as read", notes, tables=(table,), cautions=doubts)
 

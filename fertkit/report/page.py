@@ -17,7 +17,7 @@ import fertkit
 from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
 from fertkit.reference.load import keys_within, list_sources
-from fertkit.results import plain, plain_p
+from fertkit.results import alike, plain, plain_p
 from fertkit.say.line import HANGING, Kind
 
 #: Said at the foot of every page.
@@ -109,12 +109,17 @@ def _runs(keys: frozenset) -> re.Pattern:
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the cells of a table as text by the rounding rule: gaps blank, columns of gaps left out."""
-    text = {
-        i: [_text(value, is_p=name == "p" or str(name).endswith(", p")) for value in column]
-        for i, (name, column) in enumerate(frame.items())
-    }
+    text = {i: _texts(name, column) for i, (name, column) in enumerate(frame.items())}
     held = [i for i, cells in text.items() if any(cells) or not len(frame)]
     return pd.DataFrame({i: text[i] for i in held}).set_axis([frame.columns[i] for i in held], axis=1)
+
+
+def _texts(name, column) -> list[str]:
+    """The cells of a column; its numbers have equally many decimals."""
+    is_p = name == "p" or str(name).endswith(", p")
+    if is_p or column.dtype.kind != "f":
+        return [_text(value, is_p) for value in column]
+    return ["" if gap else text for gap, text in zip(column.isna(), alike(*column), strict=True)]
 
 
 def _text(value, is_p) -> str:

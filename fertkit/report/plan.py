@@ -43,25 +43,25 @@ APPLIED = {
     "method": "how",
     "product": "product", "rate_lb_ac": "rate [{rate}]", "gal_ac": "rate [{liquid}]",
     "pounds": "total [{mass}]",
-    "cost": "product at its price",
+    "cost": "product at its price{paid}",
 }  # fmt: skip
 BOUGHT = {
     "product": "product", "need_lb": "needed [{mass}]", "on_hand_lb": "from the shed [{mass}]",
     "lots": "loads or bags", "bought_lb": "to buy [{mass}]",
-    "price_per_lb": "price [per {mass}]", "cost": "cost",
+    "price_per_lb": "price [{of_mass}]", "cost": "cost{paid}",
 }  # fmt: skip
 DRIVEN = {
     "pass": "pass",
     "method": "how",
     "fields": "fields",
     "acres": "area [{area}]",
-    "cost": "application cost",
+    "cost": "application cost{paid}",
 }
 SUPPLIED = {
     "field": "field", "zone": "zone", "crop": "crop", "nutrient": "nutrient",
     "target_lb_ac": "target [{rate}]", "supplied_lb_ac": "supplied [{rate}]",
     "short_lb_ac": "short [{rate}]", "over_lb_ac": "over [{rate}]",
-    "marginal_cost": "cost of one more {mass}",
+    "marginal_cost": "cost of one more {mass}{paid}",
 }  # fmt: skip
 BOOKS = {
     "field": "field", "zone": "zone", "year": "year", "crop": "crop", "nutrient": "nutrient",
@@ -75,8 +75,8 @@ TESTS = {
 }  # fmt: skip
 SKIPPED = {
     "field": "field", "zone": "zone", "year": "year", "nutrient": "nutrient",
-    "skip_saves": "saves [per {area}]",
-    "skip_replaces": "to replace later [per {area}]", "skip_response": "yield lost, own trial [per {area}]",
+    "skip_saves": "saves [{of_area}]",
+    "skip_replaces": "to replace later [{of_area}]", "skip_response": "yield lost, own trial [{of_area}]",
     "test_if_skipped": "soil test after [ppm]",
 }  # fmt: skip
 CREDITS = {
@@ -107,6 +107,7 @@ class PlanAnswer(Answer):
     ----------
     plan : SeasonPlan
     currency : str
+        As the prices of the shed name it, where it is not given.
     """
 
     plan: SeasonPlan
@@ -130,12 +131,22 @@ class PlanAnswer(Answer):
         """Units in which the plan is told: rate, area, mass, liquid."""
         return {name: word for name, (word, _) in MEASURES[self.plan.unit].items()}
 
+    @property
+    def money(self) -> str:
+        """Name or sign of the money; "" where nothing says it."""
+        return self.currency or getattr(self.plan.shed, "currency", "")
+
     def measured(self, frame) -> pd.DataFrame:
         """A table of the plan in these units, under the same names."""
         return restated(frame, self.plan.unit, **{c: m for c, m in MEASURED.items() if c in frame})
 
     def _pick(self, title, frame, columns):
-        headers = {name: header.format(**self.words) for name, header in columns.items()}
+        money = self.money
+        of = {
+            f"of_{name}": f"{money}/{word}" if money else f"per {word}" for name, word in self.words.items()
+        }
+        words = self.words | of | {"paid": f" [{money}]" if money else ""}
+        headers = {name: header.format(**words) for name, header in columns.items()}
         return pick(title, self.measured(frame), headers)
 
     @staticmethod
@@ -169,9 +180,7 @@ class PlanAnswer(Answer):
             for r in records(self.measured(self.plan.purchases))
             for row in plain_rows("farm", [(f"{r.product} to buy", r.bought_lb, self.words["mass"], "")])
         ]
-        whole = plain_rows(
-            "farm", [("cost of products and passes", self.plan.passes.cost, self.currency, "")]
-        )
+        whole = plain_rows("farm", [("cost of products and passes", self.plan.passes.cost, self.money, "")])
         return tidy(wanted, money, whole)
 
     @property

@@ -12,6 +12,7 @@ from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import money_axis, money_unit
 from fertkit.results import CHECK_COLUMNS, ByContent, plain, records
 from fertkit.say.advice import nutrient_cautions
+from fertkit.say.checks import limit_text
 from fertkit.say.worth import chances_text
 
 #: Kinds of arguments that answers share.
@@ -177,6 +178,7 @@ def checks_table(rows: pd.DataFrame) -> Table:
     chance = rows["check"].str.endswith("[p]") | rows["limit"].map(str).str.startswith("p ")
     small = pd.to_numeric(rows["value"], errors="coerce") < SMALLEST_P
     rows["value"] = rows["value"].mask(chance & small, f"< {SMALLEST_P}")
+    rows["limit"] = [limit_text(*pair) for pair in zip(rows["check"], rows["limit"], strict=True)]
     names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip
     return pick(CHECKED, rows, names)

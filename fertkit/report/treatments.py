@@ -222,7 +222,7 @@ def _means_section(answer):
             kinds = {"comparison": "comparison", "pairs": "pairs", **error}
             tables.append(parts.pick("Differences by kind of pair", analysis.kinds, kinds))
     else:
-        cells = {name: heading(name) for name in (analysis.whole, analysis.part)}
+        cells = {name: analysis.names[name] for name in (analysis.whole, analysis.part)}
         cells |= {"n": "strips", "mean": f"mean [{unit}]"}
         margins = {"factor": "factor", "level": "level", "mean": f"mean [{unit}]", "sed": error["sed"],
                    "letters": "letters (Tukey)"}  # fmt: skip

@@ -23,9 +23,10 @@ def check_analysis(analysis) -> list[tuple]:
     ]  # fmt: skip
     if comparison is not None:
         rows += [
-            ("optimum inside the tested rates", optimum.rate, rates[-1],
+            (f"optimum inside the tested rates [{optimum.unit}]", optimum.rate, rates[-1],
              optimum.status == Status.INTERIOR, Status(optimum.status).meaning),
-            ("interval closed above", optimum.interval.high, rates[-1], not optimum.interval.high_open,
+            (f"interval closed above [{optimum.unit}]", optimum.interval.high, rates[-1],
+             not optimum.interval.high_open,
              ("the interval of the optimum ends within the tested rates",
               "the interval of the optimum has no upper limit within the tested rates")),
         ]  # fmt: skip

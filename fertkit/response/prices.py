@@ -271,6 +271,21 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
     return f"{sign}{currency}{size}{per}" if not currency[-1].isalpha() else f"{sign}{size} {currency}{per}"
 
 
+def money_texts(*amounts: float) -> list[str]:
+    """Write amounts that stand together as `money_text` does, below 100 with a decimal where one has it.
+
+    Examples
+    --------
+    >>> from fertkit.response.prices import money_texts
+    >>> money_texts(72.04, 58.5, 85.2), money_texts(263, 229, 297)
+    (['72.0', '58.5', '85.2'], ['263', '229', '297'])
+    """
+    texts = [money_text(amount) for amount in amounts]
+    parted = any("." in text for text in texts)
+    return [text if "." in text or not parted or abs(a) >= 99.5 else f"{text}.0"
+            for text, a in zip(texts, amounts, strict=True)]  # fmt: skip
+
+
 def money_unit(currency: str, area: str) -> str:
     """Name the unit of money per area or mass: ``EUR/ha``, or ``per acre`` without a name."""
     return f"per {_AREAS.get(area, area)}" if currency in ("", "money") else f"{currency}/{area}"

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.results import counted, failed, plain
+from fertkit.results import capital, counted, failed, plain
 from fertkit.rounding import below
 from fertkit.say.line import Kind, Line, lead, marked, missing, told
 from fertkit.tissue.agree import Verdict
@@ -31,7 +31,7 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
         first = nutrients.sort_values(["specimen", "order"], kind="stable").drop_duplicates("specimen")
         first = first["nutrient"]
         counts = ", ".join(f"{nutrient} in {n}" for nutrient, n in first.value_counts(sort=True).items())
-        said[:0] = [lead(f"most limiting: {counts} of {len(samples)} samples"), told(balance.method)]
+        said[:0] = [lead(f"Most limiting: {counts} of {len(samples)} samples"), told(balance.method)]
     else:
         said.insert(0, lead(balance.method))
     said += _more(len(samples) - most)
@@ -55,7 +55,9 @@ def left_out(refused) -> list[Line]:
 
 def cautions(notes, checks=()) -> list[Line]:
     """Say what a method cannot say."""
-    return marked(Kind.CAUTION, [*(f"{r.note} ({r.source_key})" for r in notes.itertuples()), *checks])
+    return marked(
+        Kind.CAUTION, [*(f"{r.note} ({r.source_key})" for r in notes.itertuples()), *map(capital, checks)]
+    )
 
 
 def ratio_lines(table) -> list[Line]:
@@ -71,7 +73,7 @@ def ratio_lines(table) -> list[Line]:
         limit = f"{plain(r.value)}, limit {plain(r.highest_limit)}: {r.when_wide} ({r.source_keys})"
         said.append(told(f"{r.ratio} {limit}", r.sample_id))
     others, more = shown.drop(wide.index), len(rows) - len(shown)
-    far = "furthest from the median of the crop" if more else ""
+    far = "Furthest from the median of the crop" if more else ""
     for sample, mine in others.groupby("sample_id", sort=False):
         listed = ", ".join(
             f"{r.ratio} {plain(r.value)}" + (f" ({r.verdict})" if r.verdict != NO_LIMIT else "")

@@ -96,7 +96,7 @@ def _span(values):
 def _money(answer, area):
     """Cost, what to buy, what to drive, and what more money would do."""
     driven, words = answer.plan.passes, answer.words
-    each = money_text(driven.cost / area, answer.currency, words["area"])
+    each = money_text(driven.cost / area, answer.money, words["area"])
     what = "products and passes" if driven.passes["cost"].any() else "products, with passes at no cost"
     shed = driven.purchases["on_hand_lb"].to_numpy() > 0
     stock = (
@@ -104,7 +104,7 @@ def _money(answer, area):
         if (shed & (driven.purchases["need_lb"] > 0)).any()
         else ""
     )
-    said = [told(f"{money_text(driven.cost, answer.currency)} for {what}, {each}.{stock}", "Cost")]
+    said = [told(f"{money_text(driven.cost, answer.money)} for {what}, {each}.{stock}", "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
         said.append(told(f"{'; '.join(buy)}.", "Buy"))

@@ -8,9 +8,9 @@ from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
 from fertkit.response.optimum import Status
-from fertkit.response.prices import area_of, column, money_text, weighted_coverage
+from fertkit.response.prices import area_of, column, money_text, money_texts, weighted_coverage
 from fertkit.response.robust import BOUND, times
-from fertkit.results import capital, counted, failed, plain, plain_p
+from fertkit.results import alike, capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
 from fertkit.say.line import Kind, Line, lead, notes, told
 from fertkit.trials.diagnose import ORDER
@@ -184,7 +184,8 @@ def gain_line(analysis) -> str:
     if not _gains(analysis):
         return ""
     gain = analysis.gain_rows[0]
-    return f"{capital(gain.quantity)}: {plain(gain.value)} {gain.unit}{_between(analysis, gain)}."
+    value, ends = _between(analysis, gain)
+    return f"{capital(gain.quantity)}: {value} {gain.unit}{ends}."
 
 
 def net_line(analysis) -> str:
@@ -193,21 +194,26 @@ def net_line(analysis) -> str:
         return ""
     net = analysis.gain_rows[2]
     money = net_gain_text(analysis.net_gain, analysis.prices, analysis.yield_unit, analysis.level)
-    return f"Net gain: {money}; in yield {plain(net.value)} {net.unit}{_between(analysis, net)}."
+    value, ends = _between(analysis, net)
+    return f"Net gain: {money}; in yield {value} {net.unit}{ends}."
 
 
 def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
-    """Write the net gain as a person would say it, e.g. ``$72/ac (95% interval 40 to 104)``."""
+    """Write the net gain as a person would say it, e.g. ``$72.0/ac (95% interval 58.5 to 85.2)``."""
     said = money_text(gain.value, prices.currency, area_of(yield_unit))
     if np.isnan(gain.low):
         return said
-    return f"{said} ({level:.0%} interval {money_text(gain.low)} to {money_text(gain.high)})"
+    value, low, high = money_texts(gain.value, gain.low, gain.high)
+    said = said.replace(money_text(abs(gain.value)), value.lstrip("-"), 1)
+    return f"{said} ({level:.0%} interval {low} to {high})"
 
 
-def _between(analysis, row):
+def _between(analysis, row) -> tuple[str, str]:
+    """The value of a row, and its interval in brackets with as many decimals."""
     if np.isnan(row.low):
-        return ""
-    return f" ({analysis.level:.0%} interval {plain(row.low)} to {plain(row.high)})"
+        return plain(row.value), ""
+    value, low, high = alike(row.value, row.low, row.high)
+    return value, f" ({analysis.level:.0%} interval {low} to {high})"
 
 
 def _averaged(analysis):
@@ -280,12 +286,13 @@ CAUTIONED = Line(Kind.CAUTION, CAUTION)
 def net_return_lines(net) -> list[Line]:
     """Say which rate returns most, and what it returns."""
     rate, returned = net.rate_unit, money_text(net.net, net.prices.currency, net.area)
-    ends = f"{money_text(net.gain_low)} to {money_text(net.gain_high)}"
+    gained, low, high = money_texts(net.gain, net.gain_low, net.gain_high)
+    ends = f"{low} to {high}"
     ends = "" if np.isnan(net.gain_low) else f" ({net.level:.0%} interval {ends})"
     said = [
         f"Tested rates {net.lowest_rate:g} to {net.highest_rate:g} {rate}; price ratio "
         f"{plain(net.price_ratio)} {net.yield_unit} per {rate}.",
-        f"Net return {returned}, {money_text(net.gain)} more than at {net.lowest_rate:g} {rate}{ends}.",
+        f"Net return {returned}, {gained} more than at {net.lowest_rate:g} {rate}{ends}.",
         stretch(net),
         f"Agronomic optimum rate: {plain(net.agronomic_rate)} {rate} ({net.agronomic_status}).",
         *break_even(net),

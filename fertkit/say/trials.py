@@ -8,7 +8,7 @@ from fertkit.response.curves import CURVES
 from fertkit.response.plan import bare_plans
 from fertkit.response.pooled import LEVEL
 from fertkit.response.prices import column, money_text
-from fertkit.results import capital, counted, failed, heading, plain, plain_p, show
+from fertkit.results import alike, capital, counted, failed, heading, plain, plain_p, show
 from fertkit.rounding import at_least, below, same
 from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
 from fertkit.say.response import CAUTIONED
@@ -181,7 +181,8 @@ def two_factor_lines(trial) -> list[Line]:
             f"The factors interact: compare {names[1]} at each {names[0]}, not the overall means."
         ))  # fmt: skip
     for name, rows in trial.margins.groupby("factor", sort=False):
-        means = ", ".join(f"{show(r.level)} {plain(r.mean, 4)} {r.letters}" for r in rows.itertuples())
+        levels = zip(rows["level"], alike(*rows["mean"], digits=4), rows["letters"], strict=True)
+        means = ", ".join(f"{show(level)} {mean} {letters}" for level, mean, letters in levels)
         said.append(row(trial.names[name], f"{means} (Tukey letters)"))
     for r in trial.errors.itertuples():
         said.append(row("", f"{r.comparison}: least significant difference {plain(r.lsd)}"))

@@ -4,7 +4,7 @@ A complete trial is analysed by its strata. With strips lost the strata are no l
 model (REML) takes their place, with the tests and standard errors of Kenward and Roger.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -59,6 +59,8 @@ class TwoFactorAnalysis(Result):
     checks : DataFrame
     residuals : Residuals
         Conditional ones: blocks and strips are taken out as random effects.
+    called : dict of str to str
+        Column -> what people call the factor.
     """
 
     anova: pd.DataFrame
@@ -76,6 +78,7 @@ class TwoFactorAnalysis(Result):
     notes: tuple[str, ...]
     checks: pd.DataFrame
     residuals: Residuals
+    called: dict = field(default_factory=dict)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -89,7 +92,7 @@ class TwoFactorAnalysis(Result):
     @property
     def names(self) -> dict[str, str]:
         """Factors and their combination as people read them, by the terms of `anova`."""
-        whole, part = _plain(self.whole), _plain(self.part)
+        whole, part = (self.called.get(name, _plain(name)) for name in (self.whole, self.part))
         return {self.whole: whole, self.part: part, f"{self.whole} x {self.part}": f"{whole} x {part}"}
 
     @property
@@ -103,6 +106,12 @@ def _plain(name) -> str:
     return heading(name).replace("_", " ")
 
 
+def _called(trial, columns) -> dict[str, str]:
+    """Factors as people call them: the treatments by the header of the file."""
+    own = {"treatment": getattr(trial, "treatment_header", "").replace("Treatment", "")}
+    return {name: own.get(name) or _plain(name) for name in columns}
+
+
 @dataclass(frozen=True)
 class _Cells:
     """The strips of two factors in blocks, coded."""
@@ -113,6 +122,7 @@ class _Cells:
     labels: tuple
     layout: str
     names: tuple[str, str, str]
+    called: dict
 
     @property
     def y(self) -> np.ndarray:
@@ -222,7 +232,7 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
         layout=layout, whole=whole, part=part, block=blocks, response=cells.response, level=level,
         method=method, notes=notes,
         checks=checks_frame([*_enough(cells, anova), *_orders(cells), _far(cells)]),
-        residuals=_residuals(cells, fit),
+        residuals=_residuals(cells, fit), called=cells.called,
     )  # fmt: skip
 
 
@@ -239,6 +249,7 @@ def _cells(trial, layout, whole, part, blocks, response) -> tuple[_Cells, pd.Dat
     cells = _Cells(
         strips, response, {name: codes for name, (codes, _) in coded.items()},
         tuple(coded[name][1] for name in (whole, part)), layout, (blocks, whole, part),
+        _called(trial, (whole, part)),
     )  # fmt: skip
     r, a, b = cells.sizes if len(strips) else (0, 0, 0)
     twice = strips.duplicated([blocks, whole, part]).any()
@@ -303,9 +314,8 @@ def _errors(cells, anova, level) -> pd.DataFrame:
 
 
 def _kinds(cells) -> list[str]:
-    _, whole, part = cells.names
     one = "one or different" if cells.layout == "split plot" else "one"
-    whole, part = _plain(whole), _plain(part)
+    whole, part = (cells.called[name] for name in cells.names[1:])
     margins = [f"two {name} means" for name in (whole, part)]
     return [*margins, f"two {part} means at one {whole}", f"two {whole} means at {one} {part}"]
 
@@ -426,8 +436,10 @@ def _orders(cells):
     if cells.layout != "split plot":
         return []
     return [
-        order_row(strip["whole"].to_numpy(), strip["block"].to_numpy(), first, f"{whole}: {ORDER}"),
-        order_row(cells.codes[part], plot, order, f"{part}: {ORDER}"),
+        order_row(
+            strip["whole"].to_numpy(), strip["block"].to_numpy(), first, f"{cells.called[whole]}: {ORDER}"
+        ),
+        order_row(cells.codes[part], plot, order, f"{cells.called[part]}: {ORDER}"),
     ]
 
 

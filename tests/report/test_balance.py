@@ -103,7 +103,7 @@ def test_norms_of_the_file_judge_all_its_samples(tmp_path, capsys):
     assert main([*ask, "--cutoff", "175", "--build-norms", str(norms), *written]) == 0
     said = capsys.readouterr().out
     assert "from 11 samples yielding 175 or more, against 10 below" in said
-    assert "most limiting: K in" in said
+    assert "Most limiting: K in" in said
     table = pd.read_csv(tmp_path / "t.csv")
     assert table["sample_id"].nunique() == 24  # those without a yield too
     high = orchard().iloc[[3, *range(5, 24, 2)]]
@@ -197,7 +197,7 @@ def test_the_rest_of_the_dry_matter_is_never_needed_first():
     answer = answer_balance(read_tissue(head + rows), "cnd")
     first = answer.table[answer.table["order"] == 1].set_index("sample_id")["nutrient"]
     assert first["A"] == "R"  # every nutrient is far above its norm
-    counted = next(line.text for line in answer.lines() if "most limiting" in line.text)
+    counted = next(line.text for line in answer.lines() if "Most limiting" in line.text)
     assert "R in" not in counted
     said = answer.summary()
     assert "R is all other dry matter" in said

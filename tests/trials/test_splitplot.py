@@ -98,13 +98,13 @@ def test_one_order_of_whole_strips_or_of_parts_is_told(oats):
     said = analyse_two_factors(laid, "split plot", "gen", "n_cwt_ac", response="yield_qlb_plot")
     held = said.checks.set_index("check")["passed"]
     assert not held["gen: order of the treatments drawn by lot"]
-    assert not held["n_cwt_ac: order of the treatments drawn by lot"]
+    assert not held["n cwt ac: order of the treatments drawn by lot"]
     assert said.summary().count("the same order in every block") == 1
     drawn = oats.sample(frac=1, random_state=3).sort_values(["block", "gen"], kind="stable")
     drawn = analyse_two_factors(
         drawn.assign(position=range(72)), "split plot", "gen", "n_cwt_ac", response="yield_qlb_plot"
     ).checks.set_index("check")["passed"]
-    assert drawn["n_cwt_ac: order of the treatments drawn by lot"]
+    assert drawn["n cwt ac: order of the treatments drawn by lot"]
 
 
 # ---- split plots
