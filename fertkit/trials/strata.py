@@ -4,7 +4,7 @@ A complete trial is analysed by its strata. With strips lost the strata are no l
 model (REML) takes their place, with the tests and standard errors of Kenward and Roger.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -78,7 +78,7 @@ class TwoFactorAnalysis(Result):
     notes: tuple[str, ...]
     checks: pd.DataFrame
     residuals: Residuals
-    called: dict = field(default_factory=dict)
+    called: dict
 
     @property
     def table(self) -> pd.DataFrame:
@@ -92,7 +92,7 @@ class TwoFactorAnalysis(Result):
     @property
     def names(self) -> dict[str, str]:
         """Factors and their combination as people read them, by the terms of `anova`."""
-        whole, part = (self.called.get(name, _plain(name)) for name in (self.whole, self.part))
+        whole, part = self.called[self.whole], self.called[self.part]
         return {self.whole: whole, self.part: part, f"{self.whole} x {self.part}": f"{whole} x {part}"}
 
     @property
@@ -101,15 +101,10 @@ class TwoFactorAnalysis(Result):
         return float(self.anova.set_index("term")["p"][f"{self.whole} x {self.part}"])
 
 
-def _plain(name) -> str:
-    """A column as people read it."""
-    return heading(name).replace("_", " ")
-
-
 def _called(trial, columns) -> dict[str, str]:
     """Factors as people call them: the treatments by the header of the file."""
     own = {"treatment": getattr(trial, "treatment_header", "").replace("Treatment", "")}
-    return {name: own.get(name) or _plain(name) for name in columns}
+    return {name: own.get(name) or heading(name).replace("_", " ") for name in columns}
 
 
 @dataclass(frozen=True)
@@ -219,7 +214,7 @@ def analyse_two_factors(trial, layout, whole, part, *, blocks="block", response=
         named = ", ".join(describe(row) for _, row in lost.iterrows())
         notes = (f"{counted(len(lost), 'strip')} without a yield: means are adjusted for it ({named})",)
         flat = [name for name, bound in zip([blocks, *random], fit.at_bound, strict=False) if bound]
-        notes += tuple(f"the variance of {_plain(name)}s is estimated as zero" for name in flat)
+        notes += tuple(f"the variance of {name.replace('_', ' ')}s is estimated as zero" for name in flat)
     a, b = cells.sizes[1:]
     index = pd.MultiIndex.from_product(cells.labels, names=[whole, part])
     means = pd.DataFrame({"n": np.bincount(cells.cell, minlength=a * b), "mean": fit.coefficients}, index)
