@@ -11,7 +11,7 @@ import pandas as pd
 from fertkit.batch.parts import ending, read_frame, typed, write_frames
 from fertkit.batch.record import KINDS, Settings
 from fertkit.batch.trials import page_name
-from fertkit.reference.load import list_sources, method_sources
+from fertkit.reference.load import list_sources, load_table, method_sources
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, pick
 from fertkit.report.workbook import inert_table
@@ -279,7 +279,11 @@ def _links(result, rows):
 
 
 def _in_words(rows):
-    return rows.assign(status=rows["status"].map(status_in_words))
+    rows = rows.assign(status=rows["status"].map(status_in_words))
+    if "system" not in rows:
+        return rows
+    titles = load_table("soil_systems").set_index("system")["title"]
+    return rows.assign(system=rows["system"].map(titles).fillna(rows["system"]))
 
 
 def _some(rows, total):

@@ -8,7 +8,7 @@ from fertkit.plots.forms import asked, only, shown
 from fertkit.plots.leaf import class_look, ordered_nutrients
 from fertkit.plots.palette import PAGE, PAPER, SMALL, hue
 from fertkit.plots.style import figure, finish, grow, note, widen
-from fertkit.results import plain, records
+from fertkit.results import alike, records
 from fertkit.tissue.history import State
 
 ACROSS = 10  # places side by side in one figure, so that letters stay readable
@@ -70,8 +70,9 @@ def history_panels(history, ax, *, field: str | None = None, nutrients=None, ban
     place = {tuple(r): x for x, r in enumerate(slots[SLOT].itertuples(index=False))}
     for row, nutrient in enumerate(names):
         ax.axhline(-row, color=hue.quiet, lw=0.7, zorder=1)
-        for r in records(only(path, nutrient=nutrient)):
-            _value(ax, r, place[tuple(getattr(r, name) for name in SLOT)], -row)
+        mine = only(path, nutrient=nutrient)
+        for r, text in zip(records(mine), alike(*mine["value"]), strict=True):
+            _value(ax, r, text, place[tuple(getattr(r, name) for name in SLOT)], -row)
     _frame(ax, slots, names, bands[band], path)
     ax.add_artist(shown("line: lower limit of the range"))
     many = f" ({len(bands[band])} of {sum(map(len, bands))} seasons)" if len(bands) > 1 else ""
@@ -80,7 +81,7 @@ def history_panels(history, ax, *, field: str | None = None, nutrients=None, ban
     ax.tick_params(length=0)
 
 
-def _value(ax, r, x, y):
+def _value(ax, r, text, x, y):
     """One value: the range of its stage, its mark by class, the number below or above it."""
     if r.middle > 0:
         low, strict, high = (_height(end / r.middle) for end in (r.low, r.strict, r.high))
@@ -95,7 +96,7 @@ def _value(ax, r, x, y):
         left = r.state == State.OPEN
         look = class_look(r.strictest_class) | ({"marker": "D", "ms": 7, "mfc": "white"} if left else {})
         ax.plot(x, at, zorder=4, label="not judged: sources differ" if left else r.strictest_class, **look)
-    text = "ND" if np.isnan(r.value) else f"{r.censored}{plain(r.value)}"
+    text = "ND" if np.isnan(r.value) else f"{r.censored}{text}"
     note(ax, text, (x, at if np.isfinite(at) else y), (8, 0), va="center", bbox=PAPER, zorder=3.5)
 
 

@@ -366,6 +366,8 @@ def ratio_axis(ax) -> None:
     ax.axvline(1, color=hue.ink, lw=1, zorder=2)
     ax.set_xscale("log")
     low, high = ax.get_xlim()
+    if high / low < 1.1:  # all lie at 1
+        low, high = ax.set_xlim(0.7, 1 / 0.7)
     marks = sorted(m for m in (*RATIOS, *(BETWEEN if high / low < 8 else ())) if low <= m <= high)
     ax.set_xticks(marks, [f"{m:g}" for m in marks])
     ax.minorticks_off()

@@ -142,7 +142,8 @@ def _optima(ax, comparison):
         look = {"opens": (False, r.high >= top), "colour": line_of(comparison.fits[r.curve].curve)[0]}
         if np.isfinite(r.optimum):
             interval(ax, low, high, y, point=r.optimum, row=True, **look)
-        same = f"counted as {CURVES[r.same_as].label}" if r.same_as else f"weight {r.weight:.2f}"
+        weight = "weight below 0.01" if r.weight < 0.005 else f"weight {r.weight:.2f}"
+        same = f"counted as {CURVES[r.same_as].label}" if r.same_as else weight
         say(y, same)
     look = {"point": comparison.averaged_optimum, "opens": (False, span.high_open), "row": True}
     interval(ax, span.low, span.high, len(table), **look)

@@ -123,7 +123,7 @@ def test_history_figure_shows_each_value_and_where_no_range_exists():
     ]
     ax = field_history(pd.concat(parts)).plot()
     texts, labels = drawn(ax)
-    assert texts == ["3", "2.4", "2", "corn\n2024"]
+    assert texts == ["3.0", "2.4", "2.0", "corn\n2024"]
     assert labels == ["N  %"]
     assert "no published range" in [t.get_text() for t in ax.get_legend().get_texts()]
     with pytest.raises(LookupFailed, match="field"):
