@@ -65,7 +65,9 @@ def read_fields(
                 fields = fields if then is None else then(fields)
             except InputError as error:
                 problems = error.problems
-        problems = [replace(p, row=p.row and table.lines[p.row - 2]) for p in problems]
+        problems = [
+            replace(p, row=p.row and table.lines[p.row - 2], column=table.header(p.column)) for p in problems
+        ]
     if problems:
         raise InputError(table.name, sorted(problems, key=lambda p: p.row or 0))
     return fields, table.area_unit, table.notes

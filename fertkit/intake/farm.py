@@ -28,16 +28,23 @@ class FarmFiles:
         Table of fields, or the workbook that holds it.
     soil : SoilTests or None
     shed : Shed or None
+    name : str or None
+        Name of the file.
     """
 
     fields: object
     soil: SoilTests | None = None
     shed: Shed | None = None
+    name: str | None = None
 
     @property
     def table(self):
-        """The file of the fields, to be read again."""
-        return BytesIO(self.fields) if isinstance(self.fields, bytes) else self.fields
+        """The file of the fields, to be read again; messages call it by its name."""
+        if not isinstance(self.fields, bytes):
+            return self.fields
+        again = BytesIO(self.fields)
+        again.name = self.name or "table"
+        return again
 
 
 @asks(fields=a_file, soil=a_file, shed=a_file, passes=a_file, name=a_text, columns=headers_by_role)
@@ -90,7 +97,7 @@ def read_farm(
             problems += error.of_file()
     if problems:
         raise InputError("farm", problems)
-    return FarmFiles(held, read.get("soil"), read.get("shed"))
+    return FarmFiles(held, read.get("soil"), read.get("shed"), name)
 
 
 def _names(held):

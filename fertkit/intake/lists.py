@@ -212,6 +212,8 @@ class FieldTable:
         Line of each row in the file.
     notes : tuple of str
     name : str
+    headers : dict
+        Plain name -> the header in the file.
     """
 
     frame: pd.DataFrame
@@ -219,6 +221,12 @@ class FieldTable:
     lines: list
     notes: tuple
     name: str
+    headers: dict
+
+    def header(self, column) -> str | None:
+        """The header of a plain column as the file has it; that of the goals may hold their unit."""
+        own = self.headers.get("yield_goal") if column == "yield_unit" else None
+        return self.headers.get(column, own or column)
 
 
 def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> FieldTable:
@@ -237,7 +245,8 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
     problems = [] if problems is None else problems
     absent = [role for role in NEEDED if role not in things.headers]
     if absent:
-        blanks = {"absent": ", ".join(absent), "needed": ", ".join(NEEDED)}
+        said = {role: role.replace("_", " ") for role in NEEDED}
+        blanks = {"absent": ", ".join(said[role] for role in absent), "needed": ", ".join(said.values())}
         problems.append(problem("no columns of fields", all=", ".join(map(repr, things.every)), **blanks))
     frame = pd.DataFrame(things.rows, dtype=object)
     if "area" in frame:
@@ -245,12 +254,12 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
         stated = measured_in("square", things.rests["area"] or header)
         area_unit = stated if stated in AREAS else area_unit
         if area_unit is None:
-            problems.append(problem("area without unit", column="area"))
+            problems.append(problem("area without unit", column=header))
     if "yield_goal" in frame and "yield_unit" not in frame:
         rest = things.rests["yield_goal"]
         unit = rest if "/" in rest or " per " in rest else "/".join(rest.split())
         if not unit and goal_unit is None:
-            problems.append(problem("goal without unit", column="yield_goal"))
+            problems.append(problem("goal without unit", column=things.headers["yield_goal"]))
         frame["yield_unit"] = unit or goal_unit or ""
     said = ()
     if "residue" in frame:
@@ -260,7 +269,7 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
         if plain(things.headers["residue"]) in _AMOUNTS_TOO:
             for cell, line in zip(frame["residue"], things.lines, strict=True):
                 if (text := text_of(cell)) and plain(text) not in words:
-                    problems.append(problem("straw not in words", line, "residue", text))
+                    problems.append(problem("straw not in words", line, things.headers["residue"], text))
         percent = bool(things.rests["residue"])
         frame["residue"] = [_own_words(cell, words, percent) for cell in frame["residue"]]
     for role in [
@@ -274,7 +283,7 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
     s = "s" * (len(things.unused) > 1)
     unused = (f"not used: column{s} {', '.join(map(repr, things.unused))}",) if things.unused else ()
     notes = (*unused, *map(str, (*things.notes, *said)))
-    return FieldTable(frame, area_unit, things.lines, notes, things.name)
+    return FieldTable(frame, area_unit, things.lines, notes, things.name, things.headers)
 
 
 def _with_unit(role, things, problems):

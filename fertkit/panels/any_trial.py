@@ -112,7 +112,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             "crop": crop_choice(),
             "by": line("Second factor (column)", "none, or such as Hybrid", offered=True),
             "zones": line("Zones (column of log or map)", "none, or e.g. Soil", offered=True),
-            "way": choice("Question", [("what the file suggests", "")]),
+            "way": choice("Question", [("what the file suggests", "")], broad=True),
             "trial": choice("Trial in the file", [("the only one", "")]),
             **money,
             "free": tick("Nutrient is free", False),

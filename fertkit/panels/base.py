@@ -181,7 +181,7 @@ class Panel(TakesFiles, OnPage):
             What stopped the panel, if there is none.
         """
         if self.result is None:
-            raise self.error or FertkitError("open a file in the panel first")
+            raise self.error or FertkitError("open a file in the panel first, or change a setting")
         return self.result
 
     def below(self, view, *, figure: bool = False):
@@ -423,7 +423,7 @@ class Panel(TakesFiles, OnPage):
             with on_a_page(self._inches):
                 place.value = show.pieces(view(self.answer))
         except Exception as error:
-            place.value = show.banner(error, "updating this part from the panel above")
+            place.value = show.nothing_below(error, of_panel=error is self.error)
             if self.raise_errors:
                 raise
         place.remove_class("fertkit-old")

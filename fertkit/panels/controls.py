@@ -53,11 +53,14 @@ def _bounds(low: float, high: float) -> str:
     return f"from {_plain(low)} to {_plain(high)}"
 
 
-def choice(label: str, options, value=None):
-    """A drop-down list."""
+def choice(label: str, options, value=None, *, broad: bool = False):
+    """A drop-down list; one of long names is `broad` where controls stand side by side."""
     options = [one if isinstance(one, tuple) else (str(one), one) for one in options]
     value = options[0][1] if value is None else value
-    return _field(widgets.Dropdown(options=options, value=value, description=label, style=_WIDE))
+    box = _field(widgets.Dropdown(options=options, value=value, description=label, style=_WIDE))
+    if broad:
+        box.add_class("fertkit-broad")
+    return box
 
 
 def offer(control, options) -> None:

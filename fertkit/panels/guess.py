@@ -26,6 +26,7 @@ LEVEL = 0.95
 WAITS = "This opens when you have made your guess."
 FIRST = "Guess first. The answer opens then."
 OWN_ONLY = "With numbers of your own the guess is yours alone: it is not drawn with the room's."
+AGED = "The answer below is for the numbers before. Press Show again."
 #: Label of the box, and what is said where it is empty or holds something else.
 YOUR_GUESS = "Your guess"
 NO_GUESS = "write your guess first: a number from {} to {}"
@@ -79,6 +80,7 @@ class GuessPanel(OnPage):
         self.own = {name: controls.number(*asked) for name, asked in (own or {}).items()}
         for control in self.own.values():
             control.add_class("fertkit-own")
+            control.observe(lambda _: self._age(), "value")
         self.button = controls.button("Show the answer", self.open, "Opens once you have made a guess")
         self._build()
 
@@ -112,7 +114,7 @@ class GuessPanel(OnPage):
         -------
         ipywidgets.Box
         """
-        waits = widgets.HTML(f'<p class="fertkit-waits">{WAITS}</p>')
+        waits = widgets.HTML(show.waits(WAITS))
         place = box([waits, *map(_widget, panels)], "behind")
         if self.result is None:
             place.add_class("fertkit-closed")
@@ -132,11 +134,12 @@ class GuessPanel(OnPage):
 
     # -- how it hangs together ------------------------------------------------------------------------------
     def _build(self) -> None:
-        self._banner, self._says, self._figure = (widgets.HTML() for _ in range(3))
+        self._banner, self._aged, self._says, self._figure = (widgets.HTML() for _ in range(4))
+        self._aged.add_class("fertkit-old-said")
         self._says.value = show.said(FIRST)
         note = [widgets.HTML(f'<p class="fertkit-quiet">{OWN_ONLY}</p>')] if self.own else []
         ask = box([*self.own.values(), *note, self.box, self.button], "ask")
-        answer = box([self._banner, self._says, self._figure], "answer")
+        answer = box([self._banner, self._aged, self._says, self._figure], "answer")
         head = widgets.HTML(f"{show.style()}<h3>{show.escape(self.question)}</h3>")
         seat = heard("seat", "Seat", self._take_seat)
         self._put_on_page([head, box([ask, answer], "body"), seat], "Guess kept")
@@ -196,6 +199,16 @@ class GuessPanel(OnPage):
         with on_a_page(self._inches):
             self._figure.value = show.Sheet(self.result.plot()).html(texts)
         self._says.value = show.said(texts)
+        self._age()
+
+    def _age(self) -> None:
+        """Mark an answer for other numbers than those typed as old, and say so."""
+        old = self.result is not None and any(
+            control.value != self._asked[name] for name, control in self.own.items()
+        )
+        for piece in (self._says, self._figure):
+            (piece.add_class if old else piece.remove_class)("fertkit-old")
+        self._aged.value = show.paragraphs(AGED) if old else ""
 
     def _watch(self) -> None:
         """Look again and again what the others of the room guess."""

@@ -27,9 +27,11 @@
     field.value = room;
     field.dispatchEvent(new Event("change", { bubbles: true }));
   });
-  // What is wider than its box says so: a telephone shows no bar to scroll by.
-  const sideways = () => document.querySelectorAll(".fertkit-scroll, .fertkit-wide").forEach((box) =>
-    box.classList.toggle("fertkit-sideways", box.scrollWidth > box.clientWidth + 1));
+  // What is wider or longer than its box says so: a telephone shows no bar to scroll by.
+  const beyond = () => document.querySelectorAll(".fertkit-scroll, .fertkit-wide").forEach((box) => {
+    box.classList.toggle("fertkit-sideways", box.scrollWidth > box.clientWidth + 1);
+    box.classList.toggle("fertkit-downward", box.matches(".fertkit-scroll") && box.scrollHeight > box.clientHeight + 1);
+  });
   // A mark drawn by lot and kept by the browser: who loads a page again is not counted twice in a room.
   const mark = () => {
     try {
@@ -46,7 +48,7 @@
     field.dispatchEvent(new Event("change", { bubbles: true }));
   });
   let resting;
-  const later = () => { clearTimeout(resting); resting = setTimeout(() => { fit(); sideways(); }, 300); };
+  const later = () => { clearTimeout(resting); resting = setTimeout(() => { fit(); beyond(); }, 300); };
   addEventListener("resize", later);
   let pressed = null;
   document.addEventListener("pointerdown", (event) => {

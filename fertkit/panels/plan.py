@@ -14,7 +14,7 @@ from fertkit.panels.show import plainly, said_by
 from fertkit.report.layout import answer_layout
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval
-from fertkit.results import plain
+from fertkit.results import failed, plain
 from fertkit.say.line import Kind
 from fertkit.trials.application import application_table
 from fertkit.trials.layout import DESIGNS, plan_strips
@@ -206,7 +206,9 @@ class PlanPanel(Panel):
 
     def cautions(self):
         placeholder = [NOISE] if self._untouched("cv_pct") else []
-        return [*said_by(self.result.checks), *placeholder, *self.spoken(Kind.NOTE)]
+        said = {f"{meaning}." for meaning in failed(self.result.checks)}  # notes of the plan too
+        beside = [line for line in self._lines if line.kind == Kind.NOTE and line.text not in said]
+        return [*said_by(self.result.checks), *placeholder, *map(plainly, beside)]
 
     def numbers_shown(self):
         along = ("left", "right", "start", "end", "harvest_left", "harvest_right")

@@ -36,6 +36,8 @@ _SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the li
 _CHANCES, _TESTS = ("probability_below",), ("p_value", "lack_of_fit_p")
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
 _UNITS = {"pct": "%"}
+#: Cells of a sentence, which get room in place of a word a line, and of a name, which stays on one.
+_LONG, _NAME = re.compile(r"<td>(?=[^<]{41})"), re.compile(r"<td>(?=[^< ]+ [^<]{1,14}</td>)")
 PRINTS = '<button type="button" class="fertkit-print">Print this answer</button>'
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 
@@ -140,7 +142,9 @@ def _part(section, notes: Notes) -> str:
             parts += [f"<p><b>{title}</b></p>" * (title != section.title), bullets(map(notes.put, texts))]
     for one in (table for table in section.tables if len(table.frame)):
         parts += [f"<p><b>{escape(one.title)}</b></p>", table(shown(one.frame), notes)]
-    parts += [cautions(map(notes.put, section.cautions))] if section.cautions else []
+    if section.cautions:
+        beside = "<p><b>Keep in mind</b></p>" if section.do or section.leave else ""
+        parts += [beside, cautions(map(notes.put, section.cautions))]
     return f'<div class="fertkit-part">{"".join(parts)}</div>'
 
 
@@ -255,7 +259,9 @@ def table(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else "" if cell is pd.NA else cell)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
-    return f"{scrolls}{table_html(shown)}</div>{more}"
+    cells = _LONG.sub('<td class="fertkit-long">', table_html(shown))
+    cells = _NAME.sub('<td class="fertkit-name">', cells)
+    return f"{scrolls}{cells}</div>{more}"
 
 
 def for_people(frame: pd.DataFrame) -> pd.DataFrame:
@@ -326,22 +332,42 @@ def banner(error: Exception, doing: str = "", old: str = "") -> str:
     """
     places = ""
     if isinstance(error, InputError):
-        count = len(error.problems)
-        text = f"{error.file} cannot be used: {count} problem{'s' * (count > 1)} to fix."
         places = bullets(capital(one.plain) for one in error.problems[: InputError.SHOWN])
-    elif isinstance(error, FertkitError):
-        text = error.plain or type(error).__name__
-    else:
-        kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
-        text, old = f"an unexpected error ({kind}). Change a setting or press Start over", ""
+    elif not isinstance(error, FertkitError):
+        old = ""
+    text = _reason(error)
     begins = doing and not isinstance(error, Refused)
     stays = f'<div class="fertkit-old-said">{paragraphs(old)}</div>' if old else ""
     text = f"{text.removesuffix('.')}."
     return _alert(f"Stopped while {doing}: {text}" if begins else capital(text), places) + stays
 
 
+def nothing_below(error: Exception, *, of_panel: bool) -> str:
+    """Say why a part below a panel is not there: in short where the banner of the panel says it at length."""
+    if not of_panel:
+        return banner(error, "updating this part from the panel above")
+    alone = isinstance(error, InputError) and len(error.problems) == 1
+    why = f"{error.file}: {error.problems[0].plain}" if alone else _reason(error)
+    return waits(f"Nothing to show until the panel above has an answer: {why.removesuffix('.')}.")
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, InputError):
+        count = len(error.problems)
+        return f"{error.file} cannot be used: {count} problem{'s' * (count > 1)} to fix"
+    if isinstance(error, FertkitError):
+        return error.plain or type(error).__name__
+    kind = f"{type(error).__name__}: {' '.join(str(error).split())}"[:300]
+    return f"an unexpected error ({kind}). Change a setting or press Start over"
+
+
 def _alert(text: str, places: str = "") -> str:
     return f'<div role="alert" class="fertkit-banner"><p>{escape(short_names(text))}</p>{places}</div>'
+
+
+def waits(text: str) -> str:
+    """Hold the place of what is not shown yet, and say when it will be."""
+    return f'<p class="fertkit-waits">{escape(short_names(text))}</p>'
 
 
 def empty() -> str:

@@ -37,6 +37,7 @@ def grouped_response(result, ax, *, title: str | None = None):
     finish(ax, "", "" if optima else rate, f"{what} [{result.yield_unit}]", explain=[] if optima else key)
     if optima:
         key += [shown("economic optimum", marker="o", ms=8, color=hue.quiet, ls="none"),
+                shown(f"{result.level:.0%} interval", marker="|", ms=10, mew=1.6, lw=3.2),
                 shown("best common rate", color=hue.quiet, lw=0.9, ls=(0, (2, 3)))]  # fmt: skip
         rows(optima, [*result.analyses, "one for all"], pitch=0)
         finish(optima, "", f"economic optimum {rate}", grid="x", explain=key)

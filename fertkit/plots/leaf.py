@@ -338,8 +338,8 @@ def nutrition_curve(index, ax):
 
 def _curve_from(curve) -> str:
     """Tell where a critical curve comes from."""
-    memory = ", from memory" if curve.provenance == "from_memory" else ""
-    return f"{curve.region} ({short_names(curve.source_key)}{memory})".strip()
+    memory = " (from memory)" if curve.provenance == "from_memory" else ""
+    return f"{curve.region or short_names(curve.source_key)}{memory}"
 
 
 @figure(height=0.9)

@@ -180,7 +180,7 @@ def supply_lines(gap, ax, *, nutrient: str | None = None):
         stages(ax, demand)
     ax.set(xlim=(0, day.max()), ylim=(0, max(table["demand_high"].max(), early.max()) * 1.12))
     days = f"days after {demand.starts}"
-    finish(ax, title if lower is None else "", days, f"since {demand.starts} [{demand.unit}]")
+    finish(ax, title if lower is None else "", days, f"sum since {demand.starts} [{demand.unit}]")
 
 
 def _first_day(ax, row, height):
@@ -190,7 +190,7 @@ def _first_day(ax, row, height):
     end = row.first_day if np.isnan(row.first_day_to) else row.first_day_to
     span = f" ({row.first_day_from:.0f} to {end:.0f})" if row.first_day_from < end else ""
     span = f" ({row.first_day_from:.0f} at the earliest)" if np.isnan(row.first_day_to) else span
-    says = f"from day {row.first_day:.0f}{span}" + (f", {row.delay} delay" if row.delay else "")
+    says = f"short from day {row.first_day:.0f}{span}" + (f", {row.delay} delay" if row.delay else "")
     look = {"mfc": "white", "mec": hue.accent} if row.delay == "shortest" else {"mec": "white"}
     look |= {"marker": "D", "ms": 5 if row.delay == "longest" else 7, "ls": "none", "zorder": 6}
     ax.plot([row.first_day_from, end], [height, height], color=hue.accent, lw=1.6, zorder=5)

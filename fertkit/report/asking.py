@@ -39,7 +39,7 @@ class Way:
 WAYS = {
     "rate": Way("the rate that pays", "fertkit.report.trial.answer_trial",
                 (*MONEY, "name", "within", "price_swing_pct", "seed", *OF_CURVES)),
-    "groups": Way("a rate for each level of a second factor", "fertkit.report.groups.answer_groups",
+    "groups": Way("a rate for each level of a factor", "fertkit.report.groups.answer_groups",
                   (*MONEY, "name", "against")),
     "nutrients": Way("the best combination of nutrients", "fertkit.report.surface.answer_surface",
                      (*MONEY, "name", "surface")),

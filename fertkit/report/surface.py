@@ -170,11 +170,12 @@ def _coefficients_table(fit, level):
 
 
 def _ways_section(analysis):
-    money = f"{analysis.currency or 'money'}/{area_of(analysis.yield_unit)}"
+    money = analysis.currency, area_of(analysis.yield_unit)
     units = dict(zip(analysis.nutrients, analysis.data.rate_units, strict=True))
     path = analysis.path.round(dict.fromkeys(units, 3)).rename(columns={
-        "yield": f"yield [{analysis.yield_unit}]", "cost": f"cost above the lowest rates [{money}]",
-        "net": f"net return over the lowest rates [{money}]", **{n: f"{n} [{u}]" for n, u in units.items()},
+        "yield": f"yield [{analysis.yield_unit}]", "cost": money_axis("cost above the lowest rates", *money),
+        "net": money_axis("net return over the lowest rates", *money),
+        **{n: f"{n} [{u}]" for n, u in units.items()},
     })  # fmt: skip
     first, second = analysis.nutrients[:2]
     of = f"{second} [{units[second]}] for"

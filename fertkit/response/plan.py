@@ -213,8 +213,8 @@ def curve_through(curve, yield_without: float, best_yield: float, rate_of_best: 
     rise = float(best_yield) - float(yield_without)
     if not (rise > 0 and 0 < at < np.inf and np.isfinite(rise)):
         raise NotEstimable(
-            "the best yield must be above the yield without fertilizer, at a rate above zero; got "
-            f"{yield_without} to {best_yield} at {rate_of_best}"
+            "the best yield must be above the yield without fertilizer, at a rate above zero; "
+            f"got {plain(best_yield)} against {plain(yield_without)}, at {plain(rate_of_best)}"
         )
     if not curve.bends:
         raise NotEstimable(f"the {curve.label} curve never stops rising")

@@ -134,9 +134,11 @@ def curves(result) -> list[str]:
     label = capital(best["label"]) if best["curve"] == MEAN.key else f"{capital(best['label'])} curves"
     said = []
     if np.isfinite(best["aicc"]):
-        behind = rows["delta"][rows["delta"] > 0]
-        others = ", ".join(f"{name} {plain(more)} more" for name, more in behind.items())
-        said.append(f"{label} {_STRUCTURES[best['structure']]} have the lowest AICc; {others}.")
+        others = rows["delta"][rows["delta"] > 0].items()
+        others = ", ".join(f"{name} curves {plain(more)} higher" for name, more in others)
+        behind = f": {others}" if others else ""
+        verb = "fits" if best["curve"] == MEAN.key else "fit"
+        said.append(f"{label} {_STRUCTURES[best['structure']]} {verb} best (lowest AICc){behind}.")
     tests = {"parallel": "Yields", "separate": "Shapes of response"}
     if result.shapes_differ:
         del tests["parallel"]  # one difference at all rates is what the shapes refute

@@ -23,7 +23,7 @@ def pair_lines(comparison) -> list[Line]:
             said.append(
                 row(
                     "",
-                    f"{n.nutrient}: {both} {n.unit}, {times}: {n.evidence}",
+                    f"{n.nutrient}: {both} {n.unit}, {times}; {n.evidence}",
                 )
             )
         said.append(row("", f"{r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})"))

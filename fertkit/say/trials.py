@@ -228,11 +228,12 @@ def layout_lines(plan) -> list[Line]:
     of = f"{kinds} treatments"
     if kinds < len(plan.treatments):
         of += f" on {len(plan.treatments)} strips"
+    border = " A dot stands for a border." if (plan.strips["kind"] == "border").any() else ""
     return [
         lead(f"{DESIGNS[plan.design]}: {of} x {plan.blocks}, seed {plan.seed}."),
         told(f"Strips {plan.strip_width:g} {w} wide ({counted(plan.passes, 'applicator pass')}), the middle "
              f"{plan.harvest_width:g} {w} harvested; the trial takes {plan.width:g} x {plan.length:g} {w}."),
-        told(f"{capital(SIDES)}."),
+        told(f"{capital(SIDES)}.{border}"),
         *(Line(Kind.SKETCH, row) for row in sketch(plan)),
         *notes([*plan.notes, *failed(plan.checks)]),
     ]  # fmt: skip

@@ -182,8 +182,11 @@ def _check(treatments, design, unit, width_unit, repeats) -> tuple:
         raise unknown("design", design, DESIGNS)
     if width_unit not in ("ft", "m"):
         raise unknown("unit of width", width_unit, ("ft", "m"))
-    if (len(set(treatments)) < len(treatments) and not repeats) or len(set(treatments)) < 2:
-        raise NotEstimable("give two or more treatments, each once")
+    twice = [show(t) for t in dict.fromkeys(treatments) if treatments.count(t) > 1]
+    if twice and not repeats:
+        raise NotEstimable(f"{', '.join(twice)} is given more than once; give each treatment once")
+    if len(set(treatments)) < 2:
+        raise NotEstimable("give two or more different treatments")
     if design == "pairs" and len(treatments) != 2:
         what = f"pairs need two treatments, not {len(treatments)}; choose randomised blocks"
         raise NotEstimable(what, "design='blocks'")

@@ -51,7 +51,7 @@ def test_lines_above_and_totals_below():
 def test_rows_of_a_problem_are_those_of_the_file():
     text = "Farm plan (invented),,\n,,\ncrop,area_ac,yield_goal_bu_ac\ncorn,forty,200\nwheat,10,-1\n"
     with pytest.raises(
-        InputError, match=r"(?s)row 4, column 'area', value 'forty'.*row 5, column 'yield_goal'"
+        InputError, match=r"(?s)row 4, column 'area_ac', value 'forty'.*row 5, column 'yield_goal_bu_ac'"
     ):
         read_fields(StringIO(text))
 

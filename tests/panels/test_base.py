@@ -423,13 +423,13 @@ def test_an_object_of_the_library_is_taken_as_it_is(panel):
 
 def test_a_check_may_hold_words_beside_chances():
     rows = [("response [p]", 1e-6, 0.05, True, "x"), ("units", "usual", None, True, "y")]
-    cells = re.findall("<td>(.*?)</td>", show.checks(checks_frame(rows)))
+    cells = re.findall("<td[^>]*>(.*?)</td>", show.checks(checks_frame(rows)))
     assert cells[1::5] == ["&lt; 0.001", "usual"]
 
 
 def test_a_check_that_was_not_judged_is_shown_as_such():
     rows = [("a", 1, 2, True, "x"), ("b", 1, 2, False, "y"), ("c", 1, 2, None, "z")]
-    cells = re.findall("<td>(.*?)</td>", show.checks(checks_frame(rows)))
+    cells = re.findall("<td[^>]*>(.*?)</td>", show.checks(checks_frame(rows)))
     assert cells[3::5] == ["yes", "no", "not judged"]
 
 
