@@ -26,7 +26,7 @@ METHODS = {
     "ratios": "Nutrient ratios", "dris": "Order of need by ratios (DRIS)",
     "cnd": "Order of need by the whole composition (CND)",
     "dop": "Deviation from your own optimum (DOP)",
-    "dilution": "Nitrogen against growth (NNI)",
+    "dilution": "Nitrogen nutrition index, by growth",
 }  # fmt: skip
 #: The methods that an option is for.
 TAKEN_BY = {

@@ -123,7 +123,7 @@ def test_a_share_of_another_study_leaves_the_used_one_in_sight(drawn):
 def test_shortage_is_marked_on_its_first_day(drawn):
     gap, ax = drawn["SupplyGap"]
     (row,) = gap.distinct.itertuples()
-    words = f"from day {row.first_day:.0f} ({row.first_day_from:.0f} to {row.first_day_to:.0f})"
+    words = f"short from day {row.first_day:.0f} ({row.first_day_from:.0f} to {row.first_day_to:.0f})"
     told = [t.get_text() for t in ax.figure.axes[1].get_legend().get_texts()]
     assert told.count(words) == 1
     assert "delay" not in " ".join(told)

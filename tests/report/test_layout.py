@@ -78,7 +78,7 @@ def test_the_command_plans_a_trial_along_a_line(tmp_path, capsys):
         ([], "assumed yields"),
         (["--best-yield", "60"], "--yield-without, --best-rate, --nutrient-price, --grain-price"),
         (["--rates", "0,60", "--line", "3.1,42.0"], "A-B line needs A and B"),
-        (["--rates", "0,60,60"], "each once"),
+        (["--rates", "0,60,60"], "give each treatment once"),
         (["--rates", "0,60", "--second", "1"], "second"),
     ],
 )

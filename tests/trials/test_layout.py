@@ -93,7 +93,7 @@ def test_strip_length_advice_is_cited():
     ("options", "said"),
     [
         ({"design": "pairs"}, "pairs need two"),
-        ({"treatments": [0, 0, 50]}, "each once"),
+        ({"treatments": [0, 0, 50]}, "give each treatment once"),
         ({"treatments": [0, 50], "design": "latin"}, "leaves no error"),
         ({"treatments": [0, -50, 100]}, "zero or more, not -50 lb/ac"),
         ({"treatments": [0, np.nan, 100]}, "zero or more, not nan"),
