@@ -89,8 +89,8 @@ def removal_of(rows, wanted, region, chosen):
     alike = rows[what].drop_duplicates().reset_index(drop=True)
     code = rows[what].merge(alike.assign(code=alike.index), on=what, how="left")["code"].to_numpy()
     studied = {"nutrients": wanted, "region": region} | chosen
-    removed = _removed(alike, studied)
-    grain = _removed(alike.assign(baled=0.0), studied) if (alike["baled"] > 0).any() else removed
+    removed, baled = _removed(alike, studied), alike[alike["baled"] > 0]
+    grain = _removed(baled.assign(baled=0.0), studied) if len(baled) else removed
     found = {}
     for nutrient in wanted:
         one = removed[removed["nutrient"] == nutrient].set_index("at").reindex(alike.index)

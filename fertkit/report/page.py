@@ -181,6 +181,20 @@ def _said(line) -> str:
     return getattr(line, "plain", line).strip()
 
 
+@cache
+def _template():
+    """The template of every page, compiled once; each page brings the notes that number its sources."""
+    from jinja2 import Environment, pass_context
+
+    home = files("fertkit.report") / "templates"
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    noted = pass_context(lambda page, text: page["notes"].put(text))
+    environment.filters |= {"inches": _inches, "shown": shown, "drawn": drawn, "said": _said, "noted": noted}
+    style = (home / "page.css").read_text(encoding="utf-8")
+    same = {"hanging": HANGING, "head": Kind.HEAD, "rounding": ROUNDING, "version": fertkit.__version__}
+    return environment.from_string((home / "page.html").read_text(encoding="utf-8"), same | {"style": style})
+
+
 @asks(
     sections=each_of(holding("title", "lines", "tables", like="a Section or a list of them")), lead=lines,
     sheet=holding("head", "lines", "words", like="a Sheet"),
@@ -212,19 +226,9 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     >>> "K is &lt;low&gt;." in page, "<script" in page
     (True, False)
     """
-    from jinja2 import Environment
-
-    home = files("fertkit.report") / "templates"
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {
-        "svg_picture": svg_picture, "inches": _inches, "shown": shown, "drawn": drawn, "said": _said,
-    }  # fmt: skip
     notes = Notes(sources, sheet.keys if sheet else ())
-    environment.filters["noted"] = notes.put
-    template = environment.from_string((home / "page.html").read_text(encoding="utf-8"))
-    page = template.render(
-        title=title, lead=list(lead), sections=list(sections), hanging=HANGING, head=Kind.HEAD,
-        notes=notes, sheet=sheet,
-        style=(home / "page.css").read_text(encoding="utf-8"), rounding=ROUNDING, version=fertkit.__version__,
+    page = _template().render(
+        title=title, lead=list(lead), sections=list(sections), notes=notes, sheet=sheet,
+        svg_picture=svg_picture,
     )  # fmt: skip
     return harmless(page)
