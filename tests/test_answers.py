@@ -1,16 +1,20 @@
-"""What every result does alike, tried on those that the examples of the documentation make."""
+"""Every example of the documentation prints what it shows; and what the results they make all do alike."""
 
 import doctest
 import inspect
 import pickle
 import re
 from dataclasses import replace
+from functools import cache
 from importlib import import_module
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+import fertkit
 from fertkit import results
 from fertkit.report import groups, layout, points, surface
 from fertkit.report.farm import FarmAnswer
@@ -25,7 +29,15 @@ from fertkit.results import CHECK_COLUMNS, Result, checks_frame, failed, same_co
 from fertkit.trials import power_plans
 from fertkit.trials.against_check import net_over_check, no_worse_than
 
+HOUSE = Path(fertkit.__file__).parent
 FLOORS = ("intake", "budget", "tissue", "trials", "response", "report", "batch")
+#: Modules with an example.
+MODULES = sorted(
+    "fertkit." + ".".join(path.relative_to(HOUSE).with_suffix("").parts).removesuffix(".__init__")
+    for path in HOUSE.rglob("*.py")
+    if ">>>" in path.read_text(encoding="utf-8")
+)
+SHOWN = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS
 #: What the command line asks of that is no public name.
 BESIDE = (groups, layout, points, surface, placing, power_plans)
 #: The answers of the main job: a field, a trial, several trials, a farm.
@@ -38,39 +50,41 @@ def kinds(of=Result):
     return [kind for kind in found if kind.__module__.startswith("fertkit.")]
 
 
+def functions(floor):
+    """The public functions of a floor."""
+    home = import_module(f"fertkit.{floor}")
+    return [f for f in (getattr(home, name) for name in home.__all__) if inspect.isfunction(f)]
+
+
 @pytest.fixture(scope="session")
-def pairs():
-    """Every pair of sentences of a check, filled while `made` is."""
-    return set()
+def examples(tmp_path_factory):
+    """Run the examples of a module with nothing in scope, once for all tests: what they made, one result of a
+    kind, every pair of sentences of a check, how many there were, and what they printed but do not show.
+    """
+    place = tmp_path_factory.mktemp("examples")
+    homes = {name: import_module(name) for name in MODULES}
 
+    @cache
+    def run(name):
+        made, pairs, faults, said = {}, set(), [], results._said
 
-@pytest.fixture(scope="session", autouse=True)
-def made(tmp_path_factory, pairs):
-    """One result of each kind that an example of a public function makes."""
-    found, said = {}, results._said
+        def listen(passed, meaning):
+            pairs.update([] if isinstance(meaning, str) else [meaning])
+            return said(passed, meaning)
 
-    def listen(passed, meaning):
-        pairs.update([] if isinstance(meaning, str) else [meaning])
-        return said(passed, meaning)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.chdir(place)
+            patch.setattr(results, "_said", listen)
+            for kind in kinds():
+                patch.setattr(kind, "__init__", _kept(kind.__init__, made))
+            runner = doctest.DocTestRunner(optionflags=SHOWN)
+            for case in doctest.DocTestFinder().find(homes[name], name, globs={}):
+                runner.run(case, out=faults.append)
+            for result in made.values():
+                _ = getattr(result, "checks", None)
+        return SimpleNamespace(made=made, pairs=pairs, tries=runner.tries, faults="".join(faults))
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(results, "_said", listen)
-        patch.chdir(tmp_path_factory.mktemp("examples"))
-        homes = [import_module(f"fertkit.{floor}") for floor in FLOORS]
-        things = [getattr(home, name) for home in homes for name in home.__all__]
-        for kind in kinds():
-            patch.setattr(kind, "__init__", _kept(kind.__init__, found))
-        shown = [part for f in things if inspect.isfunction(f) for part in (f, import_module(f.__module__))]
-        shown += [no_worse_than, net_over_check]  # made by the result of another
-        for module in BESIDE:
-            own = [f for f in vars(module).values() if getattr(f, "__module__", "") == module.__name__]
-            shown += [module, *(f for f in own if inspect.isfunction(f))]
-        for doc in dict.fromkeys(part.__doc__ for part in shown):
-            if ">>>" in (doc or ""):
-                _run(doc)
-        for result in found.values():
-            _ = getattr(result, "checks", None)
-    return found
+    return run
 
 
 def _kept(init, found):
@@ -81,9 +95,49 @@ def _kept(init, found):
     return wrapped
 
 
-def _run(doc):
-    examples = doctest.DocTestParser().get_doctest(doc, {}, "examples", None, 0)
-    doctest.DocTestRunner(verbose=False).run(examples, out=lambda text: None)
+@pytest.fixture(scope="session")
+def told(examples):
+    """What the examples of public functions, their floors and modules did, module by module."""
+    names = [f.__module__ for floor in FLOORS for f in functions(floor)]
+    names += [f"fertkit.{floor}" for floor in FLOORS]
+    names += [f.__module__ for f in (no_worse_than, net_over_check)]
+    names += [module.__name__ for module in BESIDE]
+    return [examples(name) for name in dict.fromkeys(names) if name in MODULES]
+
+
+@pytest.fixture(scope="session")
+def pairs(told):
+    """Every pair of sentences of a check."""
+    return set().union(*(one.pairs for one in told))
+
+
+@pytest.fixture(scope="session")
+def made(told):
+    """One result of each kind that an example makes."""
+    return {kind: result for one in told for kind, result in one.made.items()}
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_examples_run(name, examples):
+    ran = examples(name)
+    assert ran.tries > 0
+    assert not ran.faults
+
+
+METHODS = ("reference", *(floor for floor in FLOORS if floor != "batch"))
+PUBLIC = {f"{floor}.{f.__name__}": f for floor in METHODS for f in functions(floor)}
+
+
+@pytest.mark.parametrize("name", PUBLIC)
+def test_public_functions_have_an_example_in_their_module(name):
+    assert PUBLIC[name].__module__ in MODULES
+
+
+@pytest.mark.parametrize("floor", METHODS)
+def test_floors_have_a_method_page(floor):
+    page = import_module(f"fertkit.{floor}").__doc__
+    assert ">>>" in page
+    assert len(page.splitlines()) > 15
 
 
 def test_the_examples_make_nearly_every_kind_of_result(made):
@@ -132,7 +186,7 @@ def test_results_of_other_content_are_not_equal(made):
     budget, analysis = (next(r for k, r in made.items() if k.__name__ == name)
                         for name in ("NutrientBudget", "ResponseAnalysis"))  # fmt: skip
     other = budget.table.copy()
-    other.loc[0, "uptake"] += 1
+    other.loc[0, "uptake"] = 1e9
     assert budget != replace(budget, table=other)
     assert budget == replace(budget, table=budget.table.copy())
     assert budget != replace(budget, crop="moonwheat")
