@@ -1,6 +1,8 @@
 """A class on one machine: its pages are shared with the local network, and nothing else is."""
 
 import re
+import shutil
+from pathlib import Path
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
@@ -12,8 +14,10 @@ from fertkit.panels import seat
 pytestmark = pytest.mark.browser
 expect = pytest.importorskip("playwright.sync_api").expect
 
+ROOT = Path(__file__).parents[2]
 OPTIMUM = "04_optimum_under_price_risk.ipynb"
 RATE = "07_workshop_rate_that_pays.ipynb"
+PLAN = "11_workshop_season_plan.ipynb"
 #: Whether the figure of a guess has all its room.
 WHOLE = """() => [...document.querySelectorAll(".fertkit-guess .fertkit-wide")]
   .every((room) => room.scrollWidth <= room.clientWidth)"""
@@ -36,9 +40,16 @@ ASKS_FOR_CODE = """async () => {
 
 
 @pytest.fixture(scope="module")
-def room(start_server):
-    """Pages shared with the network of this machine."""
-    return start_server(room=True, share=True)
+def room(start_server, tmp_path_factory):
+    """Pages shared with the network of this machine: of the lessons opened here, as each is rehearsed."""
+    place = tmp_path_factory.mktemp("room")
+    for name in ("README.md", "pyproject.toml"):
+        shutil.copy(ROOT / name, place)
+    shutil.copytree(ROOT / "datasets_demo", place / "datasets_demo")
+    for name in (OPTIMUM, RATE, PLAN, "educator/notes_for_the_educator.ipynb"):
+        (place / "notebooks" / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(ROOT / "notebooks" / name, place / "notebooks" / name)
+    return start_server(room=True, share=True, folder=place / "notebooks")
 
 
 def is_given(url, **headers) -> bool:
@@ -91,7 +102,7 @@ def test_guesses_of_two_seats_appear_together(room, open_page):
 
 def test_a_page_loaded_again_is_the_same_seat(room, open_page):
     """Its first guess counts, for the second knows the answer."""
-    page = open_page(room.address("11_workshop_season_plan.ipynb"))
+    page = open_page(room.address(PLAN))
     for guess, said in (("100", "Your guess: 100 lb/ac"), ("108", "Your guess: 108 lb/ac")):
         asked = page.locator(".fertkit-guess").first
         says = asked.locator(".fertkit-says")
@@ -166,7 +177,7 @@ def test_another_host_name_is_refused(room):
 @pytest.mark.parametrize(
     "path",
     [
-        "voila/files/06_workshop_shortfall.ipynb",
+        f"voila/files/{RATE}",
         "voila/files/../pyproject.toml",
         "api/contents",
         "voila/render/../README.md",
