@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
@@ -30,7 +31,7 @@ CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", 
 #: What waits longest begins first, lest one worker be left with it when the others have ended.
 FIRST = (
     "browser", "batch/test_processes.py", "notebooks", "hardening", "trials/test_error_rates.py", "report",
-    "panels",
+    "panels", "test_answers.py",
 )  # fmt: skip
 
 
@@ -38,11 +39,12 @@ def pytest_collection_modifyitems(items):
     """Put the files that take longest first."""
     rank = {name: i for i, name in enumerate(FIRST)}
 
-    def place(item):
-        path = item.path.relative_to(ROOT / "tests")
+    @cache
+    def place(path):
+        path = path.relative_to(ROOT / "tests")
         return min(rank.get(name.as_posix(), len(rank)) for name in (path, *path.parents))
 
-    items.sort(key=place)
+    items.sort(key=lambda item: place(item.path))
 
 
 def pytest_collection_finish():
@@ -89,6 +91,18 @@ def finish():
 def outside():
     """Read one of the open data sets by file name (sources: tests/reference/response/)."""
     return lambda name: pd.read_csv(ROOT / "tests" / "reference" / "response" / name)
+
+
+@pytest.fixture(scope="session")
+def write_none():
+    """What writes the figures of a page, and what writes none in its place."""
+    return "fertkit.report.page.svg_picture", lambda ax: "data:image/svg+xml;base64,"
+
+
+@pytest.fixture
+def undrawn(monkeypatch, write_none):
+    """Make the figures of a page, but write none out, where a test looks at its words alone."""
+    monkeypatch.setattr(*write_none)
 
 
 @pytest.fixture(scope="session")

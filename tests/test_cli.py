@@ -51,6 +51,7 @@ def test_short_questions(capsys, words, expected):
     assert expected in out
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_farm_is_printed_and_written(capsys, tmp_path):
     """By hand: 80 ac of 40 bu/ac soybean remove 3200 bu at 3.8 lb N (MSU2017)."""
     fields, page, table = (tmp_path / name for name in ("fields.csv", "farm.html", "farm.csv"))
@@ -81,6 +82,7 @@ def test_strips(capsys, demo):
     assert "Economic optimum rate:" in out
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_strip_far_from_the_rest_is_said_before_the_optimum(capsys, tmp_path):
     slip = tmp_path / "slip.csv"
     slip.write_text("block,rate lb/ac,yield bu/ac\n1,0,50\n1,50,55\n1,100,58\n2,0,51\n2,50,56\n2,100,590\n"
@@ -225,6 +227,7 @@ GERMAN = "Ort;Kl;K2O (kg/ha);Masse [dt/ha];Protein (%)\n" + "".join(
 )  # fmt: skip
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_columns_named_on_the_command_line(capsys, tmp_path, demo):
     file, page = tmp_path / "streifen.csv", tmp_path / "page.html"
     file.write_text(GERMAN, encoding="utf-8")
@@ -285,6 +288,7 @@ def test_all_problems_of_a_file_at_once(capsys, tmp_path):
     assert "row 7" in err
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_page_in_a_missing_folder_leaves_nothing(capsys, demo, tmp_path):
     status, _, err = run(
         capsys, "field", "--crop", "soybean", "--goal", 60, "--leaf", demo("leaf_tests.csv"),
@@ -295,6 +299,7 @@ def test_page_in_a_missing_folder_leaves_nothing(capsys, demo, tmp_path):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_crop_without_samples_is_said(capsys, demo, tmp_path):
     status, _, err = run(
         capsys, "field", "--crop", "wheat", "--goal", 80, "--leaf", demo("leaf_tests.csv"),
@@ -312,6 +317,7 @@ def test_help_shows_an_example(capsys, question):
     assert f"example: fertkit {question}" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize("goal", ["0", "-5", "nan", "inf"])
 def test_a_goal_that_is_none_is_refused_in_words(capsys, demo, tmp_path, goal):
     status, out, err = run(

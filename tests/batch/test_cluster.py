@@ -11,9 +11,6 @@ import pytest
 from fertkit.batch import run_batch
 from fertkit.errors import FertkitError
 
-dask = pytest.importorskip("dask")
-distributed = pytest.importorskip("distributed")
-
 
 def batch(source, out, **options):
     return run_batch(source, out, **({"price_ratio": 0.008, "part_size": 3, "progress": False} | options))
@@ -34,6 +31,7 @@ def local(source):
 @pytest.fixture
 def client():
     """Two workers on the loopback address, without pages of their own."""
+    dask, distributed = map(pytest.importorskip, ("dask", "distributed"))  # seconds that only this file needs
     with (
         dask.config.set(
             {"distributed.scheduler.http.routes": [], "distributed.worker.http.routes": []}
@@ -81,6 +79,8 @@ with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="
 
 def test_a_scheduler_that_dies_is_one_line_and_the_run_goes_on(source, local, tmp_path, monkeypatch, capfd):
     """Killed after its first part; the part is kept, the others are done without it."""
+    dask = pytest.importorskip("dask")
+    pytest.importorskip("distributed")
     scheduler = subprocess.Popen([sys.executable, "-c", SCHEDULER], stdout=subprocess.PIPE, text=True)
     monkeypatch.setattr("fertkit.batch.run._PATIENCE", "2s")
     try:

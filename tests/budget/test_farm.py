@@ -231,6 +231,7 @@ def test_sums_of_uptake_and_removal_are_of_the_same_fields():
     assert "removed on all 2 fields" in line
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_is_not_published_is_empty_not_zero():
     hay = pd.DataFrame({"crop": ["alfalfa"], "area_ac": [22], "yield_goal_ton_ac": [5.0]})
     answer = answer_farm(hay)

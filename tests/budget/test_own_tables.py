@@ -258,6 +258,7 @@ RANGES = "crop,stage_from,stage_to,plant_part,nutrient,unit,low,high\n"
 RANGES += "lentil,V6,V10,top leaflets,K,%,2.0,3.0\nlentil,first flower,pod fill,top leaflets,K,%,1.5,2.5\n"
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_lentil_through_the_answer_for_a_field_with_a_profile(written, tmp_path, capsys):
     """Needs, season, leaf and strips of an unknown crop, its tables named in one profile file."""
     files = written()

@@ -35,7 +35,7 @@ class _Blank:
 
 
 @pytest.fixture
-def undrawn(monkeypatch):
+def undrawn(undrawn, monkeypatch):
     """Leave figures undrawn where a test looks at words and numbers alone; `test_all` draws each panel's."""
     monkeypatch.setattr("fertkit.panels.show.Sheet", _Blank)
     monkeypatch.setattr("fertkit.panels.base.Panel.draw", lambda self: None)

@@ -102,22 +102,13 @@ def page_of(request):
     return page
 
 
-WRITE_NONE = "fertkit.report.page.svg_picture", lambda ax: "data:image/svg+xml;base64,"
-
-
-@pytest.fixture
-def undrawn(monkeypatch):
-    """Make the figures of a page, but write none out, where a test looks at its words alone."""
-    monkeypatch.setattr(*WRITE_NONE)
-
-
 @pytest.fixture(scope="session")
-def undrawn_page():
+def undrawn_page(write_none):
     """Give the page of an answer as `undrawn` does, for tests that share it."""
 
     def page(answer):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(*WRITE_NONE)
+            patch.setattr(*write_none)
             return answer.page()
 
     return page

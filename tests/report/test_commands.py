@@ -1,5 +1,6 @@
 """Pages and workbooks from the command line: one trial by name, or all of a file together."""
 
+import pytest
 from python_calamine import CalamineWorkbook
 
 from fertkit.cli import main
@@ -17,6 +18,7 @@ def test_one_of_two_trials_has_to_be_named(demo, tmp_path, capsys):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_all_trials_together(demo, tmp_path, capsys):
     page, book = tmp_path / "n.html", tmp_path / "n.xlsx"
     assert strips(demo, "--together", "--page", page, "--workbook", book) == 0

@@ -201,6 +201,7 @@ def words(tmp_path):
     return write
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_own_words_stand_on_the_sheet(words):
     answer = answer_field(leaf=StringIO(HEAD + TWO), words=words(WORDS))
     north, south = (one.page() for one in answer.fields.values())
@@ -219,6 +220,7 @@ def test_words_that_do_not_fit_are_refused_together(words):
         read_words(words("name = me"))
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_report_writes_its_sheets(tmp_path, demo, capsys):
     home = tmp_path / "sheets"
     book = tmp_path / "sheets.xlsx"

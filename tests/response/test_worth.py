@@ -139,6 +139,7 @@ def test_what_is_said_names_the_usual_rate_and_its_chance(averaged):
     assert "Year-to-year variation, not included" in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_command_holds_rates_against_each_other_on_page_workbook_and_table(tmp_path, capsys):
     from fertkit.cli import main
 
