@@ -55,7 +55,7 @@ from fertkit.response.interval import Draws
 from fertkit.response.money import NetReturn, PriceTable, describe, price_table
 from fertkit.response.prices import Prices, column, price_check, prices_for, ratio_of
 from fertkit.response.regret import Regret, expected_regret
-from fertkit.response.robust import IN_CODE, Treated, error_checks, treat
+from fertkit.response.robust import Treated, error_checks, treat
 from fertkit.response.worth import RateWorth, compare_rates
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import same
@@ -296,11 +296,11 @@ class ResponseAnalysis(Result):
     @property
     def notes(self) -> list[str]:
         """What the checks that do not hold mean, each once; the `doubt` is told apart."""
-        told = {}
-        for check, _, _, passed, meaning in self.check_rows[1:]:
-            if passed is not None and not passed:
-                told.setdefault(meaning if isinstance(meaning, str) else meaning[1], check)
-        return [Note(meaning, IN_CODE.get(check, "")) for meaning, check in told.items()]
+        rows = (row[-2:] for row in self.check_rows[1:])
+        said = (
+            words if isinstance(words, str) else words[1] for passed, words in rows if passed in (False, 0)
+        )
+        return list({str(words): Note(words, getattr(words, "in_code", "")) for words in said}.values())
 
     def predict(self, rate, *, extrapolate: bool = False):
         """Yield of the average block at `rate`, averaged as the optimum is [yield unit]; see the fits."""

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import NotEstimable
+from fertkit.errors import Note, NotEstimable
 from fertkit.laws import normal_below
 from fertkit.response.data import TrialData
 from fertkit.results import plain
@@ -31,8 +31,6 @@ STEEPEST = 3.0  # the error of the highest rate is at most exp(3) = 20 times tha
 ROUNDS, NODES = 5, 25
 DOUBT, FEWEST_DF = 0.05, 6  # p that speaks against the errors as read, and the error df it needs
 FAR, UNEVEN = "far strips [p]", "equal error at all rates [p]"
-#: What to type where one of these checks does not hold.
-IN_CODE = {FAR: "--robust (in Python robust=True)", UNEVEN: "--uneven (in Python uneven=True)"}
 
 
 @dataclass(frozen=True)
@@ -61,7 +59,8 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
     Raises
     ------
     NotEstimable
-        If strips of the same rate leave too few degrees of freedom to measure an error by.
+        If strips of the same rate leave too few degrees of freedom to measure an error by, or to tell how
+        steeply it changes with the rate.
     """
     if not (far or uneven):
         return data, None
@@ -74,6 +73,10 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
     used, done = data, Treated(data)
     if uneven:
         tilt = spread_of(design, data.rate, data.yields[None], data.weight)[0][0]
+        if _at_limit(tilt):
+            raise NotEstimable(
+                "these strips cannot tell how much their error changes with the rate; use the plain fit"
+            )
         used = replace(used, weight=data.weight * weights_of(data.rate, tilt))
         done = replace(done, ratio=float(np.exp(tilt)))
     if far:
@@ -216,10 +219,13 @@ def _likelihood(design, rate, y, weight, tilts):
 
 
 def times(ratio: float) -> str:
-    """Return how many times the larger of two errors is the smaller; at the bound of the search, at least."""
-    larger = max(ratio, 1 / ratio)
-    least = "at least " if same(np.log(larger), STEEPEST) else ""
-    return f"{least}{plain(larger, 2)} times"
+    """Return how many times the larger of two errors is the smaller."""
+    return f"{plain(max(ratio, 1 / ratio), 2)} times"
+
+
+def _at_limit(tilt) -> bool:
+    """Whether the estimate ran to the end of the search, and so is none."""
+    return same(abs(tilt), STEEPEST)
 
 
 def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
@@ -231,13 +237,17 @@ def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
     tails = float(heavy_tails(design * root[:, None], (data.yields * root)[None])[0])
     tilt, p = (float(v[0]) for v in spread_of(design, data.rate, data.yields[None], data.weight))
     more, less = data.rates[[-1, 0]] if tilt > 0 else data.rates[[0, -1]]
+    strips = f"strips at {plain(more)} {data.rate_unit} vary"
     rows = [
         (FAR, tails, DOUBT, not (doubtful or below(tails, DOUBT)),
          ("no more outlying strips than chance allows",
-          "more outlying strips than chance allows: compare a fit that gives them less weight")),
+          Note("more outlying strips than chance allows: compare a fit that gives them less weight",
+               "--robust (in Python robust=True)"))),
         (UNEVEN, p, DOUBT, not below(p, DOUBT),
          ("strips of all rates vary alike",
-          f"strips at {plain(more)} {data.rate_unit} vary {times(np.exp(tilt))} as much as at "
-          f"{plain(less)}: compare a weighted fit")),
+          Note(f"{strips} more than at {plain(less)}; these strips cannot tell how much more: check the "
+               "yields at both rates") if _at_limit(tilt) else
+          Note(f"{strips} {times(np.exp(tilt))} as much as at {plain(less)}: compare a weighted fit",
+               "--uneven (in Python uneven=True)"))),
     ]  # fmt: skip
     return rows if df >= FEWEST_DF else rows[:1]
