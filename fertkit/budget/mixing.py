@@ -9,6 +9,7 @@ import pandas as pd
 from fertkit.budget.products import NEVER_WITH_SEED, seed_limits, speaks_of_product
 from fertkit.errors import FertkitError
 from fertkit.intake.stages import find_span
+from fertkit.reference.crops import base_crop
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import constants, load_cautions, load_table
 
@@ -141,7 +142,7 @@ def band_limits() -> list[tuple[str, float, str]]:
 def _not_for(crop, one):
     """Why a pass is none for a crop: it is another's, or the crop has no such stage."""
     if one.crops:
-        return "" if crop in one.crops else "for another crop"
+        return "" if {crop, base_crop(crop)} & set(one.crops) else "for another crop"
     stages = [s for s in (one.earliest, one.latest) if s and s not in BEFORE]
     return "" if all(find_span(crop, s) is not None for s in stages) else "no stage of this crop"
 

@@ -5,7 +5,7 @@ from functools import cache
 from typing import NamedTuple
 
 from fertkit.errors import InputError, Problem, typed
-from fertkit.intake.grid import header_key
+from fertkit.intake.grid import header_key, without_unit
 from fertkit.intake.spellings import plain, problem, table_of
 
 #: Columns known to be of no role (protein, soil).
@@ -135,7 +135,8 @@ def left_over(headers, columns) -> list[int]:
     """Return the columns that the caller does not name."""
     named = [header for of in columns.values() for header in each(of)]
     keys = {header_key(part) for header in named for part in parts_of(header, headers)}
-    return [j for j, header in enumerate(headers) if header_key(header) not in keys]
+    taken = {_column_of(key, headers) for key in keys}
+    return [j for j, header in enumerate(headers) if j not in taken and header_key(header) not in keys]
 
 
 def lacking(headers, columns) -> list[Problem]:
@@ -147,10 +148,11 @@ def lacking(headers, columns) -> list[Problem]:
 
 
 def _column_of(header, headers) -> int | None:
-    """The column of a header, as it is written or but for case and blanks."""
+    """The column of a header: as it is written, but for case and blanks, or the only one but for its unit."""
     exact = (j for j, h in enumerate(headers) if h == header)
     alike = (j for j, h in enumerate(headers) if header_key(h) == header_key(header))
-    return next(exact, next(alike, None))
+    bare = [j for j, h in enumerate(headers) if header_key(without_unit(h)) == header_key(header)]
+    return next(exact, next(alike, bare[0] if len(bare) == 1 else None))
 
 
 # ---- the column of each role

@@ -50,9 +50,13 @@ class Sheet:
         return [row[i] for row in self.rows]
 
     def repeats_headers(self, texts) -> bool:
-        """Tell whether the texts of a line are those of the headers."""
+        """Tell whether the texts of a line are those of the headers, with or without their units."""
         pairs = zip(texts, self.headers, strict=True)
-        return all(header_key(t) == header_key(h) or (not t and h.startswith(_UNNAMED)) for t, h in pairs)
+        return all(
+            header_key(t) in (header_key(h), header_key(without_unit(h)))
+            or (not t and h.startswith(_UNNAMED))
+            for t, h in pairs
+        )
 
 
 def find_sheet(raw, is_header) -> Sheet:
@@ -96,6 +100,11 @@ def with_units(headers, row) -> list[str]:
     units = [text_of(cell).strip("()[] ") for cell in row]
     pairs = zip(headers, units, strict=True)
     return [f"{h} ({unit})" if h and is_unit(unit) and not rate_unit(h) else h for h, unit in pairs]
+
+
+def without_unit(header) -> str:
+    """Return a header without the unit in brackets at its end."""
+    return re.sub(r"(?<=\S)\s*[(\[][^()\[\]]*[)\]]\s*$", "", str(header))
 
 
 def header_key(header) -> str:

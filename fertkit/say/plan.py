@@ -67,7 +67,7 @@ def no_rate_lines(targets, left_out):
                  for (nutrient, crop), some in rows.groupby(["nutrient", "crop"], sort=False)]  # fmt: skip
         yield Line(
             Kind.MISSING, f"{', '.join(where)}: {LEFT_OUT[why]}; enter your own rate or one from a trial.",
-            NO_RATE, in_code=" ".join(["--policy", *(f"{n}=RATE" for n in rows["nutrient"].unique())]),
+            NO_RATE, in_code=" ".join(f"--policy {n}=RATE" for n in rows["nutrient"].unique()),
         )  # fmt: skip
         yield from undecided_lines(targets, rows)
 

@@ -321,6 +321,16 @@ def test_a_share_of_nitrogen_after_planting():
     assert plan.passes["fields"].tolist() == [1, 1]
 
 
+def test_a_pass_of_wheat_is_one_of_winter_wheat():
+    """A market class is fed as its crop: its nitrogen goes on in spring where the fall pass costs more."""
+    both = passes(("spread", "broadcast", 9.0, "preplant"), ("green-up", "topdress", 5.0, "Feekes 4"))
+    both["crop"] = ["", "wheat"]
+    plan = plan_passes(targets("winter wheat", N=100), BLEND, both)
+    assert plan.applications["pass"].unique().tolist() == ["green-up"]
+    assert "for another crop" not in plan.unused["why"].tolist()
+    assert plan.watch.empty
+
+
 def test_dry_and_liquid_never_go_in_one_pass_and_ammonia_alone():
     products = shed(**{"28-0-0": 0.10, "0-0-60": 0.24, "82-0-0": 0.20})
     with pytest.raises(NotEstimable):

@@ -194,3 +194,28 @@ def test_a_block_column_merged_over_both_rows_leaves_the_upper_without_a_name():
     rows[2][0] = None
     with pytest.raises(InputError, match="in cell A2"):
         read_strips(book(rows, ["A2:A3", "B2:D2", "E2:G2"]))
+
+
+# ---- units in a line of their own
+
+PORTUGUESE = [
+    ["Local", "Ano", "Bloco", "Dose de N", "Produtividade", "Umidade"],
+    ["", "", "", "kg/ha", "t/ha", "%"],
+    *(["Vale", 2025, block, rate, 6 + rate / 50, 15.5] for block in (1, 2) for rate in (0, 60, 120)),
+]
+
+
+def test_headers_over_their_units_are_read_and_may_come_again_without_them():
+    again = [*PORTUGUESE[:5], PORTUGUESE[0], *PORTUGUESE[5:]]
+    for rows in (PORTUGUESE, again):
+        table = read_strips(csv(rows), crop="milho").table
+        assert sorted(table["rate_kg_ha"]) == [0, 0, 60, 60, 120, 120]
+        assert table["yield_t_ha"].tolist() == [6 + rate / 50 for rate in table["rate_kg_ha"]]
+        assert set(table["block"]) == {"1", "2"}
+
+
+def test_a_header_may_be_named_without_the_unit_below_it():
+    strips = [[block, rate, 100 + rate, 90] for block in (1, 2) for rate in (0, 60)]
+    rows = [["Block", "N", "Result", "Second"], ["", "lb/ac", "bu/ac", "bu/ac"], *strips]
+    table = read_strips(csv(rows), columns={"yield": "result", "rate": "N", "other": "Second"}).table
+    assert sorted(table["yield_bu_ac"]) == [100, 100, 160, 160]
