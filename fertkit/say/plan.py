@@ -99,10 +99,15 @@ def _reason(reason, given, systems):
 
 def rotation_lines(books) -> list[Line]:
     """Say what is applied, removed and left over the rotation, and where the tests go."""
-    table = books.table
+    return book_lines(books.table, "lb")
+
+
+def book_lines(table, mass) -> list[Line]:
+    """Say the books of a rotation in the mass that their amounts are counted in."""
     years = list(dict.fromkeys(table["year"]))
     when = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
-    said = [lead(f"Nutrient balance of {places(table)}, {when} [lb on the farm]")]
+    season = f", {when}" if when else ""
+    said = [lead(f"Nutrient balance of {places(table)}{season} [{mass} on the farm]")]
     for nutrient, some in table.groupby("nutrient", sort=False):
         counted_on = some[some["left"].notna()]  # a legume's nitrogen comes from the air
         applied, removed = (
