@@ -249,7 +249,7 @@ class MoneyResult(Result):
         return area_of(self.yield_unit)
 
 
-def money_text(amount: float, currency: str = "", area: str = "") -> str:
+def money_text(amount: float, currency: str = "", area: str = "", beside=()) -> str:
     """Write money for people: to the cent below 10, to three digits below 100, whole above, thousands apart.
 
     Parameters
@@ -259,12 +259,16 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
         The user's own name or sign of the money; "" or the label ``money`` where it has none.
     area : str
         ``ac`` or ``ha``, or a unit of mass; "" for an amount as such.
+    beside : tuple of float
+        Amounts that stand beside it: below 100 it has a decimal where one of them has.
     """
     tiny = abs(amount) < 0.005 and area not in ("", *_AREAS)  # a price of a small mass
     size = plain(abs(amount)) if tiny or abs(amount) >= 9.995 else f"{abs(amount):.2f}"
     sign = "-" if amount < 0 and size not in ("0", "0.00") else ""
     if abs(amount) >= 999.5:
         size = f"{abs(amount):,.0f}"
+    if "." not in size and abs(amount) < 99.5 and any("." in money_text(other) for other in beside):
+        size += ".0"
     if currency in ("", "money"):
         return f"{sign}{size} {money_unit('', area)}" if area else f"{sign}{size}"
     per = f"/{area}" if area else ""
@@ -272,7 +276,7 @@ def money_text(amount: float, currency: str = "", area: str = "") -> str:
 
 
 def money_texts(*amounts: float) -> list[str]:
-    """Write amounts that stand together as `money_text` does, below 100 with a decimal where one has it.
+    """Write amounts that stand beside each other.
 
     Examples
     --------
@@ -280,10 +284,7 @@ def money_texts(*amounts: float) -> list[str]:
     >>> money_texts(72.04, 58.5, 85.2), money_texts(263, 229, 297)
     (['72.0', '58.5', '85.2'], ['263', '229', '297'])
     """
-    texts = [money_text(amount) for amount in amounts]
-    parted = any("." in text for text in texts)
-    return [text if "." in text or not parted or abs(a) >= 99.5 else f"{text}.0"
-            for text, a in zip(texts, amounts, strict=True)]  # fmt: skip
+    return [money_text(amount, beside=amounts) for amount in amounts]
 
 
 def money_unit(currency: str, area: str) -> str:

@@ -200,11 +200,11 @@ def net_line(analysis) -> str:
 
 def net_gain_text(gain, prices, yield_unit: str, level: float) -> str:
     """Write the net gain as a person would say it, e.g. ``$72.0/ac (95% interval 58.5 to 85.2)``."""
-    said = money_text(gain.value, prices.currency, area_of(yield_unit))
-    if np.isnan(gain.low):
+    beside = () if np.isnan(gain.low) else (gain.low, gain.high)
+    said = money_text(gain.value, prices.currency, area_of(yield_unit), beside)
+    if not beside:
         return said
-    value, low, high = money_texts(gain.value, gain.low, gain.high)
-    said = said.replace(money_text(abs(gain.value)), value.lstrip("-"), 1)
+    _, low, high = money_texts(gain.value, *beside)
     return f"{said} ({level:.0%} interval {low} to {high})"
 
 
