@@ -141,8 +141,9 @@ def test_treatment_and_nutrition_and_norm_figures():
     design = pd.DataFrame({"sample_id": list(values), "treatment": ["none", "with"] * 4})
     ax = treatment_means(compare_treatments(frame(values), design), nutrient="N")
     assert [t.get_text() for t in ax.get_xticklabels()] == ["none", "with"]
-    ax = nutrition_curve(nitrogen_nutrition_index("corn", [5, 25], [1.6, 1.2], names=["a", "b"]))
-    lines = [line.get_xdata().max() for line in ax.lines if "Plenet 2000" in line.get_label()]
+    index = nitrogen_nutrition_index("corn", [5, 25], [1.6, 1.2], names=["a", "b"])
+    region = index.curves.set_index("source_key").loc["PLENET2000", "region"]
+    lines = [line.get_xdata().max() for line in nutrition_curve(index).lines if region in line.get_label()]
     assert lines == pytest.approx([22.0])  # the curve is not drawn past its last biomass
     yields = {name: 100 + 10 * i for i, name in enumerate(values)}
     for method in ("dris", "cnd"):

@@ -74,9 +74,9 @@ def test_means_ratios_and_noise_of_every_nutrient(tidy):
     assert (partly["value"], partly["passed"]) == (2, False)  # K and Zn
     said = got.summary().splitlines()
     assert said[0] == "North, poor against good area: K (short) lower; Zn higher"
-    assert said[1].startswith("  K: 1.4 against 2.1 %, 0.67 times the good area: strong: lower")
+    assert said[1].startswith("  K: 1.4 against 2.1 %, 0.67 times the good area; strong: lower")
     assert said[2].startswith(
-        "  Zn: 70 against 40 mg/kg, 1.75 times the good area: higher than the good area"
+        "  Zn: 70 against 40 mg/kg, 1.75 times the good area; higher than the good area"
     )
     assert "South, poor against good area: no nutrient differs beyond noise" in said
     assert "caution" not in got.summary()
