@@ -169,7 +169,8 @@ def test_a_mixed_farm_field_by_field_with_straw_in_every_way():
 
 @pytest.mark.parametrize(
     "change",
-    [{"area_ac": [0.0, 1]}, {"area_ac": [math.inf, 1]}, {"area_ac": [1, "x"]}, {"yield_goal_bu_ac": [-0.1, 5]},
+    [{"area_ac": [0.0, 1]}, {"area_ac": [math.inf, 1]}, {"area_ac": [1, "x"]},
+     {"yield_goal_bu_ac": [-0.1, 5]},
      {"residue": [1.01, 0]}, {"residue": [-0.01, 0]}],
 )  # fmt: skip
 def test_farm_cells_that_cannot_be(change):
