@@ -7,7 +7,7 @@ import pytest
 
 from fertkit.guesses import LARGEST, PLACE, add_guess, guesses_of
 from fertkit.panels import present, serve
-from fertkit.panels.guess import GuessPanel
+from fertkit.panels.guess import AGED, GuessPanel
 from fertkit.response import Prices, economic_optimum_rate
 from fertkit.response.interval import Interval
 from fertkit.response.simulated import read_truth
@@ -132,6 +132,20 @@ def test_a_guess_with_own_numbers_is_not_the_rooms(room):
     panel.guess("7")
     assert panel.result.answer == 5
     assert guesses_of("rate") == [7]
+
+
+def test_an_answer_for_other_numbers_than_those_typed_is_marked_as_old(room):
+    asked = {"price": ("Price", 0.5, 0, 10)}
+    panel = GuessPanel("rate", "Which rate?", "lb/ac", lambda own: 10 * own.price, own=asked)
+    panel.own["price"].value = 1.0
+    assert not panel._aged.value  # nothing is on show yet
+    panel.guess("7")
+    for price, old in ((2.0, True), (1.0, False), (3.0, True)):
+        panel.own["price"].value = price
+        assert (AGED in panel._aged.value, "fertkit-old" in panel._says._dom_classes) == (old, old)
+    panel.open()
+    assert panel.result.answer == 30
+    assert not panel._aged.value
 
 
 def test_what_is_no_number_or_too_much_is_not_kept(room):
