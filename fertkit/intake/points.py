@@ -3,7 +3,7 @@
 import io
 import re
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -33,6 +33,7 @@ _FACTORS = {
     "speed": {"mph": 5280 * LENGTH_M["ft"] / 3600, "km/h": 1 / 3.6, "m/s": 1.0, "ft/s": LENGTH_M["ft"]},
 }  # fmt: skip
 _HEAD_BYTES = 65_536
+_TITLES = 10  # lines in which headers are looked for below a title
 _DEGREES = {"lon": 180, "lat": 90}
 _PLANE = ("easting", "northing")
 #: A step of time or place this many times the usual one is a gap in the log (common practice, no source).
@@ -196,6 +197,9 @@ def open_log(source, name=None) -> tuple[str, pd.DataFrame, str]:
         raise too_large(name, f"the log has more than {MOST_POINTS:,} rows")
     first = data[:_HEAD_BYTES].rpartition(b"\n")[0]
     head = open_table(first if len(data) > _HEAD_BYTES else data, name=name)
+    if titles := _titles(head):  # emptied, so that lines keep their numbers
+        data = b"\n" * titles + data.split(b"\n", titles)[-1]
+        head = replace(head, cells=head.cells[titles:])
     _refuse_alike(head)
     check_long_file(io.BytesIO(data), head.delimiter or ",", name)
     style = number_style((cell for row in head.cells[1:200] for cell in row), head.delimiter)
@@ -208,7 +212,15 @@ def open_log(source, name=None) -> tuple[str, pd.DataFrame, str]:
             )  # fmt: skip
     except (ValueError, TypeError, OverflowError) as error:
         raise InputError(name, [problem("no log", error=" ".join(str(error).split()))]) from None
+    table.attrs = {"above": titles, "decimal": style.decimal or "."}
     return head.name, table.rename(columns=lambda c: str(c).strip()), ""
+
+
+def _titles(head) -> int:
+    """How many lines above the headers hold one text or none."""
+    filled = [sum(map(bool, row)) for row in head.cells[:_TITLES]]
+    first = next((i for i, n in enumerate(filled) if n > 2), 0)
+    return first if all(n < 2 for n in filled[:first]) and any(filled[:first]) else 0
 
 
 def _refuse_alike(head):
@@ -312,6 +324,9 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
         column = cells[header]
         if column.dtype == object:  # whole numbers beyond 64 bits
             column = column.map(str, na_action="ignore")
+        as_read = column
+        if cells.attrs.get("decimal") == "," and column.dtype.kind not in "iufb":  # a word leaves all as text
+            column = column.str.replace(",", ".")
         numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
         size = np.abs(numbers)
         for key, wrong in (
@@ -320,7 +335,8 @@ def _numbers(cells, taken, problems) -> dict[str, np.ndarray]:
             ("beyond the globe", size > _DEGREES.get(role, np.inf)),
         ):
             at = np.flatnonzero(wrong)[: InputError.SHOWN]
-            problems += [problem(key, int(i) + 2, header, text_of(column.iloc[i])) for i in at]
+            above = cells.attrs.get("above", 0) + 2
+            problems += [problem(key, int(i) + above, header, text_of(as_read.iloc[i])) for i in at]
         if role in (*_DEGREES, *_PLANE) and not np.isfinite(numbers).any():
             problems.append(problem("no position", column=header))
         raw[role] = numbers

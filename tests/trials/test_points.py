@@ -55,6 +55,34 @@ def read(log, **options):
     return read_points(log, crop="corn", units=units, **options)
 
 
+# ---- files
+
+
+def semicolons(log, *above):
+    """A log as a German export writes it, with lines above its headers."""
+    names = {"lon": "Longitude", "lat": "Latitude", "flow": "Flow (kg/s)", "moisture": "Moisture (%)",
+             "seconds": "Seconds", "distance": "Distance (m)", "width": "Width (m)", "pass": "Pass"}  # fmt: skip
+    return "\n".join([*above, log.rename(columns=names).to_csv(sep=";", decimal=",", index=False)]).encode()
+
+
+def test_a_title_above_the_headers_of_a_log_moves_nothing():
+    log = made_log(passes=2, length=20)
+    alone, titled = (
+        read_points(semicolons(log, *above), crop="corn").table for above in ((), ("Export", ""))
+    )
+    pd.testing.assert_frame_equal(alone, titled)
+
+
+def test_a_word_among_decimal_commas_is_named_by_its_own_line():
+    lines = semicolons(made_log(passes=2, length=20), "Export of the north field").split(b"\n")
+    cells = lines[6].split(b";")
+    lines[6] = b";".join([*cells[:3], b"wet", *cells[4:]])
+    with pytest.raises(InputError) as caught:
+        read_points(b"\n".join(lines), crop="corn")
+    (problem,) = caught.value.problems
+    assert (problem.row, problem.column, problem.value) == (7, "Moisture (%)", "wet")
+
+
 # ---- arithmetic
 
 
