@@ -60,8 +60,12 @@ def read(log, **options):
 
 def semicolons(log, *above):
     """A log as a German export writes it, with lines above its headers."""
-    names = {"lon": "Longitude", "lat": "Latitude", "flow": "Flow (kg/s)", "moisture": "Moisture (%)",
-             "seconds": "Seconds", "distance": "Distance (m)", "width": "Width (m)", "pass": "Pass"}  # fmt: skip
+    names = {
+        "flow": "Flow (kg/s)",
+        "moisture": "Moisture (%)",
+        "distance": "Distance (m)",
+        "width": "Width (m)",
+    }
     return "\n".join([*above, log.rename(columns=names).to_csv(sep=";", decimal=",", index=False)]).encode()
 
 
