@@ -201,7 +201,7 @@ class ShedRow:
         """(Reading of the number, the words behind it) of a cell; a workbook's number has a decimal point."""
         style = self.things.style if isinstance(self.row.get(role, ""), str) else POINT
         hit = re.fullmatch(
-            r"(?P<number>[\d.,' ]*\d[.,]?)\s*(?:/|per\b)?\s*(?P<unit>[^\d\s.,].*)?", text, re.I
+            r"(?P<number>[\d.,' ]*\d[.,]?)\s*(?:/|per\b)?\s*(?P<unit>[^\d\s.,\x22].*)?", text, re.I
         )
         return read_number(hit["number"] if hit else text, style), (hit["unit"] or "") if hit else ""
 

@@ -170,6 +170,12 @@ def test_a_name_that_is_part_of_another_is_no_product(name):
         read_shed(StringIO(f"Product,Price ($/ton)\n{name},600\n"))
 
 
+@pytest.mark.parametrize("price", ['0".36/kg', '.3"6/kg', '3"60/t'])
+def test_a_quote_inside_a_price_is_asked_about(price):
+    with pytest.raises(InputError, match=r"column 'Price'.*not a number|a quote inside a cell"):
+        read_shed(StringIO(f"Product;Price\nMOP;{price}\nDAP;0.44/kg\n"))
+
+
 def test_slips_of_a_shed_are_asked_about():
     with pytest.raises(InputError, match="'UREA' is listed twice"):
         read_shed(StringIO("Product,Price ($/ton)\nurea,560\nUREA,570\n"))
