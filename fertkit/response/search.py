@@ -66,11 +66,6 @@ class Fits(ByContent):
         return Fits(*(getattr(self, f)[:, rows] for f in self.__dataclass_fields__))
 
 
-def joined(fits: list[Fits]) -> Fits:
-    """Fits of curves of as many parameters, one after another on the axis of designs."""
-    return Fits(*(np.concatenate([getattr(fit, f) for fit in fits]) for f in Fits.__dataclass_fields__))
-
-
 def fit_sums(curve: str, sums: Sums) -> Fits:
     """Fit one curve to every design and replicate of `sums`.
 
@@ -105,12 +100,13 @@ def fit_sums(curve: str, sums: Sums) -> Fits:
     if designs > 1:
         step = max(1, CHUNK // (reps * cells))
         parts = [fit_sums(curve, sums.take(slice(i, i + step))) for i in range(0, designs, step)]
-        return _join(parts, axis=0)
+        return joined(parts, axis=0)
     step = max(1, CHUNK // cells)
-    return _join([fit(curve, sums.replicates(slice(i, i + step))) for i in range(0, reps, step)], axis=1)
+    return joined([fit(curve, sums.replicates(slice(i, i + step))) for i in range(0, reps, step)], axis=1)
 
 
-def _join(parts, axis):
+def joined(parts: list[Fits], axis: int = 0) -> Fits:
+    """Fits one after another on the axis of designs (0) or of replicates (1)."""
     return Fits(
         *(np.concatenate([getattr(p, f) for p in parts], axis=axis) for f in Fits.__dataclass_fields__)
     )
