@@ -20,13 +20,14 @@ from fertkit.say.leaf_results import (
 )
 from fertkit.say.leaf_verdict import VERDICT, all_clear, named_samples, verdict
 from fertkit.say.line import Kind, Line, detail, lead, mark, marked, missing, told
-from fertkit.tissue.agree import Verdict, named_rows, wide_alone
+from fertkit.tissue.agree import Verdict, named_rows
 from fertkit.tissue.classes import Reason
 from fertkit.tissue.explanation import MANY, NEVER, NOW, REMEDY, STARVED, STUNTED_GROWTH
 from fertkit.tissue.oxides import CHECK as OXIDES
 from fertkit.tissue.score import CHANCES, MEMORY
 from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
+from fertkit.tissue.wide import wide_alone
 
 DEFER = "Rates are local: follow your local guide, the label and a licensed or certified adviser."
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}

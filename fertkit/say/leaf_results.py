@@ -89,7 +89,7 @@ def _chance(r):
 
 
 def low_relative(ratio) -> str:
-    """Say what a ratio above its limits means, or nothing: a row of `tissue.ratios.wide_ratios` or None."""
+    """Say what a ratio above its limits means, or nothing: a row of `tissue.wide.wide_ratios` or None."""
     if ratio is None:
         return ""
     found = f"{ratio.ratio} is {plain(ratio.value)}, above {limits_text(ratio.lowest, ratio.highest)}"

@@ -16,7 +16,7 @@ from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.facts import load_facts
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, cells, records
-from fertkit.tissue.agree import WHO, wide_ratios
+from fertkit.tissue.agree import WHO
 from fertkit.tissue.causes import CAUSE_COLUMNS, HIGH, MANY, SHORT, STUNTED, rank_causes
 from fertkit.tissue.known import about_nutrient, known_of, option_for, symptom_of
 from fertkit.tissue.match import CONDITION
@@ -32,6 +32,7 @@ from fertkit.tissue.verdicts import (
     verdicts_of,
 )
 from fertkit.tissue.verdicts import HIGH as ABOVE
+from fertkit.tissue.wide import wide_ratios
 
 #: Columns of a shortfall that its finding carries.
 SHORTFALL = [

@@ -8,11 +8,11 @@ from fertkit.intake.stages import find_span, stage_span
 from fertkit.reference.crops import unknown_crops
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.results import cells, records
-from fertkit.tissue.agree import balanced_with, wide_ratios
 from fertkit.tissue.classes import OVER
 from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.verdicts import ACT, TOXIC, soil_on_leaf
 from fertkit.tissue.verdicts import HIGH as ABOVE
+from fertkit.tissue.wide import balanced_with, wide_ratios
 
 
 def known_of(rows: pd.DataFrame, verdicts: pd.DataFrame, pairs, facts: dict) -> dict:

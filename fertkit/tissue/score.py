@@ -31,7 +31,6 @@ from fertkit.tissue import classes as c
 from fertkit.tissue.agree import (
     above_ranges,
     agreement_of,
-    apply_paired_rules,
     named_rows,
     set_aside,
     shortfalls_of,
@@ -53,6 +52,7 @@ from fertkit.tissue.match import (
 from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.oxides import oxide_checks
 from fertkit.tissue.verdicts import petiole_questions
+from fertkit.tissue.wide import apply_paired_rules
 
 CARRIED = [
     *("specimen", "sample_id", "label", *CONDITION, "sampled", "area", "field"),

@@ -11,9 +11,10 @@ from fertkit.reference.crops import is_known
 from fertkit.reference.facts import load_facts
 from fertkit.results import cells, records
 from fertkit.rounding import at_least
-from fertkit.tissue.agree import WHO, wide_ratios
+from fertkit.tissue.agree import WHO
 from fertkit.tissue.classes import ENOUGH, OVER, SHORT, Class
 from fertkit.tissue.match import ASSUMED, CONDITION
+from fertkit.tissue.wide import wide_ratios
 
 #: Statuses of a result, what needs action first.
 SHORT_NOW, POSSIBLY, MARGINAL = "short", "possibly short", "marginal"

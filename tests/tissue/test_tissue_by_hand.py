@@ -14,10 +14,11 @@ from statsmodels.stats.anova import anova_lm
 from fertkit.errors import InputError, NotEstimable
 from fertkit.say.leaf_results import low_relative
 from fertkit.tissue import build_norms, cnd, compare_treatments, dop, dris
-from fertkit.tissue.agree import above_ranges, apply_paired_rules, balanced_with, wide_alone, wide_ratios
+from fertkit.tissue.agree import above_ranges
 from fertkit.tissue.indices import check_norms, dris_function
 from fertkit.tissue.oxides import oxide_checks
 from fertkit.tissue.verdicts import soil_on_leaf
+from fertkit.tissue.wide import apply_paired_rules, balanced_with, wide_alone, wide_ratios
 
 NAN = float("nan")
 
