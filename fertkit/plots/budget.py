@@ -1,5 +1,7 @@
 """Figures of the budget: what is removed and what stays, rates by soil test."""
 
+from textwrap import wrap
+
 import numpy as np
 
 from fertkit.budget.buffers import TEST_OF
@@ -83,13 +85,14 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
         start = (end + longest * (0.06 if is_narrow(ax) else 0.03), y)
         sourced, words = hasattr(row, "provenance"), _in_words(row)
         lines = words.split(", ") if is_narrow(ax) else [words]
-        taken = LETTER * max(map(len, lines)) + 6
+        keys = " / ".join(dict.fromkeys([row.uptake_source, row.removed_source])) if sourced else ""
+        says = wrap(f"{short_names(keys.strip(' /'))}{mark(row.provenance)}", 40) if sourced else []
+        taken = LETTER * max(map(len, [*lines, *says])) + 6
         end_of_axis = max(end_of_axis, start[0] * inside / max(inside - taken, inside / 4))
         note(ax, ",\n".join(lines), start, (0, 6 * (len(lines) - 1) * sourced), va="center")
         if sourced:
-            keys = " / ".join(dict.fromkeys(filter(None, [row.uptake_source, row.removed_source])))
-            says = f"{short_names(keys)}{mark(row.provenance)}"
-            note(ax, says, start, (0, -5 - 6 * len(lines)), va="center", color=hue.quiet)
+            below = -6 * len(lines) - 5 * len(says)
+            note(ax, "\n".join(says), start, (0, below), va="center", color=hue.quiet)
     ax.set_xlim(0, end_of_axis)
     if longest >= 10_000:
         ax.xaxis.set_major_formatter("{x:,.0f}")

@@ -12,6 +12,7 @@ from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name, like_a_known_crop
 from fertkit.reference.facts import load_sheet
+from fertkit.reference.names import short_names_of
 from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.schema import check_table, columns_of, table_of
 from fertkit.reference.text_tables import read_text_table
@@ -214,25 +215,20 @@ _KEY = re.compile(r"\b[A-Z][A-Z0-9_]+\b")
 
 
 def short_names(text: str) -> str:
-    """Write a text for readers: each source key in it as a short name, BENDER2015 as Bender 2015."""
-    known = _places_of_sources()
-    return _KEY.sub(lambda hit: _short_name(hit[0]) if hit[0] in known else hit[0], text)
+    """Write a text for readers: each source key in it as author or publisher, BENDER2015 as Bender 2015."""
+    names = _short_names()
+    return _KEY.sub(lambda hit: names.get(hit[0], hit[0]), text)
+
+
+@cache
+def _short_names() -> dict[str, str]:
+    sources = load_sheet("sources")
+    return dict(zip(sources["source_key"], short_names_of(sources["citation"]), strict=True)) | _UNPUBLISHED
 
 
 def keys_within(text: str) -> frozenset[str]:
     """Give the bundled source keys that a text names."""
     return frozenset(_KEY.findall(text)).intersection(_places_of_sources())
-
-
-@cache
-def _short_name(key: str) -> str:
-    """Split at the year and at underscores; surnames and words are capitalized, acronyms stay."""
-    if key in _UNPUBLISHED:
-        return _UNPUBLISHED[key]
-    first, *rest = re.sub(r"_|(?<=[A-Z])(?=(?:19|20)\d\d)", " ", key).split()
-    is_word = len(first) > 5 or re.match(rf"{first}\b", cite(key), re.IGNORECASE)
-    words = [first.capitalize() if is_word and first.isalpha() else first]
-    return " ".join([*words, *(word.capitalize() if word.isalpha() else word for word in rest)])
 
 
 @asks(key=a_text)

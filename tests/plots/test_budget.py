@@ -68,7 +68,7 @@ def test_trade_figures_are_named_in_the_legend(drawn):
 
 def test_memory_and_sources_are_written_beside_the_bar():
     words = " ".join(t.get_text() for t in budget_bars(nutrient_budget("wheat", 90)).texts)
-    assert "Ecanada 2001" in words
+    assert "Nutrient uptake and removal (2001)" in words
     words = " ".join(t.get_text() for t in budget_bars(nutrient_budget("spring wheat", 60)).texts)
     assert "from memory" in words
 

@@ -233,8 +233,14 @@ def test_every_method_has_its_sources():
     assert method_sources("reml")["obtained"].tolist() == ["from_memory"]
 
 
-def test_readers_see_short_names_in_place_of_keys_and_each_names_one_source():
-    assert short_names("by [CLOVER2013, KSU_SOY], RB209_2020") == "by [Clover 2013, KSU Soy], RB209 2020"
-    assert short_names("BENDER2015_PAGE and a COUNTY_GUIDE") == "Bender 2015 Page and a COUNTY_GUIDE"
+def test_readers_see_author_or_publisher_in_place_of_keys_and_each_names_one_source():
+    said = "by [Clover 2013, Mengel (soybeans)], Nutrients in crop material (RB209)"
+    assert short_names("by [CLOVER2013, KSU_SOY], RB209_2020") == said
+    said = "Agronomy page of 10 March (2020) and a COUNTY_GUIDE"
+    assert short_names("BENDER2015_PAGE and a COUNTY_GUIDE") == said
+    assert short_names("EC750; SCSB394_UDEL") == (
+        "South Dakota State University EC750; Campbell 2000 (Corn ear-leaf values)"
+    )
+    assert short_names("MEMO, COMMON_PRACTICE") == "from memory, common practice"
     keys = list_sources()["source_key"]
     assert keys.map(short_names).nunique() == len(keys)
