@@ -103,6 +103,15 @@ class SeasonPlan(Result):
         return _doses(self.rates, self.passes.applications, self.shed)
 
     @property
+    def nitrogen_passes(self) -> pd.DataFrame:
+        """The pass that brings most of each crop's nitrogen: crop, pass, and its share."""
+        areas = self.rates.drop_duplicates("at")[["at", "crop", "area_ac"]]
+        rows = self.doses[self.doses["nutrient"] == "N"].merge(areas, on="at")
+        pounds = (rows["applied"] * rows["area_ac"]).groupby([rows["crop"], rows["pass"]]).sum()
+        share = (pounds / pounds.groupby("crop").transform("sum")).rename("share").reset_index()
+        return share.loc[share.groupby("crop")["share"].idxmax()]
+
+    @property
     def brought(self) -> pd.DataFrame:
         """The rates of the season with what the passes bring, `brought_lb_ac` (without passes the rate)."""
         if self.passes is None:

@@ -80,6 +80,6 @@ def class_answers(nutrient, tests, crop, own):
                 continue
             title = system.replace("_", " ").title()
             yield (system, title, row["status"], np.nan, word, np.nan, np.nan, unit, "",
-                   f"class {word}; its rates are not carried", row["source_key"],
+                   f"class {word}: look up the rate in its guide", row["source_key"],
                    row["provenance"])  # fmt: skip
             break

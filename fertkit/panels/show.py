@@ -297,7 +297,7 @@ def checks(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     passed = frame["passed"].map({True: "yes", False: "no"}).fillna("not judged")
     tests = frame["check"].str.endswith("[p]")
     value = frame["value"].mask(tests, frame["value"].where(tests).map(_small, na_action="ignore"))
-    limit = [limit_text(*pair) for pair in zip(frame["check"], frame["limit"], strict=True)]
+    limit = frame["limit"].map(limit_text)
     return table(frame.assign(passed=passed, value=value, limit=limit), notes)
 
 

@@ -178,7 +178,7 @@ def checks_table(rows: pd.DataFrame) -> Table:
     chance = rows["check"].str.endswith("[p]") | rows["limit"].map(str).str.startswith("p ")
     small = pd.to_numeric(rows["value"], errors="coerce") < SMALLEST_P
     rows["value"] = rows["value"].mask(chance & small, f"< {SMALLEST_P}")
-    rows["limit"] = [limit_text(*pair) for pair in zip(rows["check"], rows["limit"], strict=True)]
+    rows["limit"] = rows["limit"].map(limit_text)
     names = {"about": "of", "check": "check", "value": "value", "limit": "limit", "result": "result",
              "means": "what it means"}  # fmt: skip
     return pick(CHECKED, rows, names)

@@ -5,6 +5,7 @@ import numpy as np
 from fertkit.response.average import CHANCE, response_p
 from fertkit.response.compare import arrays_of, lack_of_fit
 from fertkit.response.optimum import Status
+from fertkit.results import plain
 from fertkit.rounding import below, first_largest
 
 
@@ -14,42 +15,45 @@ def check_analysis(analysis) -> list[tuple]:
     rates, pure_df = data.rates, int(data.sums.pure_df[0])
     rows = [
         analysis.price_row,
-        ("distinct rates", len(rates), 3, len(rates) >= 3,
+        ("distinct rates", len(rates), ">= 3", len(rates) >= 3,
          ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
-        ("replicates within rates [df]", pure_df, 1, pure_df > 0,
+        ("replicates within rates [df]", pure_df, ">= 1", pure_df > 0,
          ("strips of the same rate measure the error",
           "no replication within rates: the error includes lack of fit")),
         *data.losses,
     ]  # fmt: skip
+    top = f"< {plain(rates[-1])}"
     if comparison is not None:
         rows += [
-            (f"optimum inside the tested rates [{optimum.unit}]", optimum.rate, rates[-1],
+            (f"optimum inside the tested rates [{optimum.unit}]", optimum.rate, top,
              optimum.status == Status.INTERIOR, Status(optimum.status).meaning),
-            (f"interval closed above [{optimum.unit}]", optimum.interval.high, rates[-1],
+            (f"interval closed above [{optimum.unit}]", optimum.interval.high, top,
              not optimum.interval.high_open,
              ("the interval of the optimum ends within the tested rates",
               "the interval of the optimum has no upper limit within the tested rates")),
         ]  # fmt: skip
     if data.block is None and pure_df > 0 and (data.weight == 1).all():
-        rows.append(("blocks", 0, 1, False, "no blocks given: strips are treated as fully randomised"))
+        rows.append(("blocks", 0, ">= 1", False, "no blocks given: strips are treated as fully randomised"))
     if analysis.treated is None:
         rows += analysis.error_rows
     if comparison is not None:
         beaten, none = not comparison.flat, "no significant response"
         told = ("a curve is better supported than no response", none)
-        rows.append(("a curve beats the mean", int(beaten), 1, beaten, told))
+        rows.append(("a curve beats the mean", int(beaten), ">= 1", beaten, told))
         p = float(response_p(arrays_of(fits), data.sums)[0, 0])
         weak = "the response may be chance: an F test of the parabola is not significant at 5%"
         told = ("significant response", weak if beaten else none)
-        rows.append(("response [p]", p, CHANCE, None if np.isnan(p) else below(p, CHANCE), told))
+        rows.append(
+            ("response [p]", p, f"< {plain(CHANCE)}", None if np.isnan(p) else below(p, CHANCE), told)
+        )
         fit = analysis.fits[analysis.weights.index[first_largest(analysis.weights)]]
         p = lack_of_fit(fit)[1]
         rows.append(
-            ("lack of fit [p]", p, 0.05, not below(p, 0.05),
+            ("lack of fit [p]", p, ">= 0.05", not below(p, 0.05),
              (f"no significant lack of fit of the {fit.curve.label} curve",
               f"significant lack of fit of the {fit.curve.label} curve"))
         )  # fmt: skip
         rows += [row for row in comparison.check_rows if row[0] != "distinct rates"]
         told = ("enough rates to distinguish curves", "three rates cannot distinguish the curves")
-        rows.append(("three rates", len(rates), 4, len(rates) > 3, told))
+        rows.append(("three rates", len(rates), ">= 4", len(rates) > 3, told))
     return rows

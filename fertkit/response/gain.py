@@ -12,14 +12,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fertkit.response.average import SMALL, Optimum, mixture_ends
+from fertkit.laws import f_above
+from fertkit.response.average import CHANCE, SMALL, Optimum, mixture_ends
 from fertkit.response.curves import LINEAR, MEAN
+from fertkit.response.fit import fit_data
 from fertkit.response.interval import difference, make_interval
 from fertkit.response.optimum import Status
 from fertkit.response.prices import single
 from fertkit.response.region import gain_sets
 from fertkit.results import plain
-from fertkit.rounding import above, same
+from fertkit.rounding import above, below, same
 
 
 class NetGain(NamedTuple):
@@ -67,6 +69,21 @@ def pay_pass(analysis, optimum):
         return optimum
     interval = replace(optimum.interval, low=float(low), low_open=False)
     return replace(optimum, rate=float(low), interval=interval, status=Status.UNPAID)
+
+
+def fall(analysis) -> tuple[float, float] | None:
+    """Fall of yield from the lowest to the highest rate by a straight line, and the p of its F test.
+
+    None where a rate above the lowest yields most, or where the line is not significant.
+    """
+    low, high = analysis.data.rates[[0, -1]]
+    fit = analysis.fits.get(LINEAR.key) or fit_data(analysis.data, LINEAR)
+    if fit.df_error <= 0 or not same(analysis.agronomic_optimum.rate, low, high):
+        return None
+    lost = float(fit.predict(low) - fit.predict(high))
+    explained = float(analysis.data.sums.total_ss()[0, 0]) - fit.rss
+    p = f_above(1, fit.df_error, explained / fit.rss * fit.df_error) if fit.rss > 0 else 0.0
+    return (lost, float(p)) if lost > 0 and below(p, CHANCE) else None
 
 
 def gain_over_lowest(analysis) -> tuple[float, float, float, float]:

@@ -239,11 +239,11 @@ def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
     more, less = data.rates[[-1, 0]] if tilt > 0 else data.rates[[0, -1]]
     strips = f"strips at {plain(more)} {data.rate_unit} vary"
     rows = [
-        (FAR, tails, DOUBT, not (doubtful or below(tails, DOUBT)),
+        (FAR, tails, f">= {plain(DOUBT)}", not (doubtful or below(tails, DOUBT)),
          ("no more outlying strips than chance allows",
           Note("more outlying strips than chance allows: compare a fit that gives them less weight",
                "--robust (in Python robust=True)"))),
-        (UNEVEN, p, DOUBT, not below(p, DOUBT),
+        (UNEVEN, p, f">= {plain(DOUBT)}", not below(p, DOUBT),
          ("strips of all rates vary alike",
           Note(f"{strips} more than at {plain(less)}; these strips cannot tell how much more: check the "
                "yields at both rates") if _at_limit(tilt) else

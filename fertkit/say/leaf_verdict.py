@@ -179,7 +179,9 @@ def _short(verdicts, items):
     keys = ["specimen", "nutrient"]
     rows = verdicts.merge(items[[*keys, "rank", "ratio"]], on=keys)
     wide, by = rows["ratio"].notna(), {}
-    for (nutrient, ratio), mine in rows.sort_values("rank").groupby(["nutrient", wide], sort=False):
+    for (nutrient, ratio), mine in rows.sort_values("rank", kind="stable").groupby(
+        ["nutrient", wide], sort=False
+    ):
         over = mine["ratio"].iloc[0].over if ratio else ""
         relative = f" (low relative to {over})" * bool(ratio)
         by.setdefault((tuple(dict.fromkeys(mine.sort_index()["label"])), relative), []).append(nutrient)

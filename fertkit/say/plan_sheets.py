@@ -115,6 +115,11 @@ def _money(answer, area):
         said.append(
             row(f"{capital(name)}:", f"{r.acres:,.0f} {words['area']} on {places(some)}: {products}.")
         )
+    most = answer.plan.nitrogen_passes
+    most = most[most["share"] > 0.5]
+    if len(most) and not driven.passes["cost"].any():
+        shares = "; ".join(f"{r['crop']}, {r['share']:.0%} in {r['pass']}" for _, r in most.iterrows())
+        said.append(told(f"Most nitrogen goes on in one pass: {shares}. {_ONE_PASS}", "Timing"))
     lacks = answer.measured(driven.nutrients[driven.nutrients["short_lb_ac"] > 0.5])
     for nutrient, some in lacks.groupby("nutrient", sort=False):
         where = ", ".join(
@@ -128,6 +133,9 @@ def _money(answer, area):
         where = named(first["field"], first["zone"])
         said.append(told(f"More money pays best for {first['nutrient']} on {where}, by {first['basis']}."))
     return said
+
+
+_ONE_PASS = "Only cost decides, and these passes cost nothing: split nitrogen where your local guide says so."
 
 
 def _amount(r, words):

@@ -7,6 +7,7 @@ from fertkit.response.compare import lack_of_fit
 from fertkit.response.curves import CURVES, MEAN, get_curve
 from fertkit.response.data import one_order
 from fertkit.response.fit import join_text
+from fertkit.response.gain import fall
 from fertkit.response.optimum import Status
 from fertkit.response.prices import area_of, column, money_text, money_texts, weighted_coverage
 from fertkit.response.robust import BOUND, times
@@ -28,8 +29,9 @@ def analysis_lines(analysis) -> list[Line]:
 
 
 def best_rate(analysis, strips=None) -> list[str]:
-    """Say the economic optimum rate; before it that the strips support none, where that is so."""
-    return [*no_rate(analysis, strips), f"Economic optimum rate: {optimum_text(analysis.optimum)}."]
+    """Say the economic optimum rate; before it that the strips support none, or that yield fell."""
+    before = no_rate(analysis, strips) or fall_text(analysis)
+    return [*before, f"Economic optimum rate: {optimum_text(analysis.optimum)}."]
 
 
 def no_rate(analysis, strips=None) -> list[str]:
@@ -43,6 +45,17 @@ def no_rate(analysis, strips=None) -> list[str]:
         return []
     return [
         f"These strips do not support a rate yet: treatments do not differ significantly (p {plain_p(p)})."
+    ]
+
+
+def fall_text(analysis) -> list[str]:
+    """Say by how much yield fell with the rate; nothing where no fall is shown."""
+    if (shown := fall(analysis)) is None:
+        return []
+    low, high = analysis.data.rates[[0, -1]]
+    return [
+        f"Yield fell as the rate rose: by {plain(shown[0])} {analysis.yield_unit} from {plain(low)} to "
+        f"{plain(high)} {analysis.rate_unit} (straight line, p {plain_p(shown[1])})."
     ]
 
 

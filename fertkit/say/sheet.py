@@ -15,7 +15,7 @@ from fertkit.say.leaf_compare import apart
 from fertkit.say.leaf_results import finding, question_lines
 from fertkit.say.leaf_verdict import gaps, verdict
 from fertkit.say.line import Kind, Line, day_text, lead, notes, told
-from fertkit.say.response import gain_line, net_line, optimum_text
+from fertkit.say.response import fall_text, gain_line, net_line, optimum_text
 from fertkit.tissue.explanation import MANY
 from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE
 
@@ -209,6 +209,7 @@ _CLASS = {
 def _trial(name, trial, answer):
     of = f" of {answer.applied}" if answer.applied else ""
     yield lead(f"{name}: economic optimum rate{of} {optimum_text(trial.optimum)}.")
+    yield from map(told, fall_text(trial))
     do, leave = trial_advice(trial)
     yield from (told(text, "Next year") for text in do[:1])
     yield from (told(text, "What not to do") for text in leave[:1])

@@ -123,7 +123,7 @@ class FieldHistory(Result):
         jumps = odd_jumps(self.path)
         leap = "no value leaps between seasons", "; ".join(jumps) or "values leap between seasons"
         rows = [
-            ("laboratories named", len(names), "1", len(names) < 2, told),
+            ("laboratories named", len(names), "<= 1", len(names) < 2, told),
             ("leaps between seasons", len(jumps), "0", not jumps, leap),
         ]
         return pd.concat([checks_frame(rows), self.scores.checks], ignore_index=True)

@@ -14,6 +14,7 @@ from fertkit.intake.spellings import plain as plain_words
 from fertkit.intake.spellings import spellings
 from fertkit.reference.facts import load_facts, threshold
 from fertkit.reference.load import list_sources
+from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below
 from fertkit.tissue.agree import Verdict
@@ -307,8 +308,10 @@ def _patterns(table, weights, treated=False):
             name = "treatment shows" if moved else "treatment does not show"
         low, high = (set(mine.loc[mine["difference"] == way, "nutrient"]) for way in ("lower", "higher"))
         if not treated and low == {"K"} and high and high <= {"Mg", "Ca"}:
-            name = "potassium lower with magnesium or calcium higher"
-        rows.append({"pair": pair, "pattern": name, **facts.loc[name].to_dict()})
+            name = "K lower with {others} higher"
+        said = {"pattern": name, **facts.loc[name]}
+        others = " and ".join(n for n in NUTRIENTS if n in high)
+        rows.append({"pair": pair} | {what: text.format(others=others) for what, text in said.items()})
     return pd.DataFrame(rows)
 
 

@@ -52,7 +52,7 @@ class TreatmentComparison(Result):
             "one test: its p value stands",
             "with many tests about one in twenty is significant by chance",
         )
-        return checks_frame([("tests made together", n, "1", n <= 1, meaning)])
+        return checks_frame([("tests made together", n, "<= 1", n <= 1, meaning)])
 
 
 @asks(samples=holding("table", of="read_tissue"))

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.reference.facts import load_sheet
 from fertkit.reference.load import list_sources, load_table
+from fertkit.results import plain
 from fertkit.rounding import above, at_least, at_most
 
 _RULES = {">=": at_least, "<=": at_most, ">": above}
@@ -63,6 +64,7 @@ def check_row(
         Words and numbers that the texts ask for.
     """
     row = _checks().loc[(group, name)]
+    facts["limit"] = limit if isinstance(limit, str) else plain(limit)
     rule, item = row["limit"].format(**facts) or limit, row["item"]
     if item:
         home = "yield_points" if group == "points" else "strip_trial"

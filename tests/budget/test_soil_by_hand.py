@@ -306,7 +306,7 @@ def test_several_systems_side_by_side(ask_systems):
     # Mehlich-3 is not one of its two; New Jersey states no depth: 40 ppm are 80 lb/ac, above optimum
     assert "iowa_2013" not in rows.index
     assert rows.loc["new_jersey", ["soil_class", "test_unit", "why_not"]].tolist() == [
-        "high optimum", "lb/ac", "class high optimum; its rates are not carried",
+        "high optimum", "lb/ac", "class high optimum: look up the rate in its guide",
     ]  # fmt: skip
     shallow = [(name, 6.0, value, unit) for name, _, value, unit in tests]
     rows = ask_systems("P", shallow, "corn", 150, cases="high P-supply")

@@ -128,3 +128,19 @@ def test_points_belong_to_the_field_their_name_begins_with(tmp_path):
     farm = read_farm(fields, soil, extractant="Mehlich-3", depth_in=8.0)
     rates = answer_plan(farm.table, farm.soil, region="Ohio").rates.set_index("nutrient")
     assert rates.loc["P2O5", "rate_lb_ac"] == pytest.approx(98.0)
+
+
+@pytest.mark.parametrize(("cost", "told"), [(0.0, True), (5.0, False)])
+def test_nitrogen_of_one_pass_is_told_where_passes_cost_nothing(cost, told):
+    """Urea alone may topdress, so by hand all nitrogen goes on there; a pass with a cost is a choice."""
+    fields = pd.DataFrame({"field": ["A"], "crop": ["wheat"], "area_ac": [40.0], "yield_goal_bu_ac": [80.0]})
+    shed = pd.DataFrame({"product": ["urea"], "price_per_ton": [500.0]})
+    passes = pd.DataFrame(
+        {"pass": ["green-up"], "method": ["topdress"], "cost_per_ac": [cost], "earliest": ["Feekes 4"]}
+    )
+    answer = answer_plan(fields, shed=shed, passes=passes, policy={"N": 100, "P2O5": "none", "K2O": "none"})
+    assert answer.plan.nitrogen_passes[["crop", "pass", "share"]].to_numpy().tolist() == [
+        ["wheat", "green-up", 1.0]
+    ]
+    said = "Most nitrogen goes on in one pass: wheat, 100% in green-up. Only cost decides"
+    assert (said in answer.summary()) == told

@@ -10,13 +10,14 @@ from io import StringIO
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import t
+from scipy.stats import linregress, t
 
 from fertkit.errors import InputError, NotEstimable, PriceError, UnitError
 from fertkit.intake import read_strips
 from fertkit.report import answer_trial
 from fertkit.report.trial import analyse_each
 from fertkit.response import Prices, analyse_response, compare_curves, fit_response, optima_of_trials
+from fertkit.response.gain import fall
 from fertkit.response.interval import (
     Interval,
     join_interval,
@@ -316,6 +317,38 @@ def test_figures_say_what_two_rates_can_and_keep_the_legend_off_level_strips(two
     box = legend.get_window_extent()
     points = ax.transData.transform(analysis.strips[["rate_lb_ac", "adjusted_yield_bu_ac"]])
     assert not any(box.contains(*point) for point in points)
+
+
+@pytest.mark.parametrize(("slope", "fell"), [(-0.05, True), (0.0, False), (0.05, False)])
+def test_a_fall_of_yield_with_the_rate_is_said_first_where_a_straight_line_shows_it(slope, fell):
+    """Slope and p by scipy's linregress, on strips without blocks."""
+    rates = np.tile([0.0, 50, 100, 150, 200], 4)
+    yields = 60 + slope * rates + np.random.default_rng(4).normal(0, 1.5, rates.size)
+    line = linregress(rates, yields)
+    assert (line.pvalue < 0.05 and line.slope < 0) == fell
+    table = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields})
+    analysis = analyse_response(table, **FREE)
+    said = analysis.summary()
+    if fell:
+        assert fall(analysis) == pytest.approx((-200 * line.slope, line.pvalue), rel=1e-6)
+        assert said.startswith(
+            f"Yield fell as the rate rose: by {plain(-200 * line.slope)} bu/ac from 0 to 200"
+        )
+    else:
+        assert fall(analysis) is None
+        assert "Yield fell" not in said
+    assert (
+        analyse_response(table, curve="quadratic_plateau", **FREE).summary().startswith("Yield fell") == fell
+    )
+
+
+def test_a_rise_before_a_fall_is_no_fall():
+    """The straight line falls, and a rate above the lowest yields most (by hand)."""
+    rates = np.tile([0.0, 40, 80, 120, 160, 200], 3)
+    yields = 60 + 0.2 * rates - 0.002 * rates**2 + np.tile([0.3, -0.3], 9)
+    assert linregress(rates, yields).slope < 0
+    analysis = analyse_response(pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields}), **FREE)
+    assert fall(analysis) is None
 
 
 def test_joins_that_fit_alike_are_said_in_words():
