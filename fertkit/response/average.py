@@ -28,7 +28,7 @@ from functools import cached_property, partial
 
 import numpy as np
 
-from fertkit.response.curves import CURVES, LINEAR, MEAN, QUADRATIC, optimum_in_range
+from fertkit.response.curves import CURVES, LINEAR, MEAN, QUADRATIC, best_in_range
 from fertkit.response.interval import Interval
 from fertkit.response.optimum import TRIFLE, Status
 from fertkit.response.region import region, regions
@@ -102,7 +102,7 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
     """Economic optima within the tested rates of each of the curves given, (D, R, k)."""
     low, high = sums.lowest[:, None], sums.highest[:, None]
     return np.stack(
-        [optimum_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
+        [best_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
     )
 
 

@@ -210,8 +210,9 @@ def one_level(x, largest):
 
 def origin_of(strips, *used) -> pd.DataFrame:
     """Columns that name strips and tell where they lay, but for those used otherwise."""
-    named = [c for c in (*SITE_COLUMNS, *PLACE_COLUMNS) if c in strips.columns]
-    return strips[[*named, *coordinates(strips, (*used, *named))]]
+    named = {*SITE_COLUMNS, *PLACE_COLUMNS}
+    placed = coordinates(strips, (*used, *named))
+    return strips.loc[:, [column in named or column in placed for column in strips.columns]]
 
 
 def doubtful_rows(data: TrialData) -> Doubtful:

@@ -259,7 +259,12 @@ class Region:
         known = zip((spaced, *self.given(spaced)), self.nodes, strict=True)
         return [np.concatenate(pair, axis=-1)[..., None, :] for pair in known]
 
-    def _extremes(self, value):
+    @cached_property
+    def _rises(self):
+        """Whether every curve of the region rises: it holds no slope of 0, and none below at its nodes."""
+        return bool((self.room < self.gain[..., None]).all() and (self._across[2] > 0).all())
+
+    def _extremes(self, value, rounds=ROUNDS):
         """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)``."""
         ends = self.ends[..., None, :1], self.ends[..., None, 1:]
         # Least and greatest are followed side by side on an axis of their own.
@@ -267,7 +272,7 @@ class Region:
         sign = np.array([[-1.0], [1.0]])
         score = self._score(value, coord, given, sign)
         steps = np.arange(self.ZOOM) / self.ZOOM
-        for _ in range(self.ROUNDS):
+        for _ in range(rounds):
             coord = np.broadcast_to(coord, score.shape)
             middle = gather(coord, np.argmax(score, axis=-1)[..., None])
             left = np.where(coord < middle, coord, ends[0]).max(axis=-1, keepdims=True)
@@ -297,7 +302,8 @@ class Region:
             rate = start[..., None, None] + self.shape.reach(share, bend)
             return np.where(np.isnan(rate), np.inf, rate)
 
-        low, high = self._extremes(value)
+        # Where every rise pays, its end is the optimum, and the ends of the bends have the outermost.
+        low, high = self._extremes(value, 0 if price_ratio == 0 and self._rises else self.ROUNDS)
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
         slope, reach = self._slopes(-1)
         pays = slope + reach > price_ratio
@@ -342,8 +348,10 @@ class Region:
 
         def value(slack, slope, size, centre, bend, sign):
             slope = slope + sign * np.sqrt(slack / size)
-            over_foot = (self.shape.rise(x[..., None, None], bend) for x in (at, foot))
-            return slope * np.subtract(*over_foot)
+            rise = self.shape.rise(at[..., None, None], bend)
+            if foot.any():  # a rise begins at 0
+                rise = rise - self.shape.rise(foot[..., None, None], bend)
+            return slope * rise
 
         low, high = self._extremes(value)
         # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.

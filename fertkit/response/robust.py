@@ -192,27 +192,30 @@ def spread_of(design, rate, y, weight=1.0):
     """
     held, steps = np.linalg.qr(design)[0], np.linspace(-STEEPEST, STEEPEST, NODES)
     y = y - (y @ held) @ held.T  # means say nothing of the error; in its squares their digits would be lost
-    level = _likelihood(design, rate, y, weight, np.append(0.0, steps))
+    level = _likelihood(held, rate, y, weight, np.append(0.0, steps))
     none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
     tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)
     if len(y) == 1:  # closed in on; many replicates keep the nodes, which are finer than the error of a tilt
         for _ in range(ROUNDS):
             near = np.clip(tilt[0] + width * np.linspace(-1, 1, NODES), -STEEPEST, STEEPEST)
-            value = _likelihood(design, rate, y, weight, near)[0]
+            value = _likelihood(held, rate, y, weight, near)[0]
             tilt, top, width = near[[value.argmax()]], value[[value.argmax()]], 2 * width / (NODES - 1)
     return tilt, 2 * normal_below(-np.sqrt(np.maximum(2 * (top - none), 0.0)))
 
 
-def _likelihood(design, rate, y, weight, tilts):
-    """Restricted log likelihood (R, T) of tilts (T,) but for a constant, the error variance profiled out."""
+def _likelihood(held, rate, y, weight, tilts):
+    """Restricted log likelihood (R, T) of tilts (T,) but for a constant, the error variance profiled out.
+
+    The columns `held` (n, p) of the design are orthonormal and the yields (R, n) their residuals, so that
+    sums of squares and products keep their digits.
+    """
     weights = weight * weights_of(rate, tilts[:, None])
-    root = np.sqrt(weights)
-    left, right = np.linalg.qr(design * root[..., None])
-    held = y * root[:, None]
-    rss = np.maximum((held**2).sum(axis=-1) - ((held @ left) ** 2).sum(axis=-1), 1e-300)
-    log_det = 2 * np.log(np.abs(np.diagonal(right, axis1=1, axis2=2))).sum(axis=-1)
-    df = design.shape[0] - design.shape[1]
-    return 0.5 * ((np.log(weights).sum(axis=-1) - log_det)[:, None] - df * np.log(rss)).T
+    heavy = held.T * weights[:, None]
+    info, right = heavy @ held, heavy @ y.T
+    solved = np.linalg.solve(info, right)
+    rss = np.maximum(weights @ (y * y).T - (right * solved).sum(axis=1), 1e-300)
+    free = np.log(weights).sum(axis=-1) - np.linalg.slogdet(info)[1]
+    return 0.5 * (free[:, None] - (len(rate) - held.shape[1]) * np.log(rss)).T
 
 
 # ---- what the strips as read show

@@ -78,16 +78,14 @@ def doubtful_in_each(design, y, smooth=None) -> list[Doubtful]:
     for rows in (searched[i : i + step] for i in range(0, len(searched), step)):
         model = _Model(maker, np.array([fits[i].residuals for i in rows]))
         rss = np.array([fits[i].rss for i in rows])
-        p, before = [], rss
         sized = list(_searched(model, most))
         # a rounded number errs by that variance
         floor = (ROUNDING * np.abs(y[rows]).max(axis=1)) ** 2 + _step_of(y[rows]) ** 2 / 12
-        for size, (_, gains) in enumerate(sized, 1):
-            left = np.maximum(rss - gains[:, 0], 0.0)
-            p.append(_step(before, left, df - size, n - size + 1, floor))
-            before = left
+        left = np.maximum(rss - np.array([gains[:, 0] for _, gains in sized]), 0.0)
+        out = np.arange(1, len(sized) + 1)[:, None]  # strips left out
+        p = _step(np.concatenate([rss[None], left[:-1]]), left, df - out, n - out + 1, floor)
         for at, i in enumerate(rows):
-            found[i] = _last_far(model.only(at), fits[i], y[i], [q[at] for q in p], sized, at, smooth)
+            found[i] = _last_far(model.only(at), fits[i], y[i], p[:, at], sized, at, smooth)
     return found
 
 

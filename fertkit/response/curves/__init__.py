@@ -19,7 +19,8 @@ from fertkit.rounding import above
 
 __all__ = [
     "CURVES", "LEFT", "LINEAR", "LINEAR_PLATEAU", "MEAN", "MITSCHERLICH", "QUADRATIC", "QUADRATIC_PLATEAU",
-    "Basis", "Curve", "Shape", "a_curve", "checked_params", "finite", "get_curve", "optimum_in_range",
+    "Basis", "Curve", "Shape", "a_curve", "best_in_range", "checked_params", "finite", "get_curve",
+    "optimum_in_range",
 ]  # fmt: skip
 
 #: All curves by key, from the simplest to the most curved.
@@ -97,6 +98,11 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """
     params, price_ratio = checked_params(curve, params), finite(price_ratio, "price ratio")
     lowest, highest = (finite(end, "tested rates") for end in (lowest, highest))
+    return best_in_range(curve, params, price_ratio, lowest, highest)
+
+
+def best_in_range(curve: Curve, params, price_ratio, lowest, highest):
+    """As `optimum_in_range`, of arrays known to be finite."""
     inner = np.clip(curve.optimum(params, price_ratio), lowest, highest)
     rates = np.stack(np.broadcast_arrays(lowest, inner, highest))
     (best, inner, highest), (net, *others) = rates, curve.value(rates, params) - price_ratio * rates
