@@ -14,7 +14,7 @@ from fertkit.intake.alike import label_key
 from fertkit.intake.grid import Sheet, is_merged, name_lines
 from fertkit.intake.numbers import number_style, read_number, settle_codes
 from fertkit.intake.plausible import could_be
-from fertkit.intake.spellings import is_summary, plain, problem
+from fertkit.intake.spellings import is_summary, plain, problem, spellings
 from fertkit.intake.strip_columns import base
 from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, ROLES, Header
 from fertkit.intake.units import cell_parts, lost
@@ -39,8 +39,9 @@ def set_aside(sheet: Sheet, roles, problems) -> Sheet:
     A line with a plot number of its own is a strip whatever its other words.
     """
     strips, reasons = [], {}
+    beside = _beside_trial(sheet, roles)
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
-        why = _no_strip(row, sheet, roles)
+        why = _no_strip(row, sheet, roles) or beside.get(line, "")
         if why:
             reasons.setdefault(why, []).append(line)
         else:
@@ -81,6 +82,33 @@ def _no_strip(row, sheet, roles) -> str:
             return "" if "block" in roles else "heading"
         return _REMARK
     return ""
+
+
+def _beside_trial(sheet, roles) -> dict[int, str]:
+    """Line -> why, of strips that only stand beside the trial: a buffer by its own word, or by yes under it.
+
+    Names of fields and trials may be such words, and a word on every line tells nothing apart.
+    """
+    named, yes = (
+        spellings("strip beside trial"),
+        {w for w, said in spellings("yes no").items() if said == "yes"},
+    )
+    places = {roles[role][0] for role in PLACES if role in roles}
+    found = {}
+    for i, header in enumerate(sheet.headers):
+        words = yes if plain(header) in named else named
+        cells = [text_of(row[i]) for row in sheet.rows]
+        told = [plain(cell) in words for cell in cells]
+        if i in places or all(told):
+            continue
+        shown = f"{header}: " if words is yes else ""
+        said = zip(sheet.lines, cells, told, strict=True)
+        found |= {
+            line: f"a strip beside the trial ('{shown}{cell}'): if it belongs, rename it"
+            for line, cell, is_so in said
+            if is_so
+        }
+    return found
 
 
 def _wind(word, sheet, roles) -> bool:

@@ -179,6 +179,30 @@ def test_lines_of_statistics_are_no_strips(row):
     assert any("a summary, not a strip" in note for note in read.notes)
 
 
+@pytest.mark.parametrize(
+    "mark", [("Type", "Buffer", "trial"), ("Buffer", "yes", ""), ("Nota", "bordura", "")]
+)
+def test_strips_beside_the_trial_are_no_strips_of_it(mark):
+    header, of_buffer, of_trial = mark
+    first, *rows = long().splitlines()
+    rows = [
+        f"{first},{header}",
+        *(f"{row},{of_trial}" for row in rows),
+        *(f"{b},90,60,{of_buffer}" for b in "12"),
+    ]
+    found, read = strips_of("\n".join(rows) + "\n")
+    assert found == STRIPS
+    assert any("a strip beside the trial" in note and of_buffer in note for note in read.notes)
+
+
+def test_buffers_among_rates_are_no_strips_and_a_field_of_that_name_is_one():
+    found, _ = strips_of(long() + "1,buffer,188\n")
+    assert found == STRIPS
+    first, *rows = long().splitlines()
+    found, _ = strips_of("\n".join([f"Field,{first}", *(f"Border,{row}" for row in rows)]) + "\n")
+    assert found == STRIPS
+
+
 @pytest.mark.parametrize("header", [
     "Yield goal (bu/ac)", "Yield difference (bu/ac)", "Relative yield (%)", "Expected yield (bu/ac)",
 ])  # fmt: skip
