@@ -104,8 +104,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, 
     written = frame[[c for c in ("area", "yield_goal", "residue") if c in frame]].to_numpy(object).ravel()
     style = number_style([cell for cell in written if isinstance(cell, str)])
     residue = frame.get("residue", pd.Series("kept", index=frame.index)).astype(object)
-    residue = residue.map(partial(_share, style=style))
-    fields["baled"] = _each(residue, residue_share, problems, "residue")
+    fields["baled"] = _each(residue, lambda cell: residue_share(_share(cell, style)), problems, "residue")
     for column in numbers:
         fields[column] = _numbers(frame[column], column, style, problems, lost and column == "yield_goal")
     if not problems:

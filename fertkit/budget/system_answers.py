@@ -11,6 +11,7 @@ from fertkit.budget.studies import default_rows, worked_out
 from fertkit.budget.systems import COLUMNS, class_answers, needed_test, refusal
 from fertkit.budget.thresholds import OXIDE, fits, lb_ac_per_ppm, rate_systems
 from fertkit.errors import FertkitError, LookupFailed, UnitError
+from fertkit.intake.soil_results import FURROW_SLICE_IN
 from fertkit.reference.own import OWN
 from fertkit.reference.regions import in_region
 from fertkit.rounding import below
@@ -65,6 +66,9 @@ def _ways(analyte, row):
         names = ["Mehlich-3", "Mehlich-3 ICP"]
     units = {row["unit"]: row["value"]}
     per_ppm = lb_ac_per_ppm() * depth / SLICE_IN
+    if row["unit"] == "lb/ac" and depth <= 12 and not FURROW_SLICE_IN[0] <= depth <= FURROW_SLICE_IN[1]:
+        # twice the ppm by habit, or the pounds of that layer: a fifth apart at 8 in, so no rate rests on it
+        units = {f"lb/ac of {depth:g} in": row["value"]}
     if depth > 12:  # a profile: pounds of its whole depth, not of a furrow slice
         ppm = units.get("ppm", row["value"] / per_ppm)
         units = {"ppm": ppm, "lb/ac of profile": ppm * per_ppm}

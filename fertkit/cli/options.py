@@ -21,12 +21,14 @@ def a_price(text):
 
 def a_share(text):
     """A share from 0 to 1, or a percent."""
-    if not text.strip().endswith("%"):
-        return a_number(text)
-    percent = a_number(text.strip().removesuffix("%").strip())
-    if 0 < percent <= 1:
+    percent = text.strip().endswith("%")
+    share = a_number(text.strip().removesuffix("%").strip())
+    if percent and 0 < share <= 1:
         raise argparse.ArgumentTypeError(f"'{text}' may be a share: write it as a number from 0 to 1")
-    return percent / 100
+    share = share / 100 if percent else share
+    if not 0 <= share <= 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is no share: write 0 to 1, or a percent such as 50%")
+    return share
 
 
 def keys(text):

@@ -341,7 +341,7 @@ def _read_dates(lines, date_format, notes, report):
         key = "no order of dates" if what == NO_ORDER else "no date"
         notes.append(problem(key, row, "sampled", text_of(cell), what=what + more, many=many))
     if order and not date_format:
-        report.append(("inferred", "order of dates", f"{order}: a day above 12 settles it", None))
+        report.append(("inferred", "order of dates", order, None))
 
 
 def _mark_areas(lines, names, notes, report) -> str | None:

@@ -6,6 +6,7 @@ import re
 import pandas as pd
 
 NO_ORDER = "day and month order is unclear; write dates like 2026-07-21"
+BY_POINTS = "dmy: dates with points between the numbers are day.month.year"
 _ORDERS = ("dmy", "mdy", "ymd")
 _SERIAL_FROM, _SERIAL_TO = 20_000, 80_000  # spreadsheet day numbers of 1954 to 2119
 _SLASHED = re.compile(r"(\d{1,4})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{1,4})(?:[ T]\d{1,2}:.*)?")
@@ -19,7 +20,8 @@ def read_dates(cells, date_format: str | None = None) -> tuple[list, list[str], 
     ----------
     cells : sequence of raw cells
     date_format : str, optional
-        'dmy', 'mdy', 'ymd' or a strftime pattern. If None, the column tells by a day above 12.
+        'dmy', 'mdy', 'ymd' or a strftime pattern. If None, the column tells by a day above 12; points
+        between the numbers (05.07.2026) mean day, month, year where no day tells otherwise.
 
     Returns
     -------
@@ -27,24 +29,37 @@ def read_dates(cells, date_format: str | None = None) -> tuple[list, list[str], 
     complaints : list of str
         One per cell, empty where the cell was read or blank.
     order : str
-        How slashed dates were read; empty if there are none or they could not be told.
+        How slashed dates were read, and by what; empty if there are none or they could not be told.
     """
     order = date_format if date_format in _ORDERS else ""
     pattern = date_format if date_format and not order else None
-    if not date_format:
-        order = _day_order(cells)
-    read = [_read(cell, order, pattern) for cell in cells]
-    return [date for date, _ in read], [complaint for _, complaint in read], order
+    if date_format:
+        read, told = [_read(cell, order, pattern) for cell in cells], order
+    else:
+        votes, pointed = _day_orders(cells)
+        order = votes.copy().pop() if len(votes) == 1 else ""
+        of_points = order if votes else "dmy"
+        read = [_read(cell, of_points if _pointed(cell) else order, pattern) for cell in cells]
+        told = f"{order}: a day above 12 settles it" if order else ""
+        if pointed and not votes:
+            told = BY_POINTS
+    return [date for date, _ in read], [complaint for _, complaint in read], told
 
 
-def _day_order(cells):
-    votes = set()
+def _day_orders(cells):
+    """(Orders that days above 12 prove, whether any date has points between its numbers)."""
+    votes, pointed = set(), False
     for cell in cells:
         hit = _SLASHED.fullmatch(cell.strip()) if isinstance(cell, str) else None
         if hit and len(hit[1]) < 3:
             first, second = int(hit[1]), int(hit[2])
             votes |= {"dmy"} if first > 12 else {"mdy"} if second > 12 else set()
-    return votes.pop() if len(votes) == 1 else ""
+            pointed |= _pointed(cell)
+    return votes, pointed
+
+
+def _pointed(cell):
+    return isinstance(cell, str) and bool(re.match(r"\s*\d{1,2}\s*\.\s*\d{1,2}\s*\.", cell))
 
 
 def _read(cell, order, pattern):

@@ -11,7 +11,7 @@ import pandas as pd
 from fertkit.asked import a_file, a_text, asks, headers_by_role, maybe_a_list, word_or_words_by_name
 from fertkit.errors import InputError, Problem
 from fertkit.intake.columns import roles_of, which_column
-from fertkit.intake.dates import NO_ORDER, read_dates
+from fertkit.intake.dates import BY_POINTS, NO_ORDER, read_dates
 from fertkit.intake.grid import hidden_rows
 from fertkit.intake.leaf_lines import lines_set_aside
 from fertkit.intake.leaf_tables import Block, open_layout
@@ -350,7 +350,9 @@ def _read_dates(places, date_format, problems, notes):
     alone = [text_of(p["date"]) == "" and bool(re.fullmatch(r"(19|20)\d\d", p["year"])) for p in places]
     cells = [f"{p['year']}-01-01" if year else p["date"] for p, year in zip(places, alone, strict=True)]
     notes += [problem("year alone")] * any(alone)
-    dates, complaints, _ = read_dates(cells, date_format)
+    dates, complaints, order = read_dates(cells, date_format)
+    if order == BY_POINTS:
+        notes.append(problem("soil dates read", order=order))
     for place, date, what in zip(places, dates, complaints, strict=True):
         place["sampled"] = date
         if what:

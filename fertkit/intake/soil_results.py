@@ -31,7 +31,7 @@ from fertkit.units import ATOMIC_WEIGHT, convert_area_rate, element_fraction
 #: Analytes whose rates hang on the extractant, with one of the trade as an example.
 EXTRACTED = {"P": "Mehlich-3", "K": "Mehlich-3"}
 _ALIKE = 0.02  # relative difference that rounding of two printed units can make
-_FURROW_SLICE_IN = (6, 7)
+FURROW_SLICE_IN = (6, 7)
 _MOST_NOTES = 25
 _ASIDE = {True: "set aside", False: "holds no value"}
 
@@ -298,7 +298,7 @@ def converted(value, analyte, unit, compound="", top_in=0.0, depth_in=np.nan):
     if unit == "kg/ha":
         value, unit = convert_area_rate(value, "kg/ha", "lb/ac"), "lb/ac"
         how.append("kg/ha to lb/ac")
-    if unit == "lb/ac" and not (top_in == 0 and _FURROW_SLICE_IN[0] <= depth_in <= _FURROW_SLICE_IN[1]):
+    if unit == "lb/ac" and not (top_in == 0 and FURROW_SLICE_IN[0] <= depth_in <= FURROW_SLICE_IN[1]):
         return value, unit, [*how, "left in lb/ac; only a layer of 6 to 7 in counts as two million pounds"]
     factors = {
         "lb/ac": ("ppm", 1 / furrow_slice()["value"]), "mg/100 g": ("ppm", 10.0), "g/kg": ("%", 0.1),

@@ -290,6 +290,12 @@ def test_a_share_of_straw_that_could_mean_two_things_is_refused(column, cell):
         farm_budget(_wheat(**{column: [cell]}))
 
 
+@pytest.mark.parametrize("typed", ["101%", "1.01", "-5%", "some"])
+def test_a_share_that_cannot_be_is_shown_as_typed(typed):
+    with pytest.raises(InputError, match=f"value '{re.escape(typed)}'"):
+        farm_budget(_wheat(residue=[typed]))
+
+
 def test_straw_baled_without_a_share_is_taken_whole_and_said():
     said = "'baled' is read as all straw or stover"
     assert said in farm_budget(_wheat(residue=["baled"])).summary()

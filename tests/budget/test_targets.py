@@ -314,6 +314,13 @@ def test_pounds_of_nitrate_and_parts_per_million_of_a_profile_are_the_same_test(
             ] == pytest.approx(rate)
 
 
+def test_pounds_of_a_layer_that_is_no_furrow_slice_give_no_rate():
+    """Two million pounds are 6 2/3 in of soil; 8 in weigh 2.4, so 24 lb/ac may be 12 ppm or 10."""
+    pounds = levels(P=24.0).assign(unit="lb/ac", depth_in=8.0)
+    found = rates(nutrient_targets(CORN, pounds, region="Ohio"))
+    assert found.loc["P2O5", "why"] != "system"
+
+
 def test_mehlich_phosphorus_by_its_method():
     for method, system in (("ICP", "tri_state_2020"), ("", "tri_state_2020"), ("colorimetric", "")):
         tested = levels(P=12.0).assign(method=method)

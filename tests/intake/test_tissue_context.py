@@ -58,11 +58,24 @@ def test_a_date_that_reads_two_ways_is_left_empty_and_told():
 def test_one_day_above_twelve_settles_a_column():
     dates, complaints, order = read_dates(["03/04/2024", "25/04/2024"])
     assert [d.day for d in dates] == [3, 25]
-    assert order == "dmy"
+    assert order == "dmy: a day above 12 settles it"
     assert complaints == ["", ""]
     _, complaints, order = read_dates(["13/04/2024", "04/13/2024"])
     assert order == ""
     assert all(complaints)
+
+
+def test_dates_with_points_are_day_month_year():
+    """German usage (DIN 5008), as of most countries that write points: 05.07.2026 is 5 July."""
+    dates, complaints, order = read_dates(["05.07.2026", "6.7.26", "2026-07-07"])
+    assert [(d.day, d.month) for d in dates] == [(5, 7), (6, 7), (7, 7)]
+    assert complaints == ["", "", ""]
+    assert order.startswith("dmy: ")
+    dates, complaints, _ = read_dates(["05.07.2026", "05/07/2026"])  # slashes beside them stay unclear
+    assert (dates[0].day, bool(complaints[0]), bool(complaints[1])) == (5, False, True)
+    dates, _, order = read_dates(["07.05.2026", "07.21.2026"])  # a day above 12 speaks for month first
+    assert [(d.day, d.month) for d in dates] == [(5, 7), (21, 7)]
+    assert order.startswith("mdy: ")
 
 
 @pytest.mark.parametrize(
