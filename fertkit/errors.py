@@ -21,7 +21,7 @@ def typed(option: str, python: str = "") -> str:
 
 def with_code(plain: str, in_code: str) -> str:
     """Join a plain sentence and what to type."""
-    stop = "." * (plain.endswith(".") and in_code != "")
+    stop = "." * (plain.endswith(".") and not plain.endswith("...") and in_code != "")
     return f"{plain.removesuffix(stop)}, or use {in_code}{stop}" if in_code else plain
 
 

@@ -1,6 +1,6 @@
 """Messages name file, row, column, value and remedy, all at once, and stay readable."""
 
-from fertkit.errors import FertkitError, InputError, Problem, unknown
+from fertkit.errors import FertkitError, InputError, Problem, unknown, with_code
 
 
 def test_message_names_place_value_and_remedy():
@@ -30,6 +30,11 @@ def test_the_same_problem_in_many_rows_is_one_line_with_its_rows():
     assert "and 28 more" in first  # 40 rows, 12 of them named
     assert "column 'Zn'" in second
     assert "the same" not in second
+
+
+def test_what_to_type_follows_a_stop_or_points():
+    assert with_code("write kg, lb, ...", "--units x") == "write kg, lb, ..., or use --units x"
+    assert with_code("write it.", "--units x") == "write it, or use --units x."
 
 
 def test_long_user_text_cannot_flood_the_message():

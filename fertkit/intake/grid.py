@@ -96,10 +96,13 @@ def is_number_like(text) -> bool:
 
 
 def with_units(headers, row) -> list[str]:
-    """Join to each header without a unit the one below it."""
+    """Join to each header without a unit the one below it, with its moisture (bu/ac at 15.5 %)."""
     units = [text_of(cell).strip("()[] ") for cell in row]
     pairs = zip(headers, units, strict=True)
-    return [f"{h} ({unit})" if h and is_unit(unit) and not rate_unit(h) else h for h, unit in pairs]
+    return [
+        f"{h} ({unit})" if h and (is_unit(unit) or rate_unit(unit)) and not rate_unit(h) else h
+        for h, unit in pairs
+    ]
 
 
 def without_unit(header) -> str:

@@ -9,6 +9,7 @@ from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
+    is_of_plot,
     take_length,
     take_mass,
     take_unit,
@@ -100,6 +101,8 @@ def read_header(text, role=None) -> Header:
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
     mass = "" if unit else take_mass(rest)[0]
     role, rank = (role, 0) if role else _role(plain, rest, unit, mass)
+    if role == "yield" and mass and is_of_plot(rest):  # a yield in kg/plot is what its strip weighed
+        role = "weight"
     if unit == "bu/ac" and role in RATES:  # "Rate mean (bu/ac)" is a yield
         role = "yield"
     header, senses = Header(str(text), role, rank, unit), _senses(rest)
@@ -162,6 +165,8 @@ def _named(plain, words, unit, mass):
     said = roles_said("strips", (*words, plain))
     # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
     none = {OTHER, *["stated"] * ("moisture" not in words), *["moisture", "stated", "weight"] * bool(unit)}
+    if "area" in said and not unit and take_length(words, "square"):  # "Harvested area (ac)" is no yield
+        return "area", said["area"]
     if role := next((role for role in ROLES if role in said and role not in none), ""):
         return role, said[role]
     if unit == "bu/ac" or (mass == "bu" and len(words) == 1):

@@ -115,9 +115,22 @@ def _unit(words):
 
 
 def take_mass(words) -> tuple[str, list[str]]:
-    """Find a mass or volume that stands without an area: (mass, the other words)."""
-    at = next((i for i, word in enumerate(words) if word in spellings("mass") and word != "mg"), None)
-    return ("", words) if at is None else (spellings("mass")[words[at]], words[:at] + words[at + 1 :])
+    """Find a mass or volume that stands without an area, or for one plot: (mass, the other words)."""
+    masses = [_of_plot(word) or word for word in words]
+    at = next((i for i, mass in enumerate(masses) if mass in spellings("mass") and mass != "mg"), None)
+    return ("", words) if at is None else (spellings("mass")[masses[at]], words[:at] + words[at + 1 :])
+
+
+def is_of_plot(words) -> bool:
+    """Tell whether words state a mass of one plot: kg/plot, g per plot, kg/parcela."""
+    after_per = {after for per, after in pairwise(words) if per == "per"}
+    return any(map(_of_plot, words)) or bool(after_per & set(spellings("one plot")))
+
+
+def _of_plot(word) -> str:
+    """The mass in kg/plot and the like; '' of other words."""
+    mass, slash, plot = word.partition("/")
+    return mass if slash and mass in spellings("mass") and plot in spellings("one plot") else ""
 
 
 def take_length(words, measure="length") -> str:

@@ -125,6 +125,11 @@ def why_not(conditions: pd.DataFrame) -> list[Note]:
         options = [option for column, option in _OPTIONS.items() if not rows[column].iloc[0]]
         hint, flags = ", ".join(f"{o}='...'" for o in options), " ".join(f"--{o} ..." for o in options)
         remedy = "; write it in the file" if options else ""
+        several = [
+            o for c, o in _OPTIONS.items() if o in options and len(set(blank["crop"][blank[c] == ""])) > 1
+        ]
+        if several:
+            remedy, options = f"{remedy}, for each crop its own {' and '.join(several)}", []
         named = rows["who"].iloc[0] if "who" in rows else named_rows(rows)
         n = rows["samples"].sum() if "samples" in rows else len(rows)
         told = f"{counted(n, f'{crop} sample'.strip())}{f' ({named})' if named else ''}: {why}{remedy}"

@@ -232,3 +232,29 @@ def test_rates_of_two_nutrients_beside_blocks_across_keep_their_headers():
     assert found.rate_columns == {"N": "rate_n_lb_ac", "P2O5": "rate_p2o5_lb_ac"}
     assert found.table[["rate_n_lb_ac", "rate_p2o5_lb_ac"]].max().tolist() == [120, 40]
     assert len(found.table) == 12
+
+
+@pytest.mark.parametrize("weight", [
+    "Peso (kg/parcela)", "Weight (kg/plot)", "Yield (kg/plot)", "Yield, kg per plot", "Ertrag (kg/Parzelle)",
+])  # fmt: skip
+def test_what_a_plot_weighed_is_no_yield_until_its_size_is_known(weight):
+    # 9 kg of 18 m2 are 5 t/ha
+    text = f"Wdh;N (kg/ha);{weight};Fläche (m2)\n1;0;9;18\n1;60;10,8;18\n2;0;9;18\n2;60;10,8;18\n"
+    read = read_strips(StringIO(text))
+    assert read.yield_unit == "t/ha"
+    assert read.table["yield_t_ha"].tolist() == pytest.approx([5, 6, 5, 6])
+    with pytest.raises(InputError, match="without strip size"):
+        read_strips(StringIO(text.replace("Fläche (m2)", "Note")))
+
+
+def test_a_harvested_area_is_an_area():
+    # 2,800 lb of half an acre are 100 bushels of 56 lb an acre
+    text = "Rep,N (lb/ac),Weight (lb),Harvested area (ac)\n1,0,2800,0.5\n1,60,5600,0.5\n"
+    assert read_strips(StringIO(text), crop="corn").table["yield_bu_ac"].tolist() == pytest.approx([100, 200])
+
+
+@pytest.mark.parametrize("unit", ["bu/ac at 15.5%", "(bu/ac @ 15.5 %)"])
+def test_a_line_of_units_may_state_the_moisture(unit):
+    first, *rows = long(header="Rep,N rate,Grain").splitlines()
+    read = read_strips(StringIO("\n".join([first, f",lb/ac,{unit}", *rows]) + "\n"), crop="corn")
+    assert sorted(read.table["yield_bu_ac"]) == sorted(y for _, _, y in STRIPS)

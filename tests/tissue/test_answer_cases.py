@@ -9,9 +9,11 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from fertkit.intake import read_tissue
+from fertkit.say.leaf import why_not
 from fertkit.say.leaf_verdict import verdict
 from fertkit.tissue import explain, score_tissue
 
@@ -236,6 +238,22 @@ def test_a_part_without_a_range_is_asked_about_and_not_judged():
     assert text.startswith("nothing could be judged: 1 corn sample (old, row 2)")
     assert got.actions.empty
     assert got.items.empty
+
+
+@pytest.mark.parametrize("column", ["Part", "Stage"])
+def test_one_option_is_not_offered_for_several_crops(column):
+    """A part or stage given for all would score, or drop, the other crop by it."""
+    rows = {"Crop": ["corn", "soybean"], "Stage": ["R1", "R2"], "Part": ["ear leaf", "trifoliate"]}
+    rows[column] = ["", ""]
+    both = pd.DataFrame(rows | {"Sample": ["a", "b"], "N (%)": [2.9, 4.9]})
+    of_both, of_one = (
+        why_not(explain(score_tissue(read_tissue(table))).unscored.rename(columns={"reason": "why"}))
+        for table in (both, both.head(1))
+    )
+    assert len(of_both) == 2
+    assert all(f"for each crop its own {column.lower()}" in note for note in of_both)
+    assert [note.in_code for note in of_both] == ["", ""]
+    assert f"--{column.lower()} ..." in of_one[0].in_code
 
 
 def test_no_marginal_or_possible_finding_stands_above_a_surer_one():
