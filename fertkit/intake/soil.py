@@ -17,6 +17,7 @@ from fertkit.intake.leaf_lines import lines_set_aside
 from fertkit.intake.leaf_tables import Block, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.soil_headers import length_unit, read_depth, read_soil_header, stated_under
+from fertkit.intake.soil_layers import whole_layers
 from fertkit.intake.soil_results import (
     ask_whether_real,
     furrow_slice,
@@ -79,8 +80,9 @@ class SoilTests(Result):
 
     @cached_property
     def trend(self) -> pd.DataFrame:
-        """Mean over the points of each sampling of the surface layer; columns as those of `levels`."""
-        return sampling_means(self.table)
+        """Mean over the points of each sampling from the surface; columns as those of `levels`."""
+        whole = whole_layers(self.table)
+        return sampling_means(pd.concat([self.table, whole], ignore_index=True) if len(whole) else self.table)
 
     @cached_property
     def levels(self) -> pd.DataFrame:
@@ -101,7 +103,7 @@ class SoilTests(Result):
         shallow = int(levels["depth_in"].isna().sum())
         limits = int((levels["censored"] > 0).sum())
         surface = self.table[self.table["value"].notna() & (self.table["top_in"] == 0)]
-        left = len(surface) - int(self.trend["n"].sum())
+        left = len(surface) - int(sampling_means(self.table)["n"].sum())
         rows = [
             ("tests without a date", undated, 0, undated == 0,
              ("every test has a date", "undated tests have no known age")),
@@ -201,13 +203,25 @@ def read_soil(
         raise InputError(raw.name, sorted(asked, key=lambda p: p.row or 0))
     notes += hidden_rows(raw, (r["row"] for r in results))
     table = pd.DataFrame(sorted(results, key=lambda r: r["row"]), columns=COLUMNS)
-    if lower := [r for r in results if r["top_in"] > 0]:
-        tops = listed(sorted({f"{r['top_in']:g}" for r in lower}, key=float), 6)
-        notes.append(
-            problem("lower layers", tops=tops, tests=listed(dict.fromkeys(r["analyte"] for r in lower), 6))
-        )
+    notes += _layers_said(table)
     rows = pd.DataFrame(list(dict.fromkeys(report)), columns=["what", "item", "detail", "row"])
     return SoilTests(table.astype({"sampled": "datetime64[ns]"}), rows, tuple(notes), raw.name)
+
+
+def _layers_said(table):
+    """What becomes of layers that begin below the surface."""
+    whole, place = whole_layers(table), ["field", "zone", "analyte"]
+    said = [
+        problem("layers as one", test=test, end=listed([f"{end:g}" for end in sorted(set(ends))], 6))
+        for test, ends in whole.groupby("analyte", sort=False)["depth_in"]
+    ]
+    joined = set(whole[place].itertuples(index=False, name=None))
+    lower = table[table["top_in"] > 0]
+    left = lower[[one not in joined for one in lower[place].itertuples(index=False, name=None)]]
+    if len(left):
+        tops = listed([f"{top:g}" for top in sorted(set(left["top_in"]))], 6)
+        said.append(problem("lower layers", tops=tops, tests=listed(dict.fromkeys(left["analyte"]), 6)))
+    return said
 
 
 def sampling_means(table: pd.DataFrame) -> pd.DataFrame:

@@ -207,7 +207,8 @@ def test_a_deeper_layer_is_no_level_of_the_surface():
     tests = read_soil(CASES / "several_depths.csv")
     nitrate = tests.table[tests.table["analyte"] == "NO3-N"]
     assert nitrate[["top_in", "depth_in", "value"]].to_numpy().tolist() == [[0, 6, 9], [6, 24, 5]]
-    assert tests.levels.set_index("analyte").loc["NO3-N", "value"] == 9
+    levels = tests.levels[tests.levels["analyte"] == "NO3-N"].set_index("depth_in")["value"]
+    assert levels.to_dict() == {6: 9, 24: (6 * 9 + 18 * 5) / 24}
 
 
 def test_an_index_is_kept_beside_the_measured_value():
@@ -348,3 +349,26 @@ def test_a_unit_under_the_depth_holds_and_lower_layers_are_said():
     assert any("below the surface (at 6 in) are not used: NO3-N" in str(note) for note in tests.notes)
     with pytest.raises(InputError, match="--soil-units depth=in"):
         read_soil(StringIO(text.replace(",in,", ",,")))
+
+
+def test_nitrate_of_layers_from_the_surface_down_is_their_mean_by_thickness():
+    """Nebraska EC117 rests on the mean nitrate of a root zone of 2 to 4 ft; here (6 x 12 + 18 x 9) / 24."""
+    text = (
+        "Field,Sample,Depth (in),NO3-N ppm,P Olsen ppm\n"
+        "A,1,0-6,12,9\nA,1,6-24,9,4\nA,2,0-6,20,\nA,2,6-24,11,\nB,3,0-6,8,\nB,4,6-24,<4,\nB,5,24-48,2,\n"
+        "C,6,0-6,10,\nC,7,8-24,5,\nD,8,0-6,10,\nD,9,6-24,7,\nD,10,0-24,6,\n"
+    )
+    tests = read_soil(StringIO(text))
+    deep = tests.levels[tests.levels["depth_in"] > 6]
+    assert set(deep["analyte"]) == {"NO3-N"}
+    found = deep.sort_values(["field", "depth_in"])[["field", "depth_in", "value", "n", "censored"]]
+    assert found.to_numpy().tolist() == [
+        ["A", 24, pytest.approx((9.75 + 13.25) / 2), 2, 0],
+        ["B", 24, 5, 1, 1],
+        ["B", 48, 3.5, 1, 1],
+        ["D", 24, 6, 1, 0],  # sampled as a whole
+    ]
+    said = [str(note) for note in tests.notes]
+    assert any("down to 24, 48 in counts as one test" in note for note in said)
+    assert any("(at 6, 8 in) are not used: P, NO3-N" in note for note in said)
+    assert tests.checks.set_index("check").loc["tests left out", "value"] == 0
