@@ -335,7 +335,7 @@ def _take_kinds(row, meanings, headers):
 def _state_unit(header, word, unit):
     if header.unit and unit and unit != header.unit:
         return replace(header, complaint=f"the header says {header.unit}, the unit row {unit}")
-    if unit or header.kind != "nutrient":
+    if unit or header.kind != "nutrient" or plain(word) in spellings("no unit"):
         return replace(header, unit=header.unit or unit)
     matrix = is_other_matrix(word)
     return replace(header, complaint="another matrix than dry matter" if matrix else f"unknown unit '{word}'")

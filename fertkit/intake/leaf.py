@@ -1,5 +1,6 @@
 """Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
 
+import re
 from collections import Counter, namedtuple
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -33,6 +34,8 @@ from fertkit.intake.units import is_other_matrix
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, plain
 
+#: Columns that no leaf report has.
+_OF_SOIL = re.compile(r"\W*(?:soil )?(?:pH|CEC|CIC|CTC|O\.?M\.?|organic matter|buffer)\b", re.IGNORECASE)
 _MOST_NOTES = 25  # results of which one thing is noted
 
 COLUMNS = [
@@ -185,6 +188,8 @@ def read_tissue(
     results = _with_ratings(_results(columns, specimens))
     if asked := no_leaf(results) if results else problem("no results"):
         raise InputError(raw.name, [asked])
+    if low and (of_soil := [repr(c) for c in others.columns if _OF_SOIL.match(str(c))]):
+        raise InputError(raw.name, [problem("soil report", names=", ".join(of_soil))])
     _refuse(raw.name, low)  # unless the mark or the whole file tells why
     tidy = pd.DataFrame(results, columns=COLUMNS)
     hidden = hidden_rows(raw, (r.row for r in results))

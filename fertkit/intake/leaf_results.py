@@ -21,7 +21,7 @@ from fertkit.intake.plausible import (
 from fertkit.intake.spellings import problem
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of
-from fertkit.units import convert_concentration
+from fertkit.units import CONCENTRATION_PCT, convert_concentration
 
 LENT_COLUMNS = ["specimen", "what"]
 UNREAD_COLUMNS = ["nutrient", "column", "why", "specimen"]
@@ -325,9 +325,17 @@ def _convert(column, problems, low):
         for i in np.flatnonzero(marked):
             value = f"{column.numbers[i]:g}"
             blanks = {"amount": f"{value} {column.unit}", "nutrient": nutrient}
-            told.append(problem("impossible result", *column.places[i], value, **blanks))
+            other = _unit_that_fits(nutrient, exact[i])
+            key = "impossible in this unit" if other else "impossible result"
+            told.append(problem(key, *column.places[i], value, unit=other, **blanks))
     if column.unit != home:
         column.numbers = convert_concentration(column.numbers, column.unit, home)
+
+
+def _unit_that_fits(nutrient, value) -> str:
+    """The one unit in which the value is usual for the nutrient; '' where none or several are."""
+    usual = [u for u in CONCENTRATION_PCT if share_plausible(np.array([value]), nutrient, u) > 0]
+    return usual[0] if len(usual) == 1 else ""
 
 
 def unsure_marks(columns: list[ResultColumn], style: NumberStyle) -> list[Problem]:

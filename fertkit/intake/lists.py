@@ -16,6 +16,9 @@ from fertkit.intake.units import measured_in
 from fertkit.tables import open_tables, text_of, whole
 
 _PERCENT = {"%", "pct", "percent"}
+_REMARK = re.compile(
+    r"\W*(?:notes?|notas?|remarks?|obs\w*|source|fuente|fonte|hinweis|bemerkung\w*)\b|\*", re.I
+)
 _MARKS = re.compile(r"[\s_,;:()\[\]{}|]+")
 
 
@@ -156,7 +159,7 @@ def _things(raw, file, columns, more):
         for role in row
         if role not in roles_of(file) or roles_of(file)[role].holds == "number"
     ]
-    notes = [problem("total set aside", i, value=n) for n, i in dropped]
+    notes = [problem(key, i, value=n) for key, n, i in dropped]
     notes += hidden_rows(raw, lines)
     style = number_style(numbers, raw.delimiter)
     names = {role: headers[j] for role, j in at.items()}
@@ -167,7 +170,7 @@ def _things(raw, file, columns, more):
 
 
 def _rows(sheet: Sheet, at: dict):
-    """Rows of things, their lines, and lines of totals, which are none."""
+    """Rows of things, their lines, and lines of totals and remarks, which are none: (key, text, line)."""
     rows, lines, dropped = [], [], []
     first = min(at.values(), default=0)
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
@@ -178,7 +181,11 @@ def _rows(sheet: Sheet, at: dict):
             name_kind(label) == "statistic"
             and sum(text_of(row[j]) != "" for j in at.values()) <= len(at) / 2 + 1
         ):
-            dropped.append((label, line))
+            dropped.append(("total set aside", label, line))
+            continue
+        filled = [text for cell in row if (text := text_of(cell))]
+        if len(filled) == 1 and len(at) > 1 and _REMARK.match(filled[0]):
+            dropped.append(("remark set aside", filled[0], line))
             continue
         rows.append({role: row[j] for role, j in at.items()})
         lines.append(line)

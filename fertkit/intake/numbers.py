@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from fertkit.cell_formats import Formatted
-from fertkit.intake.spellings import is_no_result, is_rating, problem, spellings
+from fertkit.intake.spellings import is_no_result, is_rating, plain, problem, spellings
 from fertkit.intake.units import find_unit
 from fertkit.tables import text_of
 
@@ -187,7 +187,7 @@ def _read_text(cell, style):
     if style.decimal == "." and _SIMPLE.fullmatch(cell):  # most cells: no mark, no grouping
         return _finish(float(cell))
     text = " ".join(cell.translate(_TIDY).split())
-    word = re.sub(r"(?<=[a-z]\.) (?=[a-z]\.)", "", text.lower())  # n. n. as n.n.
+    word = re.sub(r"(?<=[a-z]\.) (?=[a-z]\.)", "", plain(text))  # n. n. as n.n.
     if word in spellings("missing"):
         return Reading()
     if word in spellings("no sample"):

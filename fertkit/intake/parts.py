@@ -9,13 +9,13 @@ from fertkit.intake.spellings import plain
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
 
-_PETIOLE = r"(?:the\s+|el\s+)?(?:petioles?|peciolos?|pet\.|(?:blatt)?stiele?)(?!\w)\)?"
+_PETIOLE = r"(?:the\s+|el\s+|o\s+)?(?:petioles?|peciolos?|pet\.|(?:blatt)?stiele?)(?!\w)\)?"
 _WITHOUT = re.compile(
-    rf"[\s,(]*(?:\b(?:without|w/out|no|minus|excl(?:uding)?\.?|less|ohne|sin|sans)\s+|\bw/o\s*){_PETIOLE}|"
+    rf"[\s,(]*(?:\b(?:without|w/out|no|minus|excl(?:uding)?\.?|less|ohne|sin|sem|sans)\s+|\bw/o\s*){_PETIOLE}|"
     rf"[\s,(]*\b{_PETIOLE}[\s\-]*(?:(?:were\s+)?(?:removed|excluded|discarded|off)|free)\b\)?"
 )
 _WITH = re.compile(
-    rf"[\s,(]*(?:\b(?:with|incl(?:uding)?\.?|plus|and|mit|con|avec)\s+|\bw/\s*|\bw\s+|[+&]\s*){_PETIOLE}"
+    rf"[\s,(]*(?:\b(?:with|incl(?:uding)?\.?|plus|and|mit|con|com|avec)\s+|\bw/\s*|\bw\s+|[+&]\s*){_PETIOLE}"
     rf"(?:\s+(?:attached|included|on|intact))?\b\)?|"
     rf"[\s,(]*\b{_PETIOLE}\s*(?:were\s+)?(?:attached|included|intact|on)\b\)?"
 )

@@ -96,7 +96,8 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
 
     A product is known by its grade (11-52-0), its material (urea) or a short name (MAP, KCl, AMS, UAN 32), or
     by columns of its own analysis (N, P2O5, K2O, S, Zn [%]). Prices and amounts carry their unit in the
-    header, in a column beside them or in the cell: ton, t, lb, kg, cwt, gal, L, bag of 50 lb.
+    header, in a column beside them or in the cell: ton, t, lb, kg, cwt, gal, L, bag of 50 lb; a column
+    such as 'Bag (kg)' says what a bag holds.
 
     Parameters
     ----------

@@ -190,7 +190,10 @@ class ShedRow:
         if plain(text) in spellings("missing"):
             return 0.0
         reading, unit = self._amount_in(text, role)
-        if _container(text) and not re.search(r"\d", unit):  # '50 lb bag' is one bag
+        several = _container(unit) and not _measures(
+            unit
+        )  # '40 bags'; '50 lb bag' and 'bag of 50 lb' are one
+        if _container(text) and not several and not re.search(r"\d", unit):
             reading, unit = read_number(1.0, self.things.style), text
         if reading.problem or reading.censored:
             return self._ask("amount not read", role, what=role.replace("_", " "), text=text)
@@ -219,6 +222,8 @@ class ShedRow:
                 return self._ask("gallon without density", role, product=self.name), False
             return size * (MASS_KG[mass] / LB_KG if mass else GALLONS[volume] * density), bool(container)
         if container:
+            if role != "bag" and (inside := self._amount("bag", density)) > 0:
+                return inside, True  # '34 $/bag' beside 'Bag (kg)'
             amount = re.search(r"\d+ ?(lb|kg|gal|l)\b", plain(self._text("lot")))
             like = amount[0] if amount else "50 lb"
             return self._ask("container without size", role, container=container, like=like), False
@@ -336,3 +341,8 @@ def _differ(one, other, points, nutrients=OF_PRODUCTS[:3]):
 
 def _container(text):
     return next((w for w in re.findall(r"[a-z]+", plain(text)) if w in spellings("container")), "")
+
+
+def _measures(text) -> bool:
+    """Whether words name a mass or a volume."""
+    return any(word in spellings("mass") | spellings("volume") for word in re.findall("[a-z]+", plain(text)))

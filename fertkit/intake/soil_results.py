@@ -147,7 +147,8 @@ def _complaint(header, row, column, value=None):
     blanks = {"analyte": header.name, "unit": own, "units": ", ".join(units_of(header.name))}
     if "ion" in header.complaint:
         return problem("soil ion", row, column, value, **blanks)
-    return problem("soil unit unknown", row, column, value, what=header.complaint, **blanks)
+    key = "soil unit unknown" if any(units_of(header.name)) else "soil unit of none"
+    return problem(key, row, column, value, what=header.complaint, **blanks)
 
 
 # ---- extractants

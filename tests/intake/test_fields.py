@@ -85,3 +85,13 @@ def test_a_workbook_of_fields(tmp_path):
     frame = pd.DataFrame({"Crop": ["corn", "soybean"], "Acres": [40, 60.5], "Yield goal (bu/ac)": [200, 60]})
     frame.to_excel(path, index=False)
     assert farm_budget(path).fields["area"].tolist() == [40, 60.5]
+
+
+@pytest.mark.parametrize("goal", ["Rinde objetivo (t/ha)", "Produtividade esperada (t/ha)"])
+@pytest.mark.parametrize("remark", ["Nota: valores inventados", "* invented", "Source: farm books"])
+def test_words_of_the_plata_and_remarks_below(goal, remark):
+    found, problems = table(f"Campo,Cultivo,Superficie (ha),{goal}\nLa Loma,soja,45.5,3.6\n{remark},,,\n")
+    assert not problems
+    assert found.frame["field"].tolist() == ["La Loma"]
+    assert found.frame["yield_unit"].tolist() == ["t/ha"]
+    assert any("a remark below the table is not used" in note and remark in note for note in found.notes)

@@ -149,6 +149,8 @@ def test_stages_that_could_be_two_are_asked_about(crop, text):
          "without"),
         ("soybean", "trifoliate leaflets", "upper trifoliate", "without"),
         ("soybean", "trifoliate + petiole", "upper trifoliate", "with"),
+        ("soybean", "trifólio sem pecíolo", "upper trifoliate", "without"),
+        ("soybean", "terceiro trifólio com pecíolo", "upper trifoliate", "with"),
         ("soybean", "trifoliates w/ petiole attached", "upper trifoliate", "with"),
         ("soybean", "Trifoliate, upper", "upper trifoliate", "not stated"),
         ("soybean", "3rd trifoliate from top", "upper trifoliate", "not stated"),

@@ -340,3 +340,9 @@ def test_marks_that_could_part_thousands(cell, grouped):
 def test_a_mark_that_no_number_tells_says_so(cells, delimiter):
     assert number_style(cells, delimiter).guessed
     assert not number_style(["3.25", *cells], delimiter).guessed
+
+
+@pytest.mark.parametrize("cell", ["< LD", "<LQ", "no detectable", "não detectado", "< RL"])
+def test_below_a_limit_that_is_not_told(cell):
+    reading = read_number(cell, number_style(["2,5"], ";"))
+    assert (reading.censored, reading.problem) == ("not detected", "")

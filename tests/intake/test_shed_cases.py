@@ -251,3 +251,25 @@ def test_numbers_of_a_workbook_keep_their_point_beside_texts_with_decimal_commas
     products = read_shed(tmp_path / "shed.xlsx").products
     assert products["price"].tolist() == [520, 760.5]
     assert products["on_hand_lb"].tolist() == pytest.approx([2480.2, 1102.3], abs=0.05)
+
+
+@pytest.mark.parametrize("header", ["Bag (kg)", "Sack weight (kg)", "Bolsa (kg)"])
+def test_a_column_says_what_a_bag_holds(header):
+    # 34 a bag of 50 kg are 0.68 a kg; 40 bags are 2,000 kg
+    text = f"Product,Price,On hand,{header}\nMAP,34/bag,40 bags,50\nurea,520/t,,\n"
+    bagged, loose = read_shed(StringIO(text)).products.to_dict("records")
+    assert bagged["price_per_lb"] == pytest.approx(0.68 * 0.45359237)
+    assert bagged["on_hand_lb"] == pytest.approx(2000 / 0.45359237)
+    assert bagged["lot_lb"] == pytest.approx(50 / 0.45359237)
+    assert loose["lot_lb"] == 0
+    with pytest.raises(InputError, match="the size of one 'bag' is unknown") as refused:
+        read_shed(StringIO(text.replace(",50\n", ",\n")))
+    assert len(refused.value.problems) == 2
+
+
+@pytest.mark.parametrize(
+    ("cell", "pounds"), [("50 lb bag", 50), ("bag of 50 lb", 50), ("3 bags of 50 lb", 150)]
+)
+def test_one_bag_and_several(cell, pounds):
+    text = f"Product,Price,On hand\nurea,520/ton,{cell}\n"
+    assert read_shed(StringIO(text)).products["on_hand_lb"].tolist() == [pounds]

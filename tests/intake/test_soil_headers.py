@@ -1,7 +1,11 @@
 """What headers of soil reports say, as laboratories write them; meanings of the trade, from memory."""
 
+from io import StringIO
+
 import pytest
 
+from fertkit.errors import InputError
+from fertkit.intake import read_soil
 from fertkit.intake.soil_headers import read_depth, read_soil_header, soil_unit
 
 M3, AA = "Mehlich-3", "ammonium acetate"
@@ -100,3 +104,11 @@ def test_units_of_soils():
     assert [soil_unit(unit) for unit in written] == [
         "lb/ac", "ppm", "mg/l", "meq/100 g", "meq/100 g", "dS/m", "",
     ]  # fmt: skip
+
+
+def test_a_line_of_units_may_say_that_ph_was_read_in_water():
+    text = "Field;pH;P Bray-1;K Mehlich-3\n;agua 1:2,5;mg/kg;mg/kg\nLoma;5,9;9,5;145\n"
+    found = read_soil(StringIO(text)).levels.set_index("analyte")["value"]
+    assert found.to_dict() == {"pH": 5.9, "P": 9.5, "K": 145}
+    with pytest.raises(InputError, match=r"unknown unit 'slurry' for pH; delete it: pH has none"):
+        read_soil(StringIO(text.replace("agua 1:2,5", "slurry")))

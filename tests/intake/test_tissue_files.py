@@ -273,6 +273,8 @@ REFUSED = {
     "grouping that is none": (WIDE.replace("1320", '"1,32,0"'), ["1,32,0"]),
     "thousand letter": (WIDE.replace("1320", "1.3k"), ["1.3k"]),
     "N in % under ppm": ("Sample,N (ppm)\nA,3.2\nB,49000\n", ["no plant contains 3.2 mg/kg N", "row 2"]),
+    "impossible here, usual in g/kg": ("Sample,N (%)\nA,29\nB,2.9\n", ["no plant contains 29 % N", "N=g/kg"]),
+    "a soil report": ("Sample,pH,P ppm,K ppm,Ca ppm\nA,6.5,22,145,2200\n", ["'pH'", "a soil report"]),
     "impossible percent": (WIDE.replace("0.25,2.10", "0.25,210"), ["210", "K (%)", "row 2"]),
     "g/kg labelled percent": ("Sample,P (%),Ca (%),S (%)\nA,2.5,15,2.2\nB,3.1,12,2.5\n", ["g/kg"]),
     "one nutrient without unit": ("Sample,N\nA,3.2\nB,2.9\n", ["unit is missing"]),
