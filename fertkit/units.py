@@ -13,6 +13,7 @@ US_GALLON_L = 3.785411784  # exact (NIST SP 811)
 SHORT_TON_LB = 2000.0
 CWT_LB = 100.0
 FOOT_M = 0.3048  # exact (NIST SP 811)
+INCH_CM = 2.54  # exact (NIST SP 811)
 
 #: Conventional atomic weights [g/mol] (IUPAC, from memory; checked in tests against pint).
 ATOMIC_WEIGHT = {
@@ -182,6 +183,23 @@ MEASURES = {
     "kg/ha": {"rate": ("kg/ha", LB_KG / ACRE_HA), "area": ("ha", ACRE_HA), "mass": ("kg", LB_KG),
               "large": ("t", LB_KG / 1000), "liquid": ("L/ha", US_GALLON_L / ACRE_HA)},
 }  # fmt: skip
+#: Unit of rates -> the unit in which depths are told beside them, and its size.
+DEPTHS = {"lb/ac": ("in", 1.0), "kg/ha": ("cm", INCH_CM)}
+
+
+def depth_text(depth_in: float, unit: str = "lb/ac") -> str:
+    """Write a depth [in] in the unit that goes with a unit of rates, centimetres whole.
+
+    Examples
+    --------
+    >>> from fertkit.units import depth_text
+    >>> depth_text(8), depth_text(8, "kg/ha")
+    ('8 in', '20 cm')
+    """
+    word, factor = DEPTHS[unit]
+    return f"{depth_in * factor:{'g' if factor == 1 else '.0f'}} {word}"
+
+
 #: Ends of columns in US units -> what they measure, and whether per unit of it.
 _ENDS = {"_lb_ac": ("rate", 1), "area_ac": ("area", 1), "gal_ac": ("liquid", 1), "price_per_lb": ("mass", -1),
          "cost_per_ac": ("area", -1), "_lb": ("mass", 1)}  # fmt: skip

@@ -15,6 +15,7 @@ from fertkit.intake.soil_results import FURROW_SLICE_IN
 from fertkit.reference.own import OWN
 from fertkit.reference.regions import in_region
 from fertkit.rounding import below
+from fertkit.units import depth_text
 
 #: What a soil test of each nutrient is called, where not as the nutrient itself.
 ANALYTE = {"P2O5": "P", "K2O": "K", "N": "NO3-N"}
@@ -122,8 +123,11 @@ def _rate_systems(nutrient, crop, own):
     return [system for system in rate_plans(own) if system in carried]
 
 
-def system_answers(rows, wanted, asked, tests, removal, region, own):
-    """Every system that carries a crop and nutrient, asked with every test of the field, one record each."""
+def system_answers(rows, wanted, asked, tests, removal, region, own, unit):
+    """Every system that carries a crop and nutrient, asked with every test of the field, one record each.
+
+    What a record says of depths it says as `unit`, of rates, has them.
+    """
     plans, home = rate_plans(own), _at_home(region, own)
     refused, records = {}, []
     for i, row in enumerate(rows.to_dict("records")):
@@ -141,7 +145,7 @@ def system_answers(rows, wanted, asked, tests, removal, region, own):
             options = field | {"residue_lb_ac": removal[nutrient][i]["residue"]}
             options["years"] = None if np.isnan(years) else years
             for system in _rate_systems(nutrient, row["crop"], own):
-                record = _ask(plans[system], nutrient, row, given, options, known, refused)
+                record = _ask(plans[system], nutrient, row, given, options, known, refused, unit)
                 records.append({"at": i, "nutrient": nutrient, "at_home": home[system]} | record)
             classes = class_answers(ELEMENT.get(nutrient, nutrient), given, row["crop"], own)
             records += [{"at": i, "nutrient": nutrient, "at_home": False} | _of_class(one) for one in classes]
@@ -165,7 +169,7 @@ def _at_home(region, own):
     }
 
 
-def _ask(plan, nutrient, row, tests, options, known, refused):
+def _ask(plan, nutrient, row, tests, options, known, refused, unit):
     """One system's answer to the first test it takes, or why it takes none."""
     system, element = plan["system"], ELEMENT.get(nutrient, nutrient)
     about = {"system": system, "title": plan["title"], "policy": plan["policy"],
@@ -187,13 +191,13 @@ def _ask(plan, nutrient, row, tests, options, known, refused):
         return about | _reckoned(got, plan, on)
     silent = {"status": "", "why_not": NO_TEST, "reason": "no test"}
     if errors:
-        silent = _silent(plan["thresholds"], element, row["crop"], tests, errors, options["own"])
+        silent = _silent(plan["thresholds"], element, row["crop"], tests, errors, options["own"], unit)
     return about | {"rate_lb_ac": np.nan, "provenance": plan["provenance"]} | silent
 
 
-def _silent(thresholds, element, crop, tests, errors, own):
+def _silent(thresholds, element, crop, tests, errors, own, unit):
     """Why a system takes none of the tests, of which each has its error; what it asks for, what is given."""
-    status, why = refusal(thresholds, element, crop, errors, own)
+    status, why = refusal(thresholds, element, crop, errors, own, unit)
     silent = {"status": status, "why_not": why}
     other = next((error for error in errors if not isinstance(error, UnitError)), None)
     if other is not None:
@@ -205,8 +209,8 @@ def _silent(thresholds, element, crop, tests, errors, own):
         given = ", ".join(dict.fromkeys(t["test_unit"] for t, _ in alike))
         return silent | {"why_not": as_deep[0].what, "reason": "unit", "need": needed.unit, "given": given}
     if alike:
-        given = ", ".join(dict.fromkeys(f"{t['depth_in']:g} in" for t, _ in alike))
-        return silent | {"reason": "depth", "need": f"{needed.depth_in:g} in", "given": given}
+        given = ", ".join(dict.fromkeys(depth_text(t["depth_in"], unit) for t, _ in alike))
+        return silent | {"reason": "depth", "need": depth_text(needed.depth_in, unit), "given": given}
     given = ", ".join(dict.fromkeys(t["extractant"] for t in tests))
     return silent | {"reason": "method", "need": needed.extractant, "given": given}
 

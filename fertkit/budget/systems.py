@@ -12,20 +12,22 @@ from fertkit.budget.thresholds import (
     system_rows,
 )
 from fertkit.errors import FertkitError, UnitError
+from fertkit.units import depth_text
 
 COLUMNS = ["system", "title", "status", "rate_lb_ac", "zone", "critical", "limit", "test_unit", "equation",
            "why_not", "source_key", "provenance", "carried"]  # fmt: skip
 
 
-def refusal(thresholds, nutrient, crop, refusals, own):
-    """Status of a system and, in few words, why no test suits it."""
+def refusal(thresholds, nutrient, crop, refusals, own, unit="lb/ac"):
+    """Status of a system and, in few words, why no test suits it; depths as a unit of rates has them."""
     other = [error for error in refusals if not isinstance(error, UnitError)]
     if other:
         what = " ".join(other[0].what.split())
         _, key, rest = what.partition(" sets its ")  # the row names the system by its title
         return "", f"sets its {rest}" if key else what
     needed = needed_test(thresholds, nutrient, crop, own)
-    return needed.status, f"needs a test by {needed}" + (f" ({needed.note})" if needed.note else "")
+    note = f" ({needed.note})" if needed.note else ""
+    return needed.status, f"needs a test by {needed.text(unit)}{note}"
 
 
 @dataclass(frozen=True)
@@ -38,8 +40,9 @@ class NeededTest:
     unit: str
     note: str
 
-    def __str__(self):
-        deep = "" if np.isnan(self.depth_in) else f" on a sample {self.depth_in:g} in deep"
+    def text(self, unit: str) -> str:
+        """Say the test, its depth as a unit of rates has it."""
+        deep = "" if np.isnan(self.depth_in) else f" on a sample {depth_text(self.depth_in, unit)} deep"
         return f"{self.extractant}{deep}"
 
 

@@ -180,7 +180,7 @@ def nutrient_targets(
         if n in USUAL or any(n in one for one in asked) or is_carried(n, tests, rows, own)
     ]
     removal = removal_of(rows, wanted, region, {"source": source, "without": without, "own": own})
-    systems = system_answers(rows, wanted, asked, tests, removal, region, own)
+    systems = system_answers(rows, wanted, asked, tests, removal, region, own, unit)
     answers: dict[tuple, list] = {}
     for record in systems:
         answers.setdefault((record["at"], record["nutrient"]), []).append(record)

@@ -77,7 +77,7 @@ class Shed(Result):
         """What is not known of the products and passes."""
         strange = self.products.loc[self.products["material"] == "", "product"]
         told = f"no mixing rule or caution known for {listed(strange, 6)}: read the label"
-        costs = "passes are counted at no cost: list them with their cost per acre"
+        costs = "passes are counted at no cost: list them with their cost"
         return checks_frame(
             [
                 ("unknown products", len(strange), 0, strange.empty, ("all are known", told)),

@@ -381,14 +381,14 @@ class Panel(TakesFiles, OnPage):
         self._lines = self.words()
         if not moved or self._notes is None:
             self._notes = show.Notes(getattr(self.result, "sources", None))
-        message = self._notes.put(self.message())
+        message = self._notes.anew().put(self.message())
         if moved and self._sheet:
             self._sheet.again(self.move)
         else:
             with on_a_page(self._inches):
                 self._sheet = show.Sheet(self.draw())
         self._figure.value = self._sheet.html(message, moves=bool(self.sliders))
-        self._cautions.value = show.cautions(map(self._notes.put, self.cautions()))
+        self._cautions.value = show.sourced_cautions(self.cautions(), self._notes)
         self._show_detail()
         self._message.value = show.said(message)  # the last: who reads it finds the page at rest
 

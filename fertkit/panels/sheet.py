@@ -87,7 +87,8 @@ class Sheet:
         image = (
             f'<img class="fertkit-figure" src="{_svg_address(self.quick() if moves else self.svg())}" '
             f'alt="{escape(says)}" width="{width}" height="{height}" '
-            f'style="aspect-ratio: {width} / {height}; min-width: {least}px">'
+            f'style="aspect-ratio: {width} / {height}; min-width: {least}px; '
+            f'--wide: {width / 100:g}; --deep: {height / 100:g}">'
         )
         if still and getattr(self.figure, "anew", None):
             image = f"<picture>{self._for_telephones()}{image}</picture>"

@@ -231,6 +231,12 @@ def cautions(lines) -> str:
     return f'<div class="fertkit-cautions">{bullets(lines)}</div>'
 
 
+def sourced_cautions(lines, notes: Notes) -> str:
+    """Show what to keep in mind; where the page is printed the sources named in the answer stand below."""
+    shown = cautions(map(notes.put, lines))
+    return f'{shown}<div class="fertkit-on-paper">{_at_the_foot(notes)}</div>'
+
+
 def plainly(line) -> str:
     """Write a line of an answer as a sentence with its label, without what to type."""
     return capital(f"{line.label}: {line.text}" if line.label else line.text)

@@ -250,10 +250,17 @@ def balance_bars(balance, ax, *, sample=None):
     ax.barh(at, table["index"], 0.62, **look)
     ax.axvline(0, color=hue.ink, lw=1)
     own = balance.method.startswith("Deviation")
-    label = "deviation from the optimum [%]" if own else "index (negative: low relative to the others)"
-    key = [Patch(fc="white", ec=hue.ink, hatch="////", label="also short by every published range")]
+    label = "deviation from the optimum [%]" if own else "index"
+    ends = ("low beside the others", "high beside the others")
+    ends = ("below the optimum", "above the optimum") if own else ends
+    key = [
+        Patch(fc=CLASS_MARKS[kind].colour, ec=hue.ink, label=says)
+        for kind, says in zip(("low", "high"), ends, strict=True)
+    ]
+    if short.any():
+        key.append(Patch(fc="white", ec=hue.ink, hatch="////", label="also short by every published range"))
     title = f"{table['sample_id'].iloc[0]}: order of need"
-    finish(ax, title, label, grid="x", explain=key if short.any() else [])
+    finish(ax, title, label, grid="x", explain=key)
 
 
 @figure(height=0.9)

@@ -196,7 +196,7 @@ def placed_rates(placing, ax):
     at = rows(ax, placing.table["plan"])
     for y, row in zip(at, records(placing.table), strict=True):
         held, count = np.unique(placing.plans[row.plan], return_counts=True)
-        ax.plot(held, [y] * len(held), "o", color=hue.curve, ms=7)
+        ax.plot(held, [y] * len(held), "o", color=hue.curve, ms=7, label="strip, x2: two of a block")
         for rate, many in zip(held, count, strict=True):
             if many > 1:
                 note(ax, f"x{many}", (rate, y), (0, 6), ha="center")

@@ -136,7 +136,8 @@ class BalanceAnswer(Answer):
         for title, frame in frames.items():
             if frame is not None and len(frame):
                 held = [name for name in frame if name != "specimen"]
-                yield Table(title, frame[held].rename(columns=HEADERS))
+                measured = {"value": "value [% or mg/kg]"} if "nutrient" in frame else {}
+                yield Table(title, frame[held].rename(columns=HEADERS | measured))
         yield checks_table(self.checks)
 
 

@@ -9,7 +9,7 @@ from fertkit.budget.farm import FarmBudget, farm_budget
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, needs_rows, pick, tidy
 from fertkit.say.advice import LIMITS
-from fertkit.say.line import Kind
+from fertkit.say.line import GOVERNS, NO_RATES, Kind, told
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,11 @@ class FarmAnswer(Answer):
     def plot(self, ax=None, **options):
         """Draw what is removed and what stays, by nutrient."""
         return self.budget.plot(ax, **options)
+
+    @property
+    def lead(self) -> list:
+        """What the farm needs; who governs a rate stands in the caution below."""
+        return [*(line for line in self.lines() if str(line) != GOVERNS), told(f"{NO_RATES}.")]
 
     @property
     def title(self) -> str:

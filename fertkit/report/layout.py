@@ -113,7 +113,7 @@ class LayoutAnswer(Answer):
                   "optimum": "How well will it find the optimum?",
                   "network": "How many sites and years?"}  # fmt: skip
         made = [
-            Section(titles[name], lines=result.lines(), figure=result.plot,
+            Section(titles[name], lines=result.lines()[1:], figure=result.plot,
                     figure_says=result.lines()[0].plain, tables=tables[name](result))
             for name, result in self._parts.items() if name != "strips"
         ]  # fmt: skip

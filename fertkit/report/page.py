@@ -18,6 +18,7 @@ from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
 from fertkit.reference.load import keys_within, list_sources
 from fertkit.results import alike, plain, plain_p
+from fertkit.say.advice import LIMITS
 from fertkit.say.line import HANGING, Kind
 
 #: Said at the foot of every page.
@@ -74,6 +75,11 @@ class Notes:
             row["source_key"]: row for row in list_sources(list(self._of)).to_dict("records")
         }
         return [(self._number(key), held[key]) for key in dict.fromkeys([*self._of, *self._rows])]
+
+    def anew(self) -> "Notes":
+        """Return these notes with none of them used."""
+        self.used.clear()
+        return self
 
     def put(self, text: str) -> str:
         """Return a text with numbers in place of the keys of its sources."""
@@ -227,8 +233,9 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     (True, False)
     """
     notes = Notes(sources, sheet.keys if sheet else ())
+    sections = list(sections)
     page = _template().render(
-        title=title, lead=list(lead), sections=list(sections), notes=notes, sheet=sheet,
-        svg_picture=svg_picture,
+        title=title, lead=list(lead), sections=sections, notes=notes, sheet=sheet, svg_picture=svg_picture,
+        deferred=any(LIMITS[0] in caution for one in sections for caution in one.cautions),
     )  # fmt: skip
     return harmless(page)

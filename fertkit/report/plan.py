@@ -34,7 +34,7 @@ SYSTEMS = {
     "field": "field", "zone": "zone", "nutrient": "nutrient", "title": "system",
     "rate_lb_ac": "rate [{rate}]",
     "soil_class": "class", "critical": "critical level", "limit": "upper level", "years": "years",
-    "equation": "equation",
+    "equation": "equation [lb/ac]",
 }  # fmt: skip
 SILENT = {"nutrient": "nutrient", "title": "system", "soil_class": "class", "why_not": "why no rate",
           "fields": "fields"}  # fmt: skip

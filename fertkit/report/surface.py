@@ -172,7 +172,7 @@ def _coefficients_table(fit, level):
 def _ways_section(analysis):
     money = analysis.currency, area_of(analysis.yield_unit)
     units = dict(zip(analysis.nutrients, analysis.data.rate_units, strict=True))
-    path = analysis.path.round(dict.fromkeys(units, 3)).rename(columns={
+    path = analysis.path.rename(columns={
         "yield": f"yield [{analysis.yield_unit}]", "cost": money_axis("cost above the lowest rates", *money),
         "net": money_axis("net return over the lowest rates", *money),
         **{n: f"{n} [{u}]" for n, u in units.items()},

@@ -9,8 +9,8 @@ from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
 LIMITS = (
-    "Rates and products differ by soil, state and season. Follow local nutrient rules and the product "
-    "label; ask a licensed or certified adviser before you buy or spread.",
+    "Rates and products differ by soil, state and season. Follow local nutrient rules, the state or "
+    "provincial guide and the product label; ask a licensed or certified adviser before you buy or spread.",
 )
 ONE_TRIAL = "This is one field in one season; another may differ."
 ELSEWHERE = "Do not use this rate on another soil, crop or season without check strips."

@@ -109,10 +109,8 @@ def notes(texts) -> list[Line]:
 # ---- numbers and sources in a sentence
 
 #: Said at the end of every budget.
-GOVERNS = (
-    "Published averages, not rates to apply: local rules, the state land-grant guide and a certified adviser "
-    "govern."
-)
+NO_RATES = "Published averages, not rates to apply"
+GOVERNS = f"{NO_RATES}: local rules, the state land-grant guide and a certified adviser govern."
 
 
 def mark(provenance: str) -> str:

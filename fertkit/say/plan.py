@@ -1,5 +1,7 @@
 """What a season plan asks for, field by field."""
 
+import numpy as np
+
 from fertkit.results import counted
 from fertkit.say.line import GOVERNS, Kind, Line, detail, keys, lead, mark, missing, notes, row, short, told
 
@@ -104,7 +106,7 @@ def rotation_lines(books) -> list[Line]:
 
 def book_lines(table, mass) -> list[Line]:
     """Say the books of a rotation in the mass that their amounts are counted in."""
-    years = list(dict.fromkeys(table["year"]))
+    years = seasons_of(table)
     when = f"{years[0]} to {years[-1]}" if len(years) > 1 else f"{years[0]}"
     season = f", {when}" if when else ""
     said = [lead(f"Nutrient balance of {places(table)}{season} [{mass} on the farm]")]
@@ -119,6 +121,12 @@ def book_lines(table, mass) -> list[Line]:
     said.append(told(f"Removal: {removal}." + (f" Trend of the tests: {trend}." if trend else "")))
     said.append(told("Soil tests also vary with season, depth and laboratory: test again."))
     return [*said, told(GOVERNS)]
+
+
+def seasons_of(table) -> list:
+    """Seasons of a table of books: years in their order, words as they stand."""
+    years = list(dict.fromkeys(table["year"]))
+    return sorted(years) if all(isinstance(year, int | np.integer) for year in years) else years
 
 
 def _left(nutrient, some):

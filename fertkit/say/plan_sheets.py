@@ -8,7 +8,15 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import watch_lines
-from fertkit.say.plan import UNDECIDED, no_rate_lines, places, titles_of, undecided_lines, why_of
+from fertkit.say.plan import (
+    UNDECIDED,
+    no_rate_lines,
+    places,
+    seasons_of,
+    titles_of,
+    undecided_lines,
+    why_of,
+)
 
 _MOST = 6  # fields named in one sentence
 _ABOUT_REMOVAL = 1.0  # lb/ac, a step of the spreader: so little more than removal is not told
@@ -156,11 +164,16 @@ def _more(some):
 
 
 def _carried(books, words):
-    """What the last season of the plan leaves of P2O5 and K2O."""
+    """What the seasons of the plan leave of P2O5 and K2O, all together and each."""
     for nutrient, some in books[books["nutrient"] != "N"].groupby("nutrient", sort=False):
-        left = (some["left"] * some["area_ac"]).sum()
-        label = f"{nutrient} {'carried over' if left >= 0 else 'drawn from the soil'}"
-        yield told(f"{short(abs(left))} {words['mass']} by the end of the plan.", label)
+        each = (some["left"] * some["area_ac"]).groupby(some["year"], sort=False).sum()
+        left, way = each.sum(), 1 if each.sum() >= 0 else -1
+        label = f"{nutrient} {'carried over' if way > 0 else 'drawn from the soil'}"
+        text = f"{short(way * left)} {words['mass']}"
+        if len(each) > 1:
+            of = ", ".join(f"{short(way * each[year])} in {year}" for year in seasons_of(some))
+            text += f" over {len(each)} seasons ({of})"
+        yield told(f"{text}.", label)
 
 
 def _left_out(plan):
@@ -226,7 +239,7 @@ def _orders(applied, words):
 
 def _order(r, words):
     if r.gal_ac == r.gal_ac:
-        return f"{r.gal_ac:.1f} {words['liquid']} of {r.product}"
+        return f"{plain(r.gal_ac)} {words['liquid']} of {r.product}"
     return f"{r.rate_lb_ac:,.0f} {words['rate']} of {r.product} ({_mass(r.pounds, words)} in all)"
 
 

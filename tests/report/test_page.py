@@ -138,3 +138,10 @@ def test_a_drawing_is_light_and_what_is_written_in_it_stays():
     assert "\n" not in drawing
     assert not any(path.get("d").endswith(".") or ".000" in path.get("d")
                    for path in tree.iter("{http://www.w3.org/2000/svg}path"))  # fmt: skip
+
+
+def test_the_page_of_a_farm_says_once_who_governs(farm):
+    page = farm.page()
+    assert page.count("adviser") == page.count("state or provincial guide") == 1
+    assert "Published averages, not rates to apply." in page
+    assert "An estimate, not a recommendation." in page

@@ -144,3 +144,24 @@ def test_nitrogen_of_one_pass_is_told_where_passes_cost_nothing(cost, told):
     ]
     said = "Most nitrogen goes on in one pass: wheat, 100% in green-up. Only cost decides"
     assert (said in answer.summary()) == told
+
+
+def test_what_is_carried_over_tells_each_season(plan):
+    """The sum of two seasons names both, each as the books have it."""
+    books = plan.plan.ledger.table
+    for nutrient in ("P2O5", "K2O"):
+        some = books[books["nutrient"] == nutrient]
+        each = {year: (one["left"] * one["area_ac"]).sum() for year, one in some.groupby("year")}
+        said = next(line.text for line in plan.lines() if line.label.startswith(f"{nutrient} carried over"))
+        assert said.startswith(f"{short(sum(each.values()))} lb over 2 seasons (")
+        assert all(f"{short(left)} in {year}" in said for year, left in each.items())
+
+
+def test_a_metric_plan_tells_depths_in_centimetres(demo):
+    """8 in are 20.32 cm and 6 in 15.24 cm (NIST SP 811: 1 in is 2.54 cm)."""
+    farm = read_farm(demo("plan_fields.csv"), demo("plan_soil.csv"))
+    answer = answer_plan(farm.table, farm.soil, unit="kg/ha", region="US Midwest")
+    why = set(answer.tables["Systems without a rate"]["why no rate"])
+    assert "needs a test by Bray-P1 on a sample 20 cm deep" in why
+    assert any("sample 15 cm deep" in text for text in why)
+    assert not any(" in deep" in text for text in why)

@@ -152,3 +152,11 @@ def test_a_greatest_yield_at_the_highest_rate_is_said_as_a_bound():
     most = SimpleNamespace(rates=(150.0, 80.0), statuses=(Status.INTERIOR, Status.TOP))
     said = _most_text(SimpleNamespace(data=data, agronomic_optimum=most))
     assert said == "N 150 lb/ac and P2O5 at least 80 lb/ac"
+
+
+def test_the_cheapest_way_is_rounded_once(file):
+    """Table and sentence write the same number: what is rounded twice may differ in its last digit."""
+    answer = answer_surface(read_strips(file), **PRICES)
+    table = answer.tables["Cheapest combination for a yield"]
+    for nutrient in ("N", "P2O5"):
+        assert table[f"{nutrient} [lb/ac]"].tolist() == answer.analysis.path[nutrient].tolist()
