@@ -19,6 +19,18 @@ def test_a_table_shows_whole_units_and_four_digits():
     assert cells(frame) == ["12346", "&lt;b&gt;", "0.0001234", "x", "", "", "no limit", "1e5"]
 
 
+def test_a_cell_without_a_value_is_empty_whatever_holds_it_and_a_day_has_no_hour():
+    days = [pd.Timestamp("2025-07-01"), pd.NaT]
+    frame = pd.DataFrame({"n": [1, None], "so": [None, True], "day": days}).convert_dtypes()
+    assert cells(frame) == ["1", "", "2025-07-01", "", "True", ""]
+
+
+def test_a_cell_gets_the_class_of_its_text():
+    frame = pd.DataFrame({"a": ["P > K", 1.5]})
+    html = table_html(frame, lambda text: "long" * (len(text) == 5))  # letters as read, not as escaped
+    assert re.findall("<td.*?</td>", html) == ['<td class="long">P &gt; K</td>', "<td>1.5</td>"]
+
+
 @given(st.floats(-1e12, 1e12))
 def test_a_table_has_no_exponents_and_keeps_four_digits(number):
     (cell,) = cells(pd.DataFrame({"a": [number, np.nan]}))[:1]

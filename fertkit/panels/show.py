@@ -36,8 +36,6 @@ _SAID = {"p_value": "p", "lsd": "LSD", "probability_below": "chance below the li
 _CHANCES, _TESTS = ("probability_below",), ("p_value", "lack_of_fit_p")
 _UNIT = re.compile(r"_(lb_ac|kg_ha|bu_ac|t_ha|gal_ac|pct|ac|ha|days|ft|m|lb)$")
 _UNITS = {"pct": "%"}
-#: Cells of a sentence, which get room in place of a word a line, and of a name, which stays on one.
-_LONG, _NAME = re.compile(r"<td>(?=[^<]{41})"), re.compile(r"<td>(?=[^< ]+ [^<]{1,14}</td>)")
 PRINTS = '<button type="button" class="fertkit-print">Print this answer</button>'
 _QUIET = (Kind.MISSING, Kind.QUESTION, Kind.SOURCE)
 
@@ -262,12 +260,18 @@ def table(frame: pd.DataFrame, notes: Notes | None = None) -> str:
     """Show a table, at most `SHOWN_ROWS` rows of it; it scrolls sideways by keyboard too."""
     shown = for_people(frame.head(SHOWN_ROWS))
     named = notes.put if notes else short_names
-    shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else "" if cell is pd.NA else cell)
+    shown = shown.map(lambda cell: named(cell) if isinstance(cell, str) else cell)
     more = f"<p>{len(frame) - len(shown)} more rows in the download.</p>" if len(frame) > len(shown) else ""
     scrolls = '<div class="fertkit-scroll" tabindex="0" role="region" aria-label="table">'
-    cells = _LONG.sub('<td class="fertkit-long">', table_html(shown))
-    cells = _NAME.sub('<td class="fertkit-name">', cells)
-    return f"{scrolls}{cells}</div>{more}"
+    return f"{scrolls}{table_html(shown, _room)}</div>{more}"
+
+
+def _room(text: str) -> str:
+    """Give the class of a cell: a sentence gets room in place of a word a line, a name stays on one line."""
+    if len(text) > 40:
+        return "fertkit-long"
+    first, _, rest = text.partition(" ")
+    return "fertkit-name" if first and 0 < len(rest) < 15 else ""
 
 
 def for_people(frame: pd.DataFrame) -> pd.DataFrame:
