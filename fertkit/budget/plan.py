@@ -280,7 +280,7 @@ def _check_shed(shed, passes, options):
         asked, what, remedy = ["passes"], "the shed already holds passes", "read both with read_shed"
     else:
         return
-    raise InputError("season plan", [Problem(what, remedy, column=name) for name in asked])
+    raise InputError("tables of the season plan", [Problem(what, remedy, column=name) for name in asked])
 
 
 def _read(fields, soil, shed, passes, own):
@@ -294,7 +294,7 @@ def _read(fields, soil, shed, passes, own):
     tests = _gathered(problems, read_soil, soil, "levels", fields=names)
     things = _gathered(problems, read_shed, shed, "products", passes=passes)
     if problems:
-        raise InputError("season plan", problems)
+        raise InputError("tables of the season plan", problems)
     rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
     notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
     notes = (*notes, *_at_odds(rows), *unused_tests(rows, tests))

@@ -172,7 +172,7 @@ def nutrient_targets(
     given = _collect(problems, checked_credits, credits, rows)
     optimum = _collect(problems, partial(checked_trials, per=per), trials, rows)
     if problems:
-        raise InputError("season plan", problems)
+        raise InputError("tables of the season plan", problems)
     tests = levels_by_row(levels, rows)
     wanted = [
         n

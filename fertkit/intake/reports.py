@@ -77,13 +77,14 @@ def read_reports(source, *, same: dict | None = None, **reading) -> Reports:
     LookupFailed
         If `same` names a field that is in no report.
     """
-    reports, notes = [], []
+    reports, unread = [], []
     for one in source if isinstance(source, list | tuple) else [source]:
-        found, unread = _opened(one, reading)
+        found, missed = _opened(one, reading)
         reports += found
-        notes += unread
+        unread += missed
     if not reports:
-        raise InputError("reports", [Problem(text, "correct it, or leave it out") for text in notes])
+        raise _none_read([problem for _, problems in unread for problem in problems])
+    notes = [said for said, _ in unread]
     reports = _each_once([(samples, _about(samples, lines)) for samples, lines in reports], notes)
     about = pd.concat([of.assign(report=samples.name) for samples, of in reports], ignore_index=True)
     about.index = pd.RangeIndex(1, len(about) + 1, name="specimen")
@@ -96,8 +97,16 @@ def read_reports(source, *, same: dict | None = None, **reading) -> Reports:
 # ---- opening
 
 
-def _opened(source, reading) -> tuple[list, list[Note]]:
-    """(samples, lines above) of every report of a source, and what was not read."""
+def _none_read(problems: list[Problem]) -> InputError:
+    """Name every problem: of the one file there is, or each with its file."""
+    files = {one.file for one in problems}
+    if len(files) != 1:
+        return InputError("reports", problems)
+    return InputError(*files, [replace(one, file="") for one in problems])
+
+
+def _opened(source, reading) -> tuple[list, list[tuple[Note, list[Problem]]]]:
+    """(samples, lines above) of every report of a source; of what was not read a note and its problems."""
     if isinstance(source, TissueSamples):
         return [(source, [])], []
     name, content = source if isinstance(source, tuple) else (None, source)
@@ -108,14 +117,12 @@ def _opened(source, reading) -> tuple[list, list[Note]]:
         files = sorted(path for path in Path(source).iterdir() if path.is_file())
         files = [path for path in files if not path.name.startswith((".", "~$"))]
         kept = [path for path in files if path.suffix.lower() in KINDS]
-        notes = [note("no table", name=path.name) for path in files if path not in kept]
+        unread = [_left(note("no table", name=path.name)) for path in files if path not in kept]
         if not kept:
-            notes.append(note("no tables", name=Path(source).name, kinds=", ".join(KINDS)))
+            unread.append(_left(note("no tables", name=Path(source).name, kinds=", ".join(KINDS))))
         parts = [_opened(path, reading) for path in kept]
-        return [one for found, _ in parts for one in found], [
-            *notes,
-            *(n for _, unread in parts for n in unread),
-        ]
+        unread += [one for _, missed in parts for one in missed]
+        return [one for found, _ in parts for one in found], unread
     try:
         tables = open_tables(content, name=name, sheet=reading.get("sheet"))
     except InputError as error:
@@ -150,11 +157,15 @@ def _each_once(reports, notes) -> list:
     return kept
 
 
-def _unread(name, error) -> Note:
-    problems = getattr(error, "problems", None)
-    first = problems[0].plain if problems else error.plain
-    more = f" (and {len(problems) - 1} more)" if problems and len(problems) > 1 else ""
-    return note("report not read", name=name, why=first, more=more)
+def _left(said: Note) -> tuple[Note, list[Problem]]:
+    return said, [Problem(said, "give a table, or leave it out", file="reports")]
+
+
+def _unread(name, error) -> tuple[Note, list[Problem]]:
+    problems = getattr(error, "problems", None) or [error.problem()]
+    more = f" (and {len(problems) - 1} more)" * (len(problems) > 1)
+    said = note("report not read", name=name, why=problems[0].plain, more=more)
+    return said, [replace(one, file=name) for one in problems]
 
 
 def _together(parts: list[TissueSamples]) -> TissueSamples:

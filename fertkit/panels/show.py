@@ -342,7 +342,7 @@ def banner(error: Exception, doing: str = "", old: str = "") -> str:
     """
     places = ""
     if isinstance(error, InputError):
-        places = bullets(capital(one.plain) for one in error.problems[: InputError.SHOWN])
+        places = bullets(begun(one.plain) for one in error.problems[: InputError.SHOWN])
     elif not isinstance(error, FertkitError):
         old = ""
     text = _reason(error)

@@ -294,6 +294,7 @@ def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) ->
             f"{plain(outside.flat[0])} {unit} is outside the tested rates, {plain(lowest)} to "
             f"{plain(highest)} {unit}",
             "extrapolate=True to extrapolate",
+            remedy="give a rate between them",
         )
 
 

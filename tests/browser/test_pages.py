@@ -23,6 +23,8 @@ OPTIMUM, LEAF, NEEDS = (
 )
 PRICE, CROP_PRICE = "Price per lb of N", "Price per bu of corn"
 READY = 120_000
+#: What stands above the first table, as drawn: only a browser knows what goes beyond its box.
+HINT = "getComputedStyle(document.querySelector('.fertkit-detail .fertkit-scroll'), '::before').content"
 DRAWN = "!document.querySelector('.voila-skeleton-post')"  # every cell of the page has its output
 
 
@@ -188,11 +190,19 @@ def test_a_good_a_broken_and_a_large_file(opened, demo, shots):
     expect(banner).not_to_contain_text("Traceback")
     expect(says(page)).to_contain_text("Heron Quarter poor")
     page.screenshot(path=shots / "broken_file.png")
+    answer = page.locator(".fertkit-answer").first  # the banner stays in sight of every control
+    answer.evaluate("answer => { answer.scrollIntoView(); scrollBy(0, 300); }")
+    page.wait_for_function("document.querySelector('.fertkit-answer').getBoundingClientRect().y < -250")
+    assert 0 <= banner.bounding_box()["y"] <= 20
+    assert banner.bounding_box()["height"] <= 0.6 * page.viewport_size["height"]
     upload(page, "workshop.csv", demo("workshop_leaf_tests.csv").read_bytes())
     expect(says(page)).to_contain_text("Ferry Flat poor")
     expect(banner).to_have_count(0)
+    page.get_by_role("button", name="Numbers").first.click()
+    page.wait_for_function(f"({HINT}).includes('More rows than shown: scroll down')")
     page.get_by_label("Sample").select_option("Ferry Flat poor")
     expect(says(page)).to_contain_text("1. Short: S 0.12 %")
+    page.wait_for_function(f"({HINT}) === 'none'")  # all rows of one sample are shown
     upload(page, "large.csv", b"x" * 6_000_000)
     expect(banner).to_contain_text("large.csv is larger than 5 MB")
 

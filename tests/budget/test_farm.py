@@ -133,7 +133,7 @@ def test_units_come_with_the_columns():
 
 def test_a_column_without_a_unit_is_a_question():
     bare = pd.DataFrame({"crop": ["soybean"], "area": [12.5], "yield_goal": [4.0]})
-    with pytest.raises(InputError, match="the area has no unit") as caught:
+    with pytest.raises(InputError, match="the header names no unit of area") as caught:
         farm_budget(bare)
     assert {p.column for p in caught.value.problems} == {"area", "yield_goal"}
     said = farm_budget(bare, area_unit="ha", yield_unit="t/ha")

@@ -51,7 +51,7 @@ def test_reports_opened_one_by_one_are_added_to_each_other(handed_over):
     panel.upload.value = handed_over("2025.csv", REPORT.format(day="2025-07-20", k=1.2).encode())
     assert panel.message().startswith("North: K short in 2 of 3 seasons judged")
     panel.upload.value = handed_over("bad.csv", b"what,is\nthis,1\n")
-    assert "cannot be used" in panel._banner.value
+    assert "bad.csv cannot be used: 1 problem to fix" in panel._banner.value
     panel.upload.value = handed_over("2026.csv", REPORT.format(day="2026-07-20", k=1.2).encode())
     assert panel.message().startswith("North: K short in 3 of 4 seasons judged")  # the bad one is not kept
     panel.start_over()

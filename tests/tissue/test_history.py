@@ -265,6 +265,21 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_followed(tmp_path):
         history(tmp_path)
 
 
+def test_where_no_report_can_be_read_every_problem_is_told(tmp_path):
+    bad = f"{HEAD}North,2023-07-20,{SOY},lots\nSouth,2023-07-20,{SOY},-2\n"
+    with pytest.raises(InputError) as alone:
+        read_reports([("bad.csv", bad.encode())])
+    assert alone.value.file == "bad.csv"
+    assert [(one.row, one.column, one.value) for one in alone.value.problems] == [
+        (2, "K %", "lots"), (3, "K %", "-2")
+    ]  # fmt: skip
+    with pytest.raises(InputError) as both:
+        history(tmp_path, a=bad, b="")
+    assert [(one.file, one.row) for one in both.value.problems] == [
+        ("a.csv", 2), ("a.csv", 3), ("b.csv", None)
+    ]  # fmt: skip
+
+
 def test_what_is_no_report_is_refused():
     with pytest.raises(InputError, match="not a report"):
         read_reports([3])
