@@ -212,12 +212,19 @@ def method_sources(*methods: str) -> pd.DataFrame:
 
 
 _KEY = re.compile(r"\b[A-Z][A-Z0-9_]+\b")
+#: Before a key that is part of a name, as in "Nebraska EC117".
+PART_OF_A_NAME = re.compile(r"[A-Z][a-z]+ $")
 
 
 def short_names(text: str) -> str:
     """Write a text for readers: each source key in it as author or publisher, BENDER2015 as Bender 2015."""
     names = _short_names()
-    return _KEY.sub(lambda hit: names.get(hit[0], hit[0]), text)
+
+    def name(hit):
+        within = PART_OF_A_NAME.search(text, 0, hit.start())
+        return hit[0] if within else names.get(hit[0], hit[0])
+
+    return _KEY.sub(name, text)
 
 
 @cache

@@ -16,7 +16,7 @@ import pandas as pd
 import fertkit
 from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
-from fertkit.reference.load import keys_within, list_sources
+from fertkit.reference.load import PART_OF_A_NAME, keys_within, list_sources
 from fertkit.results import alike, plain, plain_p
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import HANGING, Kind
@@ -88,17 +88,13 @@ class Notes:
 
     def _put(self, run) -> str:
         opened, closed = run[1], run[3]
-        if not opened and _PART_OF_A_NAME.search(run.string, 0, run.start()):
+        if not opened and PART_OF_A_NAME.search(run.string, 0, run.start()):
             return run[0]
         keys = re.split("[,;] ?", run[2])
         self.used.update(keys)
         numbers = sorted(map(self._number, keys), key=lambda one: (len(one), one))
         one = f"[{', '.join(numbers)}]"
         return one if opened and closed else f"{opened}{one}{closed}"
-
-
-#: Before a key that is part of a name, as in "Nebraska EC117".
-_PART_OF_A_NAME = re.compile(r"[A-Z][a-z]+ $")
 
 
 @cache

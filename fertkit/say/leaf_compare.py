@@ -55,10 +55,10 @@ def apart(rows, treated: bool = False) -> str:
     if first.empty:
         names = "check and treatment" if treated else "good and poor area"
         return f"{names} do not differ beyond sampling and laboratory noise"
-    said = [
-        f"{n.nutrient} {plain(n.poor)} {n.unit} in the {one}, {plain(n.good)} in the {other}"
-        for n in records(first.head(_SHOWN))
-    ]
+    said = []
+    for n in records(first.head(_SHOWN)):
+        poor, good = alike(n.poor, n.good)
+        said.append(f"{n.nutrient} {poor} {n.unit} in the {one}, {good} in the {other}")
     if len(first) > _SHOWN:
         rest = ", ".join(first["nutrient"].iloc[_SHOWN:])
         said.append(f"{rest} {'lower' if len(lower) else 'higher'} too")

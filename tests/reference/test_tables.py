@@ -241,6 +241,7 @@ def test_readers_see_author_or_publisher_in_place_of_keys_and_each_names_one_sou
     assert short_names("EC750; SCSB394_UDEL") == (
         "South Dakota State University EC750; Campbell 2000 (Corn ear-leaf values)"
     )
+    assert short_names("Kansas MF2586, sufficiency") == "Kansas MF2586, sufficiency"  # a name of its own
     assert short_names("MEMO, COMMON_PRACTICE") == "from memory, common practice"
     keys = list_sources()["source_key"]
     assert keys.map(short_names).nunique() == len(keys)
