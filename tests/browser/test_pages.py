@@ -23,8 +23,6 @@ OPTIMUM, LEAF, NEEDS = (
 )
 PRICE, CROP_PRICE = "Price per lb of N", "Price per bu of corn"
 READY = 120_000
-#: What stands above the first table, as drawn: only a browser knows what goes beyond its box.
-HINT = "getComputedStyle(document.querySelector('.fertkit-detail .fertkit-scroll'), '::before').content"
 DRAWN = "!document.querySelector('.voila-skeleton-post')"  # every cell of the page has its output
 
 
@@ -199,10 +197,12 @@ def test_a_good_a_broken_and_a_large_file(opened, demo, shots):
     expect(says(page)).to_contain_text("Ferry Flat poor")
     expect(banner).to_have_count(0)
     page.get_by_role("button", name="Numbers").first.click()
-    page.wait_for_function(f"({HINT}).includes('More rows than shown: scroll down')")
+    page.wait_for_function("document.querySelector('.fertkit-scroll.fertkit-downward')")
+    hints = "box => getComputedStyle(box, '::before').content"  # of many rows, and of the few below the panel
+    told = [one.evaluate(hints) for one in page.locator(".fertkit-scroll:visible").all()]
+    assert told == ['"More rows than shown: scroll down ↓"', "none"]
     page.get_by_label("Sample").select_option("Ferry Flat poor")
     expect(says(page)).to_contain_text("1. Short: S 0.12 %")
-    page.wait_for_function(f"({HINT}) === 'none'")  # all rows of one sample are shown
     upload(page, "large.csv", b"x" * 6_000_000)
     expect(banner).to_contain_text("large.csv is larger than 5 MB")
 
