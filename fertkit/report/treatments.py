@@ -1,5 +1,6 @@
 """The answer for treatments compared by their means: products against a check, two factors, pairs."""
 
+import numbers
 from dataclasses import dataclass
 
 import pandas as pd
@@ -161,14 +162,15 @@ def answer_treatments(
     table, facts = trial_rows(trial, name)
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
     plain = not getattr(trial, "factor", "") and design not in ("split-plot", "strip-plot", "factorial")
-    if plain:
-        check = _check_of(table, check)
+    named, check = check is not None, _check_of(table, check) if plain else check
     analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
     missing, worth, margin = [], None, None
     compared = analysis if design != "pairs" else analyse_strips(given, check=check, level=level)
     one = hasattr(compared, "comparisons")
     if one and check is None:
         missing.append("no treatment is named check, control or untreated; name the check to compare with it")
+    if one and not named and isinstance(check, numbers.Real) and check != 0:
+        missing.append(f"{show(check)}, the lowest number, is taken as the check; name another if it is not")
     if costs and (grain_price is None or not one or check is None):
         missing.append("the return needs one factor, a check, costs and the grain price")
     elif costs:

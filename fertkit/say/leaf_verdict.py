@@ -41,13 +41,13 @@ def gaps(scores, soil: bool = True) -> list[str]:
     lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
     told = {
         "not read": [f"{r.nutrient} (column '{r.column}')" for r in records(scores.unread)],
-        "sample" + "s" * (len(away) > 1): [f"{named_samples(away)} (not scored)"] if len(away) else [],
+        _before(away): [f"{named_samples(away)} (not scored)"] if len(away) else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
         "unusable, soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
-    return [f"{what} ({names})" if ";" in names else f"{what} {names}" for what, names in one.items()]
+    return [f"{what} ({names})" if ";" in names else f"{what} {names}".strip() for what, names in one.items()]
 
 
 def _total(rows):
@@ -195,6 +195,11 @@ def _by_samples(rows):
     for nutrient, mine in rows.groupby("nutrient", sort=False):
         by.setdefault(tuple(dict.fromkeys(mine["label"])), []).append(nutrient)
     return [f"{', '.join(nutrients)} in {named_samples(labels)}" for labels, nutrients in by.items()]
+
+
+def _before(labels) -> str:
+    """The word before names of samples; none where they are only counted."""
+    return "sample" + "s" * (len(labels) > 1) if len(labels) <= MOST else ""
 
 
 def named_samples(labels) -> str:

@@ -78,6 +78,15 @@ def run(capsys, *arguments):
     return code, "".join(capsys.readouterr())
 
 
+def test_the_lowest_number_stands_for_the_check_and_that_is_said():
+    rows = [(block, name, 100 + 5 * name + block % 2) for block in range(1, 5) for name in (1, 2, 3)]
+    numbered = pd.DataFrame(rows, columns=["block", "treatment", "yield_bu_ac"])
+    said = "1, the lowest number, is taken as the check"
+    assert said in answer_treatments(numbered).summary()
+    assert said not in answer_treatments(numbered, check=1).summary()
+    assert "the lowest number" not in answer_treatments(numbered.replace({"treatment": {1: 0}})).summary()
+
+
 def test_the_command_writes_page_workbook_and_table(capsys, tmp_path):
     paths = [tmp_path / name for name in ("p.html", "p.xlsx", "p.csv")]
     options = [x for pair in zip(("--page", "--workbook", "--table"), paths, strict=True) for x in pair]

@@ -256,6 +256,13 @@ def test_one_option_is_not_offered_for_several_crops(column):
     assert f"--{column.lower()} ..." in of_one[0].in_code
 
 
+def test_many_samples_that_are_not_scored_are_counted_once():
+    rows = [("a", "corn", "ear leaf"), *((name, "corn", "husk") for name in "bcdefg")]
+    samples = pd.DataFrame(rows, columns=["Sample", "Crop", "Part"]).assign(Stage="R1", **{"N (%)": 2.1})
+    said = verdict(explain(score_tissue(read_tissue(samples))))
+    assert "Not in this verdict: 6 samples (not scored)" in said
+
+
 def test_no_marginal_or_possible_finding_stands_above_a_surer_one():
     for name in ANSWERS:
         table = answered(name).items
