@@ -42,6 +42,9 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
     raise InputError(name, [Problem("unknown text encoding", "save it as CSV (UTF-8)")])
 
 
+_DECIMAL = re.compile(r"[<>≤≥]?\s*[+-]?\d+,\d+")
+
+
 def find_delimiter(lines: list[str]) -> str:
     """Return the mark that cuts most cells off lines of one width (two or more); '' if blanks do."""
     widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines[:_HEAD]]}
@@ -50,7 +53,15 @@ def find_delimiter(lines: list[str]) -> str:
     counts = {d: Counter(w for w in found if w > 1).items() for d, found in widths.items()}
     most = {d: max(((w - 1) * n for w, n in found), default=0) for d, found in counts.items()}
     # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
-    return max([*DELIMITERS, ""], key=lambda d: most[d])
+    best = max([*DELIMITERS, ""], key=lambda d: most[d])
+    return ";" if best == "," and _decimal_commas(lines[:_HEAD]) else best
+
+
+def _decimal_commas(lines) -> bool:
+    """Whether semicolons cut the lines, and every comma of theirs stands inside a number."""
+    cells = [line.split(";") for line in lines if line.strip()]
+    inside = all("," not in cell or _DECIMAL.fullmatch(cell.strip(' "')) for row in cells for cell in row)
+    return inside and min(map(len, cells), default=1) > 1
 
 
 def cut(text: str, delimiter: str, name: str) -> list[list[str]]:

@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from fertkit.delimited import cells_of, cut
+from fertkit.delimited import cells_of, cut, find_delimiter
 from fertkit.errors import InputError
 from fertkit.intake import read_points, read_strips, read_tissue
 from fertkit.line_lengths import check_lengths
@@ -246,3 +246,16 @@ def test_an_empty_cell_of_a_printed_page_is_named():
     with pytest.raises(InputError, match=r"row 3.*write '-' into the empty cell"):
         read_tissue(page.encode())
     assert len(read_tissue(page.replace("2.5      19", "2.5   -   19").encode()).table) == 5
+
+
+@pytest.mark.parametrize(
+    ("lines", "mark"),
+    [
+        (["Lon;Lat;N (kg/ha)", *["-93,1;42,0;134,5"] * 5], ";"),  # every cell holds a decimal comma
+        (["a;b", *["1,5;2,5"] * 5], ";"),
+        (["Rep,N (lb/ac),Yield,Note", *["1,50,158.9,wet; hail"] * 5], ","),
+        (["a,b,c", *["1,2;3,4"] * 5], ","),
+    ],
+)
+def test_commas_inside_numbers_cut_no_cells(lines, mark):
+    assert find_delimiter(lines) == mark

@@ -77,6 +77,17 @@ def test_a_title_above_the_headers_of_a_log_moves_nothing():
     pd.testing.assert_frame_equal(alone, titled)
 
 
+def test_a_log_under_spanish_headers(demo):
+    said = {"Longitude": "Longitud", "Latitude": "Latitud", "Distance": "Distancia", "Swath": "Ancho",
+            "Moisture": "Humedad", "Yield": "Rendimiento", "Time": "Tiempo"}  # fmt: skip
+    english = demo("combine_log.csv").read_text()
+    spanish = english
+    for word, other in said.items():
+        spanish = spanish.replace(word, other)
+    first, second = (read_points(text.encode(), crop="corn").table for text in (english, spanish))
+    pd.testing.assert_frame_equal(first, second)
+
+
 def test_a_word_among_decimal_commas_is_named_by_its_own_line():
     lines = semicolons(made_log(passes=2, length=20), "Export of the north field").split(b"\n")
     cells = lines[6].split(b";")
