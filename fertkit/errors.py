@@ -219,6 +219,26 @@ def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
     return LookupFailed(f"unknown {kind} '{shorten(value)}'", remedy=remedy)
 
 
+def one_of(names: Iterable[object]) -> str:
+    """Name what may be written: the remedy of a word that is not read."""
+    return f"use one of: {', '.join(map(str, names))}"
+
+
+def unknown_unit(unit: str, valid: Iterable[str], of: str = "unit") -> UnitError:
+    """Make the error for a unit that is not read."""
+    return UnitError(f"unknown {of} '{unit}'", remedy=one_of(valid))
+
+
+def installing(extra: str) -> str:
+    """Name what to install: the remedy where a library is not there."""
+    return f"install it with: pip install 'fertkit[{extra}]'"
+
+
+def missing_columns(table, names: Iterable[str], remedy: str = "add it") -> list[Problem]:
+    """Make a problem of each column that a table needs and does not have."""
+    return [Problem("column is missing", remedy, column=name) for name in names if name not in table]
+
+
 @contextmanager
 def naming(path, draft=None):
     """Name a file in errors of the system that name none (those of a full disk), or that name its draft."""

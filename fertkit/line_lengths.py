@@ -67,8 +67,7 @@ class _Lines:
         self.whole = [i for i in lines if widths and widths[i] >= self.named]
 
     def _short(self, i, remedy="put back the separator; an empty cell keeps its separators"):
-        what = f"the line has {self.widths[i]} cells under {self.named} column names"
-        return Problem(what, remedy, i + 1, value=self._text(i))
+        return Problem(_cells_under(self.widths[i], self.named), remedy, i + 1, value=self._text(i))
 
     def _text(self, i):
         return " | ".join(self.rows[i][: self.widths[i]])
@@ -174,9 +173,13 @@ def _filled(row):
     return next((j + 1 for j in range(len(row) - 1, -1, -1) if row[j] != ""), 0)
 
 
+def _cells_under(held, named) -> str:
+    return f"the line has {held} cells under {named} column names"
+
+
 def _longer(row, named, i, delimiter):
     held = _filled(row)
-    what = f"the line has {held} cells under {named} column names"
+    what = _cells_under(held, named)
     pairs = _pairs(row[:held], held - named) if delimiter == "," else []
     if pairs:
         return Problem(what, _POINTS, i + 1, value=_both(pairs))
@@ -234,7 +237,7 @@ def check_long_file(stream, delimiter: str, name: str) -> None:
                 problems.append(_longer(cells, named, int(at + line), delimiter))
             elif len(cells) < named and any(cells):
                 fewer += 1
-                what = f"the line has {len(cells)} cells under {named} column names"
+                what = _cells_under(len(cells), named)
                 remedy = "put back what is lost, or delete the line"
                 if len(short) < InputError.SHOWN:
                     short.append(Problem(what, remedy, int(at + line + 1), value=text))

@@ -14,7 +14,7 @@ import pandas as pd
 
 from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import cut, decode, find_delimiter
-from fertkit.errors import InputError, Problem, harmless
+from fertkit.errors import InputError, Problem, harmless, installing
 from fertkit.line_lengths import check_lengths
 from fertkit.sizes import MOST_COLUMNS, bytes_of, check_area, check_text
 from fertkit.workbooks import FORMULA, CellMarks, check_package
@@ -167,7 +167,7 @@ def _open_workbook(data, name):
     except InputError:
         raise
     except ImportError:
-        remedy = "install it with: pip install 'fertkit[excel]'"
+        remedy = installing("excel")
         raise _refuse(name, "spreadsheets need one more package", remedy) from None
     except (KeyboardInterrupt, SystemExit):
         raise

@@ -5,7 +5,7 @@ computed from the conventional IUPAC atomic weights below. Bushel weights are fa
 live in ``fertkit.reference`` instead.
 """
 
-from fertkit.errors import UnitError, unknown
+from fertkit.errors import UnitError, unknown, unknown_unit
 
 LB_KG = 0.45359237  # exact (NIST SP 811)
 ACRE_HA = 0.40468564224  # exact, international acre (NIST SP 811)
@@ -122,7 +122,7 @@ def _area_rate(unit: str, lb_per_bushel: float | None) -> float:
             )
         return lb_per_bushel * AREA_RATE_KG_HA["lb/ac"]
     if unit not in AREA_RATE_KG_HA:
-        raise UnitError(f"unknown unit '{unit}'; use one of: bu/ac, {', '.join(AREA_RATE_KG_HA)}")
+        raise unknown_unit(unit, ("bu/ac", *AREA_RATE_KG_HA))
     return AREA_RATE_KG_HA[unit]
 
 
@@ -139,7 +139,7 @@ def mass_kg(unit: str, *, lb_per_bushel: float | None = None) -> float:
             raise UnitError("a bushel needs the crop, for its weight; name the crop or use lb")
         return lb_per_bushel * LB_KG
     if unit not in MASS_KG:
-        raise UnitError(f"unknown unit of mass '{unit}'; use one of: bu, {', '.join(MASS_KG)}")
+        raise unknown_unit(unit, ("bu", *MASS_KG), "unit of mass")
     return MASS_KG[unit]
 
 
@@ -153,9 +153,7 @@ def convert_concentration(amount, unit: str, to: str):
     """
     for name in (unit, to):
         if name not in CONCENTRATION_PCT:
-            raise UnitError(
-                f"unknown concentration unit '{name}'; use one of: {', '.join(CONCENTRATION_PCT)}"
-            )
+            raise unknown_unit(name, CONCENTRATION_PCT, "concentration unit")
     return amount * CONCENTRATION_PCT[unit] / CONCENTRATION_PCT[to]
 
 

@@ -33,6 +33,7 @@ _CELL = re.compile(r"([A-Z]{1,4})([0-9]{1,20})")
 _MOST_MERGED = 100_000
 FORMULA = "="
 _LONGEST_ID = 40  # characters of a number as an ODS cell shows it
+_LONG_TEXTS = "the texts of the cells are too long"
 _LONG = "a text inside the workbook is absurdly long"
 _FAR = "the cells of a sheet lie absurdly far apart"
 
@@ -114,7 +115,7 @@ def _walk(package, name):
             walker.close()
             longest, copies = max(longest, walker.longest), copies + walker.shared
     if longest * copies > LARGEST_WORKBOOK:
-        raise too_large(name, "the texts of the cells are too long")
+        raise too_large(name, _LONG_TEXTS)
     return _by_sheet(walkers)
 
 
@@ -360,7 +361,7 @@ class _Walker:
     def _copy(self, characters):
         self._copied += characters
         if self._copied > LARGEST_WORKBOOK:
-            raise too_large(self.name, "the texts of the cells are too long")
+            raise too_large(self.name, _LONG_TEXTS)
 
     def _number(self, text, otherwise) -> int:
         number = int(text) if text else otherwise

@@ -24,7 +24,7 @@ from fertkit.batch.parts import Part, ending, typed, write_frame
 from fertkit.batch.results import BatchResult, gather
 from fertkit.batch.sources import cut_rows, find_source, part_name
 from fertkit.batch.trials import first_units
-from fertkit.errors import FertkitError, InputError, Problem, shorten
+from fertkit.errors import FertkitError, InputError, Problem, installing, shorten
 from fertkit.response.optimum import Status
 from fertkit.writing import write_whole
 
@@ -324,7 +324,7 @@ def _distributed():
     try:
         import distributed
     except ImportError:
-        remedy = "install it with: pip install 'fertkit[cluster]'"
+        remedy = installing("cluster")
         raise InputError("cluster", [Problem("a cluster needs one more package", remedy)]) from None
     return distributed
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.batch.parts import PLACE, ending, write_frame
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, installing
 from fertkit.line_lengths import check_long_file
 
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
@@ -114,7 +114,7 @@ def _data_set(root, files):
         import pyarrow.dataset as ds
         import pyarrow.parquet as pq
     except ImportError:
-        remedy = "install it with: pip install 'fertkit[parquet]'"
+        remedy = installing("parquet")
         raise _refuse(root, "Parquet files need one more package", remedy) from None
     whole, schemas, refused = Source(root, files), {}, []
     for file in files:

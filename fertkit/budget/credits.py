@@ -63,7 +63,7 @@ def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
     """
     amount = next((name for name in AMOUNTS if name in applied), None)
     if amount is None:
-        raise InputError("manure", [Problem("column is missing", f"add one of: {', '.join(AMOUNTS)}")])
+        raise InputError("manure", [Problem("no amount", f"add one of: {', '.join(AMOUNTS)}")])
     table, problems, rows = load_table("manure"), [], []
     for at, row in enumerate(applied.to_dict("records")):
         row["line"], row["tons"] = at + 2, _number(row, amount, at + 2, problems)

@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import read_fields
-from fertkit.budget.need_notes import above_all_uptake
+from fertkit.budget.need_notes import above_all_uptake, exceeds
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
 from fertkit.budget.studies import default_rows, region_note, worked_out
@@ -164,10 +164,8 @@ def farm_budget(
 def _above_notes(studied, fields):
     over = above_all_uptake(studied).drop(columns="crop").merge(fields[["at", "field", "crop"]], on="at")
     for (crop, nutrient, source), some in over.groupby(["crop", "nutrient", "source_key"], sort=False):
-        yield (
-            f"{nutrient} of {crop}: removal by {source} exceeds the highest published uptake "
-            f"({listed(some['field'].astype(str).unique(), 6)}): check the value and unit"
-        )
+        where = listed(some["field"].astype(str).unique(), 6)
+        yield exceeds(f"{nutrient} of {crop}", source, where)
 
 
 def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from fertkit.budget.yields import (
     residue_share,
     yield_unit,
 )
-from fertkit.errors import FertkitError, InputError, Problem, UnitError
+from fertkit.errors import FertkitError, InputError, Problem, UnitError, one_of
 from fertkit.intake.columns import say_column
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
@@ -142,7 +142,7 @@ def _known_crop(text, own):
 def _known_unit(text):
     known = yield_unit(text)
     if known not in YIELD_UNITS:
-        raise UnitError("unknown unit", remedy=f"use one of: {', '.join(YIELD_UNITS)}")
+        raise UnitError("unknown unit", remedy=one_of(YIELD_UNITS))
     return known
 
 

@@ -18,14 +18,18 @@ def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(highest=highest)[own & above(rows["removed"], highest)]
 
 
+def exceeds(removed: str, source: str, detail: str) -> str:
+    """Say that an own removal is above all published uptake."""
+    return (
+        f"{removed} removed by {source} exceeds the highest published uptake ({detail}): check value and unit"
+    )
+
+
 def above_notes(budget):
     """Say which own removal is above the highest published uptake."""
     for r in records(above_all_uptake(budget.table)):
         removed, most = (f"{plain(v)} {budget.unit}" for v in (r.removed, r.highest))
-        yield (
-            f"{r.nutrient}: {removed} removed by {r.source_key} exceeds the highest published uptake, "
-            f"{most}. Check the value and unit."
-        )
+        yield exceeds(f"{r.nutrient}: {removed}", r.source_key, most) + "."
 
 
 def straw_notes(budget):

@@ -8,6 +8,7 @@ from fertkit.budget.own import SOIL, at_row
 from fertkit.budget.thresholds import CLASS, TEST_UNITS, holds, level_of, named
 from fertkit.budget.timing import SHARES, day_span, stage_scale, value_span
 from fertkit.budget.yields import YIELD_UNITS, base_of, yield_unit
+from fertkit.errors import one_of
 from fertkit.intake.units import take_unit, words_of
 from fertkit.reference.crops import TOGETHER
 from fertkit.reference.load import load_table
@@ -46,7 +47,7 @@ def season_problems(own):
 def _wrong_season(row, low, high, days):
     """What is wrong with one row of the season: (what, remedy, column)."""
     if row.kind not in SEASON:
-        yield "unknown kind", f"use one of: {', '.join(SEASON)}", "kind"
+        yield "unknown kind", one_of(SEASON), "kind"
         return
     if row.days_from != "emergence":
         yield "count days from emergence", "leave the cell blank", "days_from"
@@ -57,7 +58,7 @@ def _wrong_season(row, low, high, days):
     day = "/day" if row.kind == "peak_rate" else ""
     units = [unit + day for unit in AREA_RATE_KG_HA]
     if row.kind in ("peak_rate", "season_total") and row.unit not in units:
-        yield "not a unit of this amount", f"use one of: {', '.join(units)}", "unit"
+        yield "not a unit of this amount", one_of(units), "unit"
     if row.kind in (*SHARES, "peak_window") and not days[0] >= 0:
         remedy = "write days after emergence in the column days, or give the stage its day in a table of "
         yield "its day is unknown", remedy + "your own with the columns crop, stage, days", "stage"
@@ -117,7 +118,7 @@ def _wrong_plan(row, own, rates, levels):
     if row.removal_source not in carried:
         yield "no table of removal has that key", "write one that has, or leave it blank", "removal_source"
     if row.yield_unit and yield_unit(row.yield_unit) not in YIELD_UNITS:
-        yield "not a unit of a yield", f"use one of: {', '.join(YIELD_UNITS)}", "yield_unit"
+        yield "not a unit of a yield", one_of(YIELD_UNITS), "yield_unit"
     if row.thresholds not in {*levels["system"], *load_table("soil_tests")["system"]}:
         remedy = "add its levels in a table with columns system, crop, nutrient, extractant, unit, parameter"
         yield "no levels under that name", remedy, "thresholds"
@@ -136,7 +137,7 @@ def _wrong_rate(row, plan):
     product = row.parameter.startswith("per_") and set(factors) <= set(FACTORS)
     known = PARAMETERS.get(plan["rule"], (*SUMS, "per_test", "per_yield", "per_yield_test", "per_om"))
     if row.parameter not in known and not (plan["rule"] not in PARAMETERS and product):
-        yield f"not read under the rule {plan['rule']}", f"use one of: {', '.join(known)}", "parameter"
+        yield f"not read under the rule {plan['rule']}", one_of(known), "parameter"
     elif row.parameter == "rate" and not row.test_from >= 0:
         yield "a table line without its test", "write the lowest test it applies to", "test_from"
     elif "yield" in row.parameter and not plan["yield_unit"]:

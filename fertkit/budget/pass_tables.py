@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.mixing import METHODS
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, missing_columns, one_of
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.nutrients import OF_PRODUCTS
 
@@ -77,7 +77,7 @@ def passes_table(frame: pd.DataFrame, most: int | None) -> pd.DataFrame:
         *_twice(table, ["pass"]),
     ]
     for i, names in table["nutrients"].items():
-        problems += [Problem("not a nutrient", f"use: {', '.join(OF_PRODUCTS)}", i + 2, "nutrients", name)
+        problems += [Problem("not a nutrient", one_of(OF_PRODUCTS), i + 2, "nutrients", name)
                      for name in names if name not in OF_PRODUCTS]  # fmt: skip
     return _or_refuse(table, "passes", problems).rename(columns={"pass": "name", "crop": "crops"})
 
@@ -126,9 +126,9 @@ def value_table(value):
 
 def _with(frame, what, needed, blank):
     """The columns that are read, those that may lack filled in; rows counted anew."""
-    lacking = [Problem("column is missing", "add it", column=name) for name in needed if name not in frame]
-    if lacking or frame.empty:
-        raise InputError(what, lacking or [Problem("no rows", "give at least one")])
+    missing = missing_columns(frame, needed)
+    if missing or frame.empty:
+        raise InputError(what, missing or [Problem("no rows", "give at least one")])
     table = frame.reset_index(drop=True).copy()
     for name, value in blank.items():
         if name not in table:
@@ -152,7 +152,7 @@ def _numbers(table, name, fits, remedy, empty=False):
 
 def _among(table, name, known):
     bad = table.index[~table[name].isin(known)]
-    remedy = f"use one of: {', '.join(known)}"
+    remedy = one_of(known)
     return [Problem("not known", remedy, i + 2, name, table[name][i]) for i in bad]
 
 

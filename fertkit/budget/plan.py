@@ -28,7 +28,7 @@ from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.supply import BEFORE, season_supply
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
 from fertkit.budget.yields import AREA_UNITS, base_of
-from fertkit.errors import InputError, Problem, UnitError
+from fertkit.errors import InputError, Problem, unknown_unit
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
 from fertkit.reference.crops import crop_name, is_known
@@ -243,7 +243,7 @@ def plan_season(
     {'N': 'legume', 'P2O5': 'no test', 'K2O': 'no test'}
     """
     if unit not in (AS_AREAS, *UNITS.values()):
-        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(UNITS.values())}")
+        raise unknown_unit(unit, UNITS.values())
     _check_shed(shed, passes, {"spending_limit": spending_limit} | options)
     (rows, stated), area_unit, notes, tests, things = _read(fields, soil, shed, passes, own)
     unit = UNITS[area_unit] if unit == AS_AREAS else unit

@@ -11,7 +11,7 @@ import pandas as pd
 
 from fertkit.budget.soil_reckon import rate_plans
 from fertkit.budget.thresholds import OXIDE
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, missing_columns, one_of
 from fertkit.reference.crops import base_crop, crop_name, is_known
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
@@ -88,7 +88,7 @@ def _spread(given, rows, table, read):
     frame = frame.rename(columns=lambda column: NAMES.get(str(column).strip().casefold(), column))
     for column in frame:
         if column not in (*OF_PRODUCTS, *KEYS):
-            known = f"use one of: {', '.join((*OF_PRODUCTS, *KEYS))}"
+            known = one_of((*OF_PRODUCTS, *KEYS))
             problems.append(Problem("not a nutrient of a plan", known, column=column))
     for line, record, fits in lines_of(frame, rows, problems):
         named = bool(word_of(record.get("field")) or word_of(record.get("crop")))
@@ -185,7 +185,7 @@ def checked_credits(given, rows):
     credits, problems = {}, []
     for line, record, fits in _read(given, rows, problems, ("low_lb_ac", "high_lb_ac"), ("kind",)):
         if record["kind"] not in KINDS_OF_CREDIT:
-            remedy = f"use one of: {', '.join(KINDS_OF_CREDIT)}"
+            remedy = one_of(KINDS_OF_CREDIT)
             problems.append(Problem("not a kind of credit", remedy, line, "kind", record["kind"]))
         for i in fits:
             credits.setdefault((i, record["nutrient"]), []).append(record)
@@ -237,13 +237,11 @@ def _read(given, rows, problems, ends, words=()):
     if given is None:
         return
     frame, needed = given.reset_index(drop=True), ("nutrient", *words, *ends)
-    missing = [name for name in needed if name not in frame]
-    remedy = f"needed are {', '.join(needed)}"
-    problems += [Problem("column is missing", remedy, column=name) for name in missing]
+    problems += (missing := missing_columns(frame, needed))
     for line, record, fits in lines_of(frame, rows, problems) if not missing else ():
         nutrient, record["nutrient"] = record["nutrient"], NAMES.get(word_of(record["nutrient"]).casefold())
         if record["nutrient"] not in OF_PRODUCTS:
-            known = f"use one of: {', '.join(OF_PRODUCTS)}"
+            known = one_of(OF_PRODUCTS)
             problems.append(Problem("not a nutrient of a plan", known, line, "nutrient", nutrient))
         numbers = [float(pd.to_numeric(record[name], errors="coerce")) for name in ends]
         for name, number in zip(ends, numbers, strict=True):

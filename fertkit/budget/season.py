@@ -23,7 +23,7 @@ from fertkit.budget.timing import (
     uptake_curve,
 )
 from fertkit.budget.yields import base_of, refuse
-from fertkit.errors import NotEstimable, typed
+from fertkit.errors import InputError, NotEstimable, missing_columns, typed
 from fertkit.reference.load import constants, list_sources, load_table
 from fertkit.reference.profiles import as_list, lineage
 from fertkit.results import Result, checks_frame, records
@@ -282,9 +282,8 @@ def _calendar(scale, points, temperatures, unit):
     if temperatures is None:
         end = points["day"].max() if scale.empty else scale["days"].max()
         return pd.DataFrame({"day": np.arange(0, np.ceil(end) + 1)})
-    missing = [c for c in ("date", "tmax", "tmin") if c not in temperatures]
-    if missing:
-        raise refuse("temperatures", "column is missing", "needed are: date, tmax, tmin", column=missing[0])
+    if missing := missing_columns(temperatures, ("date", "tmax", "tmin")):
+        raise InputError("temperatures", missing)
     frame = temperatures.sort_values("date").reset_index(drop=True)
     gdd = growing_degree_days(frame["tmax"], frame["tmin"], unit=unit).cumsum()
     calendar = pd.DataFrame({"day": np.arange(1.0, len(frame) + 1), "date": frame["date"], "gdd": gdd})

@@ -9,8 +9,8 @@ from fertkit.budget.own import checked_own
 from fertkit.budget.soil_reckon import bent, bounded, reckon
 from fertkit.budget.thresholds import OXIDE, question_of
 from fertkit.budget.yields import goal_unit, yield_lb_ac
-from fertkit.errors import UnitError
-from fertkit.reference.load import list_sources
+from fertkit.errors import unknown_unit
+from fertkit.reference.load import list_sources, read_or_remembered
 from fertkit.reference.own import own_tables
 from fertkit.results import Result, checks_frame
 from fertkit.units import convert_area_rate
@@ -84,10 +84,7 @@ class SoilRate(Result):
     def checks(self) -> pd.DataFrame:
         memory = self.table["provenance"].isin(["from_memory", "mixed"])
         current = ("the system is the current one", "the system is superseded: use the current one")
-        read = (
-            "every number was read in its source",
-            "some numbers are from memory: check before use",
-        )
+        read = read_or_remembered("number")
         return checks_frame(
             [
                 ("system is current", self.status, "current", self.status == "current", current),
@@ -193,7 +190,7 @@ def soil_rate(
     103.0
     """
     if unit not in UNITS:
-        raise UnitError(f"unknown unit '{unit}' of the rate; use one of: {', '.join(UNITS)}")
+        raise unknown_unit(unit, UNITS)
     own = checked_own(own)
     crop = own.crop_name(crop)
     pounds = yield_lb_ac(crop, yield_goal, goal_unit(crop, yield_unit))

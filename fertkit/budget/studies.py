@@ -15,7 +15,7 @@ from fertkit.budget.rates import (
     published_rates,
 )
 from fertkit.budget.yields import FIELD_UNIT, field_amounts, refuse
-from fertkit.errors import LookupFailed, UnitError, unknown
+from fertkit.errors import LookupFailed, unknown, unknown_unit
 from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
 from fertkit.reference.own import NO_TABLES
 from fertkit.reference.profiles import as_list, studied_region, studies
@@ -213,7 +213,7 @@ def in_form(rows, form) -> pd.DataFrame:
 def in_unit(rows, unit, area, area_unit) -> pd.DataFrame:
     """Restate amounts [lb/ac] in another unit and add those of the whole field."""
     if unit not in FIELD_UNIT:
-        raise UnitError(f"unknown unit '{unit}' for a nutrient amount; use one of: {', '.join(FIELD_UNIT)}")
+        raise unknown_unit(unit, FIELD_UNIT)
     rows = rows.reset_index(drop=True)
     if area is not None:
         if not (np.isfinite(area) and area > 0):

@@ -9,7 +9,7 @@ import pandas as pd
 from fertkit.asked import asks, holding
 from fertkit.budget.season import SeasonDemand, point_checks, season_demand
 from fertkit.budget.yields import refuse
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem, missing_columns
 from fertkit.reference.load import constants
 from fertkit.results import Result
 from fertkit.rounding import above, at_most, below
@@ -118,15 +118,11 @@ def _checked(demand, frame):
     if frame is None:
         return pd.DataFrame(columns=columns)
     frame = frame.set_axis(range(len(frame)))
-    problems = [
-        Problem("column is missing", "needed are nutrient, rate, and day or date", column=name)
-        for name in REQUIRED
-        if name not in frame
-    ]
+    problems = missing_columns(frame, REQUIRED, "add it, and day or date")
     dated = "date" in demand.table
     if "day" not in frame and not ("date" in frame and dated):
         remedy = "add days after emergence" + ("" if dated else "; dates need a demand with temperatures")
-        problems.append(Problem("column is missing", remedy, column="day"))
+        problems += missing_columns(frame, ["day"], remedy)
     if problems:
         raise InputError(TABLE, problems)
     applied = pd.DataFrame({"nutrient": frame["nutrient"]})

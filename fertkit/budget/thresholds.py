@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.yields import base_of, refuse
-from fertkit.errors import LookupFailed, UnitError, unknown
+from fertkit.errors import LookupFailed, UnitError, unknown, unknown_unit
 from fertkit.reference.crops import TOGETHER
 from fertkit.reference.load import constants, load_table
 from fertkit.reference.own import NO_TABLES
@@ -318,7 +318,7 @@ def in_unit(test, unit, to):
     if to not in TEST_UNITS:
         raise UnitError(f"the system uses '{to}', not '{unit}'; give the test in {to}, as reported")
     if unit not in TEST_UNITS:
-        raise UnitError(f"unknown unit of a soil test '{unit}'; use one of: {', '.join(TEST_UNITS)}")
+        raise unknown_unit(unit, TEST_UNITS, "unit of a soil test")
     factor = {"ppm": 1.0, "mg/kg": 1.0, "lb/ac": 1 / lb_ac_per_ppm()}
     return test * factor[unit] / factor[to]
 

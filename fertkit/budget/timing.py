@@ -9,7 +9,7 @@ import pandas as pd
 
 from fertkit.asked import amounts, asks
 from fertkit.budget.yields import base_of, refuse
-from fertkit.errors import InputError, Problem, UnitError, unknown
+from fertkit.errors import InputError, Problem, UnitError, missing_columns, unknown
 from fertkit.reference.load import constants, load_table
 from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import NO_TABLES, OWN
@@ -168,13 +168,9 @@ def own_points(frame: pd.DataFrame, scale: pd.DataFrame) -> pd.DataFrame:
     InputError
         With every problem of the table.
     """
-    problems = [
-        Problem("column is missing", "add it; needed are nutrient, fraction, and day or stage", column=name)
-        for name in ("nutrient", "fraction")
-        if name not in frame
-    ]
+    problems = missing_columns(frame, ("nutrient", "fraction"), "add it, and day or stage")
     if "day" not in frame and ("stage" not in frame or scale.empty):
-        problems.append(Problem("column is missing", "add days after emergence", column="day"))
+        problems += missing_columns(frame, ["day"], "add days after emergence")
     if problems:
         raise InputError("uptake points", problems)
     frame = frame.reset_index(drop=True)

@@ -4,7 +4,7 @@ from functools import cache
 
 import numpy as np
 
-from fertkit.errors import InputError, Problem, UnitError, typed
+from fertkit.errors import InputError, Problem, UnitError, one_of, typed, unknown_unit
 from fertkit.intake.units import area_unit
 from fertkit.reference.crops import (
     base_crop,
@@ -66,7 +66,7 @@ def lb_ac_per(unit: str, crop: str) -> float:
     if known not in fits:
         sold = {"bu/ac": f"{crop} is not sold by the bushel", "bale/ac": f"{crop} is not sold by the bale"}
         what = sold.get(known, f"unknown unit '{unit}' of a {crop} yield")
-        raise UnitError(f"{what}; use one of: {', '.join(fits)}")
+        raise UnitError(what, remedy=one_of(fits))
     weight = bushel_lb(crop) if known == "bu/ac" else None
     return float(convert_area_rate(1.0, known, "lb/ac", lb_per_bushel=weight))
 
@@ -90,7 +90,7 @@ def goal_unit(crop: str, unit: str | None = None, part: str = "grain") -> str:
     """
     if unit is not None:
         if part == "silage" and yield_unit(unit) == "bu/ac":
-            raise UnitError(f"silage is not measured by the bushel; use one of: {', '.join(BY_WEIGHT)}")
+            raise UnitError("silage is not measured by the bushel", remedy=one_of(BY_WEIGHT))
         return yield_unit(unit)
     if part == "silage" or not is_known(crop) or sold_by_weight(crop):
         named = f"{crop} silage" if part == "silage" else crop
@@ -212,7 +212,7 @@ def highest_goal(crop: str, unit: str) -> float:
 def field_amounts(lb_ac, area, area_unit: str, unit: str):
     """Amount in a whole field [lb or kg] from an amount per acre [lb/ac] and an area."""
     if area_unit not in AREA_UNITS:
-        raise UnitError(f"unknown unit of area '{area_unit}'; use one of: {', '.join(AREA_UNITS)}")
+        raise unknown_unit(area_unit, AREA_UNITS, "unit of area")
     return lb_ac * np.asarray(area, dtype=float) * AREA_UNITS[area_unit] * (LB_KG if unit == "kg/ha" else 1.0)
 
 

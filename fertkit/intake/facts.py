@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, one_of
 from fertkit.intake.spellings import plain
 from fertkit.reference.facts import load_facts
 from fertkit.reference.schema import NUTRIENTS
@@ -82,7 +82,7 @@ def read_facts(facts: Mapping) -> dict:
     for header, value in facts.items():
         name = fact_name(str(header))
         if not name:
-            remedy = f"use one of: {', '.join(fact_table()['name'])}"
+            remedy = one_of(fact_table()["name"])
             problems.append(Problem("unknown field fact", remedy, column=str(header), value=value))
         elif not _blank(value):
             what = _read(name, value)

@@ -13,6 +13,7 @@ from fertkit.tables import text_of
 
 #: Kinds of headers that name a nutrient, or what may be one.
 NUTRIENTS = ("nutrient", "oxide", "unclear")
+OTHER_MATRIX = "another matrix than dry matter"
 ELEMENT = {"P2O5": "P", "K2O": "K", "CaO": "Ca", "MgO": "Mg", "SO3": "S"}
 #: Roles that say whose a sample is, and of what.
 STATED = (
@@ -98,7 +99,7 @@ def _with_unit(words):
         if not kind and text in spellings("nutrient with unit"):
             kind, name = "nutrient", spellings("nutrient with unit")[text]
         if kind:
-            complaint = "another matrix than dry matter" if is_other_matrix(text) else ""
+            complaint = OTHER_MATRIX if is_other_matrix(text) else ""
             return Header(kind, name, find_unit(unit), complaint)
     return _with_foreign_unit(words)
 
@@ -133,7 +134,7 @@ def _with_foreign_unit(words):
     if not kind:
         return None
     if is_other_matrix(words):
-        return Header(kind, name, complaint="another matrix than dry matter")
+        return Header(kind, name, complaint=OTHER_MATRIX)
     spoken_for = re.fullmatch(f"{_LIMITS}|{_RATING}", hit["unit"])
     if (bracketed or _FOREIGN_UNIT.search(hit["unit"])) and not spoken_for:
         return Header(kind, name, complaint=f"unknown unit '{hit['unit']}'")
@@ -338,4 +339,4 @@ def _state_unit(header, word, unit):
     if unit or header.kind != "nutrient" or plain(word) in spellings("no unit"):
         return replace(header, unit=header.unit or unit)
     matrix = is_other_matrix(word)
-    return replace(header, complaint="another matrix than dry matter" if matrix else f"unknown unit '{word}'")
+    return replace(header, complaint=OTHER_MATRIX if matrix else f"unknown unit '{word}'")

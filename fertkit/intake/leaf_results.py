@@ -7,7 +7,7 @@ import numpy as np
 
 from fertkit.errors import LookupFailed, Problem
 from fertkit.intake.columns import OTHER, say_column
-from fertkit.intake.headers import ELEMENT, begins_with_nutrient, read_header
+from fertkit.intake.headers import ELEMENT, OTHER_MATRIX, begins_with_nutrient, read_header
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_results
 from fertkit.intake.plausible import (
@@ -195,7 +195,7 @@ def _stated_unit(in_name, in_column):
     if not in_column or (unit and unit == in_name):
         return in_name, ""
     if not unit:
-        return "", "another matrix than dry matter" if is_other_matrix(in_column) else "unknown unit"
+        return "", OTHER_MATRIX if is_other_matrix(in_column) else "unknown unit"
     return (unit, "") if not in_name else ("", f"the analyte says {in_name}, the unit column {in_column}")
 
 

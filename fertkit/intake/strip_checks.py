@@ -23,6 +23,7 @@ _PLOT = re.compile(r"(?:[a-z]+[ ._-]?)?(?:(\d{3,4})|(\d\d?)[-_/.](\d\d?))", re.I
 _PERCENT = re.compile(r"%|\b(?:pct|percent|prozent|porcentaje)\b")
 #: A trial has no more blocks than this; grain is harvested between these moistures [%]; a block that lost a
 #: strip still holds this share of the rates (common practice, no source).
+NO_BLOCKS = "no blocks given: strips are treated as fully randomised"
 _MOST_BLOCKS, _MOIST, _DRY, _WHOLE = 12, (5, 40), (60, 95), 0.75
 #: Rates of different blocks closer than this share of the highest are one rate as applied, and an applied
 #: rate further than this from the planned one is reported (common practice, no source).

@@ -90,7 +90,7 @@ def checks_of(table, lines):
         fails = "applied and planned rates differ: curves use the applied rate, comparisons the planned one"
         rows.append(_check("applied as planned", off, lines, "the rates applied are those planned", fails))
     if "block" not in table:
-        rows.append(("blocks", 0, ">= 2", False, "no blocks given: strips are treated as fully randomised"))
+        rows.append(("blocks", 0, ">= 2", False, strip_checks.NO_BLOCKS))
     return rows
 
 

@@ -5,7 +5,7 @@ The panels load on first use and need ipywidgets; `fertkit.panels.serve` does no
 
 import lazy_loader
 
-from fertkit.errors import FertkitError
+from fertkit.errors import FertkitError, installing
 
 _load, __dir__, __all__ = lazy_loader.attach(
     __name__,
@@ -29,6 +29,4 @@ def __getattr__(name: str):
     except ModuleNotFoundError as error:
         if error.name not in ("ipywidgets", "traitlets"):
             raise
-        raise FertkitError(
-            "panels need ipywidgets; install it with: pip install 'fertkit[notebook]'"
-        ) from None
+        raise FertkitError("panels need ipywidgets", remedy=installing("notebook")) from None

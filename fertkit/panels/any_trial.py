@@ -14,7 +14,14 @@ from fertkit.intake.numbers import read_product, read_typed
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.panels.controls import pairs_of
-from fertkit.panels.pricing import LARGEST_PRICE, PLACEHOLDERS, AsksForGroups, Priced, crop_choice
+from fertkit.panels.pricing import (
+    LARGEST_PRICE,
+    PLACEHOLDERS,
+    AsksForGroups,
+    Priced,
+    crop_choice,
+    enter_prices,
+)
 from fertkit.panels.show import said_by
 from fertkit.report.asking import WAYS, kind_of_file, read_trial_files
 from fertkit.report.paper import Paper
@@ -301,10 +308,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
         lacking = [key for key in kinds if not getattr(s, key) and not (key == "nutrient_price" and s.free)]
         if "nutrient_price" in takes:
             if lacking:
-                raise FertkitError(
-                    f"enter the {' and the '.join(map(self._named, lacking))}; a price for another unit or "
-                    "crop is not carried over"
-                )
+                raise FertkitError(enter_prices(map(self._named, lacking)))
             prices = {kinds[k][1]: getattr(s, k) for k in NUTRIENT_PRICES if k in kinds}
             one = 0.0 if s.free else s.nutrient_price
             asked["nutrient_price"] = prices if data.strips.rate_columns else one

@@ -5,7 +5,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from tempfile import mkdtemp
 
-from fertkit.errors import FertkitError
+from fertkit.errors import FertkitError, installing
 
 #: Parts of the package in the order of the work; what each makes public is told.
 PARTS = ("intake", "reference", "budget", "tissue", "trials", "response", "report", "panels", "batch")
@@ -29,7 +29,7 @@ def write_manual(folder) -> Path:
         If pdoc is not installed.
     """
     if find_spec("pdoc") is None:
-        raise FertkitError("this needs pdoc; install it with: pip install 'fertkit[manual]'")
+        raise FertkitError("this needs pdoc", remedy=installing("manual"))
     import pdoc
 
     pdoc.render.configure(docformat="numpy", show_source=False)

@@ -17,6 +17,11 @@ LARGEST_PRICE = 1_000_000
 PLACEHOLDERS = "The prices are placeholders: enter your own."
 
 
+def enter_prices(names) -> str:
+    """Ask for the prices that another unit or crop left behind."""
+    return f"enter the {' and the '.join(names)}; a price for another unit or crop is not carried over"
+
+
 def crop_choice():
     """Offer the crops of which the trade moisture is known."""
     crops = load_crops()

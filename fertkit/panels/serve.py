@@ -26,7 +26,7 @@ from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
 import fertkit
-from fertkit.errors import FertkitError, shorten
+from fertkit.errors import FertkitError, installing, shorten
 from fertkit.guesses import PLACE
 from fertkit.panels import seat
 
@@ -128,7 +128,7 @@ def command(folder: Path, *, page: bool, room: bool, port: int, host: str = HOST
     """
     needed, extra = ("voila", "workshop") if page else ("jupyterlab", "notebook")
     if find_spec(needed) is None:
-        raise FertkitError(f"this needs {needed}; install it with: pip install 'fertkit[{extra}]'")
+        raise FertkitError(f"this needs {needed}", remedy=installing(extra))
     application, module = ("Voila", "fertkit.panels.server") if page else ("ServerApp", needed)
     settings = {"websocket_max_message_size": LARGEST_MESSAGE if host == HOST else LARGEST_SHARED}
     shared = [
@@ -231,7 +231,7 @@ def invitation(url: str, host: str) -> str:
         If segno, which draws the code, is not installed.
     """
     if find_spec("segno") is None:
-        raise FertkitError("this needs segno; install it with: pip install 'fertkit[workshop]'")
+        raise FertkitError("this needs segno", remedy=installing("workshop"))
     import segno
 
     code = StringIO()

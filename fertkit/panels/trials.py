@@ -4,7 +4,14 @@ from fertkit.errors import FertkitError
 from fertkit.intake.strips import read_strips
 from fertkit.panels import controls
 from fertkit.panels.base import Panel
-from fertkit.panels.pricing import LARGEST_PRICE, PLACEHOLDERS, AsksForGroups, Priced, crop_choice
+from fertkit.panels.pricing import (
+    LARGEST_PRICE,
+    PLACEHOLDERS,
+    AsksForGroups,
+    Priced,
+    crop_choice,
+    enter_prices,
+)
 from fertkit.panels.show import plainly
 from fertkit.plots.groups import move_group_prices
 from fertkit.plots.response import move_prices
@@ -215,8 +222,7 @@ class OptimumPanel(AsksForGroups, Priced, _TrialPanel):
         missing = [self._labels()[key] for key in asked if not getattr(settings, key)]
         if missing:
             raise FertkitError(
-                f"enter the {' and the '.join(label[0].lower() + label[1:] for label in missing)}; "
-                "a price for another unit or crop is not carried over"
+                enter_prices(label[0].lower() + label[1:] for label in missing)
                 + f". Tick '{self.controls['free'].description}' if it costs nothing"
                 * ("nutrient_price" in asked and not settings.nutrient_price)
             )

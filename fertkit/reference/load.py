@@ -2,6 +2,7 @@
 
 import csv
 import re
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -231,6 +232,15 @@ def short_names(text: str) -> str:
 def _short_names() -> dict[str, str]:
     sources = load_sheet("sources")
     return dict(zip(sources["source_key"], short_names_of(sources["citation"]), strict=True)) | _UNPUBLISHED
+
+
+def read_or_remembered(what: str, memory: Iterable[str] = ()) -> tuple[str, str]:
+    """Say that every `what` was read in its source, or that those of some source keys are from memory."""
+    named = ", ".join(key for key in memory if key not in _UNPUBLISHED)
+    return (
+        f"every {what} was read in its source",
+        f"{what}s{' of ' * bool(named)}{named} are from memory: check before use",
+    )
 
 
 def keys_within(text: str) -> frozenset[str]:

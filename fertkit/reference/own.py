@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.asked import a_table_or_path, each_of, either, holding
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, one_of
 from fertkit.reference.crops import (
     TOGETHER,
     crop_name,
@@ -217,7 +217,7 @@ def _part_problems(frame):
             continue
         frame.loc[i, "harvested_part"], known = _part(crop, text)
         if known:
-            yield Problem("not read", f"use one of: {', '.join(known)}", i + 2, "harvested_part", text)
+            yield Problem("not read", one_of(known), i + 2, "harvested_part", text)
 
 
 def _part(crop, text):
@@ -257,7 +257,7 @@ def _nutrient_problems(frame, kind, extra):
         for word in text.split(BETWEEN[kind]) if kind in BETWEEN else [text]:
             name = known.get(_word(words.get(_word(word), word)))
             if name is None:
-                remedy = f"use one of: {', '.join(dict.fromkeys(known.values()))}"
+                remedy = one_of(dict.fromkeys(known.values()))
                 yield Problem("not read", remedy, i + 2, "nutrient", text)
                 break
             found.append(name)

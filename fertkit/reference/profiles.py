@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.asked import a_path, asks
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, one_of
 from fertkit.reference.load import load_table
 from fertkit.reference.regions import region_chain
 
@@ -89,9 +89,7 @@ def by_family(choices: dict) -> tuple[dict, dict]:
 def _wrong_choices(held, choices, part=""):
     for name, value in held.items():
         if name not in choices:
-            yield Problem(
-                "not a choice of a profile", f"use one of: {', '.join(choices)}", column=part + name
-            )
+            yield Problem("not a choice of a profile", one_of(choices), column=part + name)
         elif not (isinstance(value, str) or (name != "region" and _all_text(value))):
             yield Problem("not a text", "write it in quotes; a list in brackets", column=part + name)
 

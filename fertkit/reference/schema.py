@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks
-from fertkit.errors import InputError, Problem, unknown
+from fertkit.errors import InputError, Problem, missing_columns, one_of, unknown
 from fertkit.reference.nutrients import NUTRIENTS, OF_PRODUCTS
 from fertkit.reference.text_tables import with_decimal_points
 from fertkit.units import COMPOUNDS
@@ -162,9 +162,8 @@ def table_of(rows: list[dict], kind: str) -> pd.DataFrame:
 
 def _column_problems(frame, columns):
     remedy = f"add it; the columns are: {', '.join(c.name for c in columns)}"
-    for column in columns:
-        if column.required and column.name not in frame and column.name != "source_key":
-            yield Problem("column is missing", remedy, column=column.name)
+    needed = (column.name for column in columns if column.required and column.name != "source_key")
+    yield from missing_columns(frame, needed, remedy)
     names = [c.name for c in columns]
     for name in frame.columns:
         if name not in names and not name.lower().startswith(_REMARKS):
@@ -199,7 +198,7 @@ def _cell_problems(cells, column):
         yield from (Problem("cell is empty", "fill it in", i + 2, name) for i in cells.index[empty])
     faults = []
     if column.allowed:
-        known = f"use one of: {', '.join(filter(None, column.allowed))}"
+        known = one_of(filter(None, column.allowed))
         faults.append((~cells.isin(column.allowed) & ~empty, "not a known entry", known))
     if column.holds == "number":
         numbers = _converted(cells, column)

@@ -50,11 +50,12 @@ WAYS = {
 }  # fmt: skip
 #: Ways whose fits are used again at other prices; the others are quick.
 REFITTED = ("rate", "groups", "network")
+_ONE_NUTRIENT = "leave it out: it is for curves of one nutrient"
 #: What is not asked of every way -> what people call it, what to do instead, and what to type for that.
 ELSEWHERE = {
     "against": ("a rate to compare with", "compare treatments with a check instead", "--check NAME"),
-    "robust": ("a fit for outlying strips", "leave it out: it is for curves of one nutrient", ""),
-    "uneven": ("a fit for uneven errors", "leave it out: it is for curves of one nutrient", ""),
+    "robust": ("a fit for outlying strips", _ONE_NUTRIENT, ""),
+    "uneven": ("a fit for uneven errors", _ONE_NUTRIENT, ""),
     "within": ("a loss that counts as near the best", "leave it out", ""),
     "price_swing_pct": ("a swing of prices", "choose one trial of one nutrient", "--trial NAME"),
     "surface": ("a surface", "leave it out: it needs two or three nutrients", ""),

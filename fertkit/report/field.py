@@ -19,7 +19,7 @@ from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.prices import money_unit
 from fertkit.results import capital, records
 from fertkit.say import answers as say
-from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
+from fertkit.say.advice import LIMITS, OF_ONE_TRIAL, field_advice, nutrient_cautions
 from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
 from fertkit.say.response import optimum_text
@@ -265,5 +265,5 @@ def _trial_section(name, trial, answer):
     return Section(
         f"Would more have paid? {name}", lines=(*trial.lines(), *carried), figure=trial.plot,
         figure_says=f"Economic optimum rate{of}: {optimum_text(trial.optimum)}.",
-        tables=(parts.curves_table(trial, f": {name}"),), cautions=(f"{ONE_TRIAL} {LIMITS[0]}",),
+        tables=(parts.curves_table(trial, f": {name}"),), cautions=(OF_ONE_TRIAL,),
     )  # fmt: skip

@@ -16,7 +16,7 @@ from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of, money_axis, money_unit
 from fertkit.results import heading, records
 from fertkit.say import groups as say
-from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
+from fertkit.say.advice import OF_ONE_TRIAL, nutrient_cautions
 from fertkit.say.line import notes
 
 
@@ -102,7 +102,7 @@ class GroupsAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         do, leave = say.advice(self.groups)
-        cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
+        cautions = (OF_ONE_TRIAL, *nutrient_cautions(self.nutrient)[0])
         return [
             Section("Advice", do=do, leave=leave, cautions=cautions),
             *map(lambda make: make(self.groups), (_optima_section, _differences_section, _curves_section)),

@@ -17,6 +17,7 @@ from fertkit.report.sections import Section
 from fertkit.report.trial import analyse_each, in_currency, notes_of
 from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.network_fit import NetworkFit, fit_network
+from fertkit.response.network_known import KNOWN_OF_SITES
 from fertkit.response.network_rate import NetworkRate, network_rate
 from fertkit.response.optimum import Status
 from fertkit.response.pooled import PooledReturn, contrast_checks, pool_net_return
@@ -365,9 +366,7 @@ def _column(table, header) -> str:
         if plain_of(column) == plain_of(header):
             return column
     shown = ", ".join(c for c in table if c not in ("trial", "strip"))
-    raise InputError(
-        "what is known of the sites", [Problem(f"there is no column '{header}'", f"Columns: {shown}")]
-    )
+    raise InputError(KNOWN_OF_SITES, [Problem(f"there is no column '{header}'", f"Columns: {shown}")])
 
 
 def _notes(strips, known):
@@ -393,5 +392,5 @@ def _known(table, headers) -> pd.DataFrame:
         for name, several in by_trial.nunique().items() if (several > 1).any()
     ]  # fmt: skip
     if problems:
-        raise InputError("what is known of the sites", problems)
+        raise InputError(KNOWN_OF_SITES, problems)
     return by_trial.first().rename(columns=columns)

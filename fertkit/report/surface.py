@@ -18,7 +18,7 @@ from fertkit.response.prices import area_of, money_axis
 from fertkit.response.surface import SurfaceAnalysis, analyse_surface
 from fertkit.results import plain
 from fertkit.say import surface as say
-from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions
+from fertkit.say.advice import OF_ONE_TRIAL, nutrient_cautions
 
 _TINY = 1e-4  # a coefficient with a smaller error is told of rates in hundreds
 
@@ -73,7 +73,7 @@ class SurfaceAnswer(Answer):
     def sections(self) -> list[Section]:
         do, leave = say.surface_advice(self.analysis)
         own = [text for name in self.analysis.nutrients for text in nutrient_cautions(name)[0]]
-        cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *dict.fromkeys(own))
+        cautions = (OF_ONE_TRIAL, *dict.fromkeys(own))
         return [
             Section("Advice", do=do, leave=leave, cautions=cautions),
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),

@@ -19,7 +19,7 @@ from fertkit.response.regret import Regret
 from fertkit.response.worth import RateWorth
 from fertkit.results import heading, records, show
 from fertkit.say import answers as say
-from fertkit.say.advice import LIMITS, ONE_TRIAL, nutrient_cautions, trial_advice
+from fertkit.say.advice import OF_ONE_TRIAL, nutrient_cautions, trial_advice
 from fertkit.say.line import Kind, told
 from fertkit.say.response import break_even, details, optimum_text
 from fertkit.say.trials import yields_text
@@ -116,7 +116,7 @@ class TrialAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         do, leave = trial_advice(self.response, self.net, self.strips)
-        cautions = (f"{ONE_TRIAL} {LIMITS[0]}", *nutrient_cautions(self.nutrient)[0])
+        cautions = (OF_ONE_TRIAL, *nutrient_cautions(self.nutrient)[0])
         tables = (parts.checks_table(self.checks), _strips_table(self))
         return [
             Section("Advice", do=do, leave=leave, cautions=cautions),

@@ -13,13 +13,10 @@ from io import BytesIO
 import pandas as pd
 
 import fertkit
-from fertkit.errors import FertkitError, harmless
+from fertkit.errors import FertkitError, harmless, installing
 from fertkit.report.sections import Table
+from fertkit.say.line import ASK
 
-GOVERNS = (
-    "An estimate, not a recommendation: local nutrient-management rules, the product label and a licensed or "
-    "certified adviser govern what is applied."
-)
 LONGEST_NAME = 31  # characters of a sheet's name
 _FORBIDDEN = re.compile(r"[\[\]:*?/\\]")
 _WRITTEN = (1980, 1, 1, 0, 0, 0)  # the earliest time an archive can state
@@ -72,7 +69,7 @@ def workbook_bytes(tables) -> bytes:
     try:
         from openpyxl import Workbook
     except ImportError:
-        raise FertkitError("workbooks need openpyxl: pip install fertkit[excel]") from None
+        raise FertkitError("workbooks need openpyxl", remedy=installing("excel")) from None
     book = Workbook()
     book.remove(book.active)
     tables = list(tables)
@@ -134,7 +131,12 @@ def _fill(sheet, frame):
 def sources_sheet(sources: pd.DataFrame) -> Table:
     """Return the sheet of sources: key, citation, address, how obtained; what governs; the version."""
     frame = sources[["source_key", "citation", "address", "obtained"]]
-    about = pd.DataFrame({"source_key": ["fertkit", "note"], "citation": [fertkit.__version__, GOVERNS]})
+    about = pd.DataFrame(
+        {
+            "source_key": ["fertkit", "note"],
+            "citation": [fertkit.__version__, f"An estimate, not a recommendation. {ASK}"],
+        }
+    )
     return Table("Sources", pd.concat([frame, about], ignore_index=True).fillna(""))
 
 

@@ -2,8 +2,10 @@
 
 import numpy as np
 
+from fertkit.intake.strip_checks import NO_BLOCKS
 from fertkit.response.average import CHANCE, response_p
 from fertkit.response.compare import arrays_of, lack_of_fit
+from fertkit.response.fit import REPLICATED
 from fertkit.response.optimum import Status
 from fertkit.results import plain
 from fertkit.rounding import below, first_largest
@@ -18,8 +20,7 @@ def check_analysis(analysis) -> list[tuple]:
         ("distinct rates", len(rates), ">= 3", len(rates) >= 3,
          ("enough rates for a curve", "fewer than three rates: a difference, not a curve")),
         ("replicates within rates [df]", pure_df, ">= 1", pure_df > 0,
-         ("strips of the same rate measure the error",
-          "no replication within rates: the error includes lack of fit")),
+         REPLICATED),
         *data.losses,
     ]  # fmt: skip
     top = f"< {plain(rates[-1])}"
@@ -33,7 +34,7 @@ def check_analysis(analysis) -> list[tuple]:
               "the interval of the optimum has no upper limit within the tested rates")),
         ]  # fmt: skip
     if data.block is None and pure_df > 0 and (data.weight == 1).all():
-        rows.append(("blocks", 0, ">= 1", False, "no blocks given: strips are treated as fully randomised"))
+        rows.append(("blocks", 0, ">= 1", False, NO_BLOCKS))
     if analysis.treated is None:
         rows += analysis.error_rows
     if comparison is not None:

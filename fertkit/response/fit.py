@@ -35,6 +35,12 @@ from fertkit.results import Result, checks_frame, counted, plain
 from fertkit.rounding import above, at_most, below, same
 from fertkit.trials.residuals import Residuals, leverages, residual_frame
 
+#: What is so where rates are replicated, and where they are not.
+REPLICATED = (
+    "strips of the same rate measure the error",
+    "no replication within rates: the error includes lack of fit",
+)
+
 
 @dataclass(frozen=True)
 class ResponseFit(Result):
@@ -172,8 +178,7 @@ class ResponseFit(Result):
              ("more rates than parameters: the fit can be tested",
               "as many parameters as rates: the fit cannot be tested")),
             ("error df within rates", pure_df, ">= 1", pure_df > 0,
-             ("strips of the same rate measure the error",
-              "no replication within rates: the error includes lack of fit")),
+             REPLICATED),
         ]  # fmt: skip
         meanings = {
             "join_not_identified": f"any join up to {top:g} fits the yields",

@@ -127,8 +127,7 @@ class NetReturn(MoneyResult):
         if self.prices.pass_cost > 0:
             rows.append(
                 ("the pass is paid", self.gain, "above 0", self.status != Status.UNPAID,
-                 ("the gain at the optimum pays for the application pass",
-                  "the gain at the optimum does not pay for the application pass"))
+                 ("the gain pays for the application pass", Status.UNPAID.meaning))
             )  # fmt: skip
         return checks_frame(rows)
 

@@ -76,6 +76,9 @@ class Known:
         return self.design(frame)
 
 
+KNOWN_OF_SITES = "what is known of the sites"
+
+
 def known_of(known: pd.DataFrame | None, names) -> Known:
     """Read what is known of each site, for all of them or not at all; numbers stay numbers."""
     if known is None:
@@ -93,5 +96,5 @@ def known_of(known: pd.DataFrame | None, names) -> Known:
             remedy = "Leave it out: it cannot explain differences between sites"
             problems.append(Problem("the same at every site", remedy, None, name))
     if problems:
-        raise InputError("what is known of the sites", problems)
+        raise InputError(KNOWN_OF_SITES, problems)
     return Known(frame)

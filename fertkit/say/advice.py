@@ -6,14 +6,14 @@ from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
 from fertkit.results import capital, plain, records
 from fertkit.say.leaf_results import clear_findings, small
+from fertkit.say.line import ASK
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
-LIMITS = (
-    "Rates and products differ by soil, state and season. Follow local nutrient rules, the state or "
-    "provincial guide and the product label; ask a licensed or certified adviser before you buy or spread.",
-)
+LIMITS = (f"Rates and products differ by soil, state and season. {ASK}",)
 ONE_TRIAL = "This is one field in one season; another may differ."
-ELSEWHERE = "Do not use this rate on another soil, crop or season without check strips."
+OF_ONE_TRIAL = f"{ONE_TRIAL} {ASK}"
+_KEEP_CHECKS = "Keep check strips: fields differ from the average."
+ELSEWHERE = "Do not use these rates on another soil, crop or season without check strips."
 
 
 def field_advice(answer) -> tuple[list[str], list[str]]:
@@ -162,7 +162,7 @@ def _common(pooled):
     ) * (pooled.within > 0)
     return [
         f"Start from {plain(pooled.rate)} {unit} on similar fields{near}.",
-        "Keep check strips: fields differ from the average.",
+        _KEEP_CHECKS,
     ]
 
 
@@ -174,7 +174,7 @@ _NO_COMMON = (
 )  # fmt: skip
 _NONE_PAYS = (
     ["Apply only what soil test and local guide call for: on average no rate paid.",
-     "Keep check strips: fields differ from the average."],
+     _KEEP_CHECKS],
     [],
 )  # fmt: skip
 

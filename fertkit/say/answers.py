@@ -18,7 +18,7 @@ from fertkit.say.leaf_results import (
     unjudged_in_short,
 )
 from fertkit.say.leaf_verdict import toxic_text, verdict
-from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
+from fertkit.say.line import NO_TEST, Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.network import known_lines, no_rate
 from fertkit.say.response import (
     best_rate,
@@ -207,7 +207,7 @@ def trial_lines(answer) -> list[Line]:
 
 def _differ(strips):
     if not np.isfinite(strips.lsd):
-        return "No error can be estimated, so no difference can be tested."
+        return NO_TEST
     verdict = "differ" if below(strips.p_value, 1 - strips.level) else "do not differ significantly"
     return f"The treatments {verdict} (p {plain_p(strips.p_value)}). {letters_text(strips)}."
 

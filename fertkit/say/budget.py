@@ -7,6 +7,7 @@ from fertkit.budget.rates import SEASON_MAXIMUM
 from fertkit.budget.season import THROUGH
 from fertkit.budget.studies import ANALYSIS
 from fertkit.budget.timing import BOUND, FREE, INTERVAL, ONE_PEAK, code_of
+from fertkit.reference.load import read_or_remembered
 from fertkit.results import capital, records
 from fertkit.rounding import above
 from fertkit.say.line import (
@@ -14,6 +15,7 @@ from fertkit.say.line import (
     Kind,
     Line,
     daily,
+    each_key,
     keys,
     lead,
     mark,
@@ -39,7 +41,7 @@ def _of(*sources: str) -> str:
 def _remembered(*columns) -> list[Line]:
     """Say which sources were not read but remembered, of columns of keys, each with its provenance."""
     memory = [key for named, how in columns for key, text in zip(named, how, strict=True) if mark(text)]
-    return notes([f"figures of {keys(memory)} are from memory: check before use"] if memory else [])
+    return notes([read_or_remembered("figure", each_key(memory))[1]] if memory else [])
 
 
 def budget_lines(budget) -> list[Line]:

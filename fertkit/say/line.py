@@ -108,9 +108,16 @@ def notes(texts) -> list[Line]:
 
 # ---- numbers and sources in a sentence
 
+#: Whom to follow and to ask, in every caution.
+ASK = (
+    "Follow local nutrient rules, the label and your state or provincial guide. Ask a licensed or certified "
+    "adviser before you buy or spread."
+)
+NO_TEST = "No error can be estimated, so no difference can be tested."
+NO_INTERVAL = "(no interval: no error can be estimated)"
 #: Said at the end of every budget.
 NO_RATES = "Published averages, not rates to apply"
-GOVERNS = f"{NO_RATES}: local rules, the state land-grant guide and a certified adviser govern."
+GOVERNS = f"{NO_RATES}. {ASK}"
 
 
 def mark(provenance: str) -> str:
@@ -120,8 +127,13 @@ def mark(provenance: str) -> str:
 
 def keys(*columns) -> str:
     """Source keys of some columns, each once, in words: A, B, C."""
+    return ", ".join(each_key(*columns))
+
+
+def each_key(*columns) -> list[str]:
+    """Source keys of some columns, each once."""
     told = dict.fromkeys(k for column in columns for text in column for k in str(text).split(";"))
-    return ", ".join(k for k in told if k and not k.startswith("own "))
+    return [k for k in told if k and not k.startswith("own ")]
 
 
 def day_text(day) -> str:

@@ -13,7 +13,7 @@ from fertkit.response.prices import area_of, column, money_text, money_texts, we
 from fertkit.response.robust import BOUND, times
 from fertkit.results import alike, capital, counted, failed, plain, plain_p
 from fertkit.rounding import above, at_least, below, same
-from fertkit.say.line import Kind, Line, lead, notes, told
+from fertkit.say.line import ASK, NO_INTERVAL, Kind, Line, lead, notes, told
 from fertkit.trials.diagnose import ORDER
 from fertkit.trials.doubtful import say_doubtful
 from fertkit.trials.limits import meaning
@@ -156,14 +156,14 @@ def optimum_text(optimum, of: str = "economic ") -> str:
         Status.NONE: f"no {of}response; the lowest rate tested, {rate}",
         Status.TOP: f"at least the highest rate tested, {rate}",
         Status.STEP: f"at most {rate}, the first rate above the lowest",
-        Status.UNPAID: f"{rate}: the gain does not pay for the application pass",
+        Status.UNPAID: f"{rate}: {Status.UNPAID.meaning}",
         Status.DIFFERENCE: f"the better of the two rates tested, {rate}",
     }.get(optimum.status, rate)
     if optimum.status == Status.DIFFERENCE and not np.isnan(span.low):
         # The interval that counts is that of gain minus cost; rates have none with two of them.
         return f"{said}; the two do not differ significantly" if below(span.low, span.high) else said
     if np.isnan(span.low + span.high):
-        return f"{said} (no interval: no error can be estimated)"
+        return f"{said} {NO_INTERVAL}"
     interval = filter(None, [f"{span.level:.0%} interval {span.text()}", untested(optimum)])
     return f"{said} ({'; '.join(interval)})"
 
@@ -289,10 +289,7 @@ def _exactly(value):
 # ---- money
 
 
-CAUTION = (
-    "A trial's best rate is not a recommendation. Follow local nutrient rules and the label; ask a "
-    "licensed or certified adviser."
-)
+CAUTION = f"A trial's best rate is not a recommendation. {ASK}"
 CAUTIONED = Line(Kind.CAUTION, CAUTION)
 
 

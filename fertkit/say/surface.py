@@ -9,7 +9,8 @@ from fertkit.response.prices import area_of, money_text
 from fertkit.response.surface_parts import Shape
 from fertkit.results import capital, counted, failed, plain, plain_p
 from fertkit.rounding import at_least, at_most
-from fertkit.say.line import Line, lead, notes, told
+from fertkit.say.advice import ELSEWHERE
+from fertkit.say.line import NO_INTERVAL, Line, lead, notes, told
 from fertkit.say.response import CAUTIONED, net_gain_text
 from fertkit.trials.doubtful import say_doubtful
 
@@ -78,7 +79,7 @@ def _rate_text(analysis, row) -> str:
     if not analysis.data.curved.any():
         return rate
     if np.isnan(row.low):
-        return f"{rate} (no interval: no error can be estimated)"
+        return f"{rate} {NO_INTERVAL}"
     return f"{rate} ({analysis.level:.0%} interval {span_text(row.low, row.high, low, high, analysis.level)})"
 
 
@@ -298,7 +299,7 @@ def surface_advice(analysis) -> tuple[list[str], list[str]]:
     """What to do and what not after one trial of several nutrients."""
     best, status = combination(analysis, analysis.optimum.rates), analysis.optimum.statuses
     do = [f"Start the next trial from {best}, with strips around it."]
-    leave = ["Do not use this combination on another soil, crop or season without check strips."]
+    leave = [ELSEWHERE]
     if not analysis.responds:
         return ["Repeat the trial with more blocks before choosing rates."], [
             "Do not choose rates from these strips."

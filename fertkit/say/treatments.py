@@ -5,13 +5,13 @@ import numpy as np
 from fertkit.response.prices import money_text
 from fertkit.results import capital, heading, plain, plain_p, show
 from fertkit.rounding import above, below
-from fertkit.say.line import Line, lead, notes, row, told
+from fertkit.say.advice import OF_ONE_TRIAL
+from fertkit.say.line import NO_TEST, Line, lead, notes, row, told
 
+_CHOOSE = "Choose by price and convenience, or repeat: treatments do not differ significantly."
+_COMPARE = "compare gain with cost, and repeat elsewhere."
 #: Said under every answer about products.
-LABELS = (
-    "This is one field in one season. Follow the label and local rules; ask a licensed or certified adviser "
-    "before you use a product."
-)
+LABELS = OF_ONE_TRIAL
 
 
 def treatments_lines(answer) -> list[Line]:
@@ -50,7 +50,7 @@ def verdicts(answer) -> list[str]:
     said = [f"{capital(_listed(names))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     if rows["p_adjusted"].isna().all():
-        return ["No error can be estimated, so no difference can be tested."]
+        return [NO_TEST]
     said = said or [f"No treatment differs significantly from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.table.itertuples() if r.net_low > 0]):
         said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
@@ -89,7 +89,7 @@ def advice(answer) -> tuple[list[str], list[str]]:
     do, leave = [], ["Do not apply one trial to other fields or seasons."]
     if names := _unpriced(answer):
         gained = f"{_listed(names)} yielded more than {show(answer.analysis.check_strip)}"
-        do.append(f"{capital(gained)}: compare the gain with the cost, and repeat.")
+        do.append(f"{capital(gained)}: {_COMPARE}")
     if answer.worth is not None:
         for r in answer.worth.table.dropna(subset=["net"]).itertuples():
             name = show(r.treatment)
@@ -106,7 +106,7 @@ def advice(answer) -> tuple[list[str], list[str]]:
             else _of_pairs(answer.analysis)
         )
     elif answer.worth is None and not below(answer.analysis.p_value, 1 - answer.analysis.level):
-        do.append("Choose by price and convenience, or repeat: treatments do not differ significantly.")
+        do.append(_CHOOSE)
     return do or ["Repeat before changing the whole farm."], leave
 
 
@@ -130,10 +130,10 @@ def _of_factors(trial) -> list[str]:
 
 def _of_pairs(pairs) -> list[str]:
     if not below(pairs.p, 1 - pairs.level):
-        return ["Choose by price and convenience, or add pairs: they do not differ significantly."]
+        return [_CHOOSE]
     first, second = (pairs.first, pairs.second) if pairs.difference < 0 else (pairs.second, pairs.first)
     more = f"{show(first)} yielded more than {show(second)}"
-    return [f"{more}: compare gain with cost, and repeat elsewhere."]
+    return [f"{more}: {_COMPARE}"]
 
 
 def return_over_check_lines(worth) -> list[Line]:

@@ -10,7 +10,7 @@ from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, type
 from fertkit.intake.parts import parts_match, plant_part
 from fertkit.reference.crops import base_crop
 from fertkit.reference.facts import load_facts
-from fertkit.reference.load import list_sources
+from fertkit.reference.load import list_sources, read_or_remembered
 from fertkit.results import Result, checks_frame, records
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.match import samples_frame
@@ -62,7 +62,7 @@ class Balance(Result):
     @property
     def checks(self) -> pd.DataFrame:
         memory = self.norms.get("provenance", pd.Series(dtype=object)).eq("from_memory").sum()
-        told = ("every norm was read in its source", "norms are from memory: check them before use")
+        told = read_or_remembered("norm")
         without = ("every sample has its index", "samples without an index: see `refused`")
         return checks_frame(
             [

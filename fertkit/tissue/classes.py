@@ -20,7 +20,7 @@ from math import erfc
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, Problem
+from fertkit.errors import InputError, Problem, one_of
 from fertkit.reference.facts import load_facts
 from fertkit.reference.nutrients import NUTRIENTS
 from fertkit.rounding import above, at_least, at_most, below
@@ -225,9 +225,17 @@ def _cv_problems(given):
     known = (*NUTRIENTS, "sampling")
     for name, value in given.items():
         if not set(name.split(":")) <= set(known):
-            yield Problem("not a nutrient", f"use one of: {', '.join(known)}", column=name, value=value)
+            yield Problem("not a nutrient", one_of(known), column=name, value=value)
         elif not (value > 0 or (name == "sampling" and value >= 0)):
             yield Problem("a CV must be above zero", "give it in %", column=name, value=value)
+
+
+def cvs_told(what: str) -> tuple[str, str]:
+    """Say that all errors are the user's own, or that `what` assumes typical ones."""
+    return (
+        "all laboratory and sampling errors are yours",
+        f"{what} assume typical laboratory and sampling errors, from memory; enter your laboratory's",
+    )
 
 
 def settle_cvs(cvs=None) -> pd.DataFrame:

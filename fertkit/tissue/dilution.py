@@ -12,7 +12,7 @@ from fertkit.asked import amounts, asks, labels
 from fertkit.errors import InputError, LookupFailed, NotEstimable, Problem, unknown
 from fertkit.reference.crops import base_crop, crop_name
 from fertkit.reference.facts import load_facts
-from fertkit.reference.load import list_sources, load_table
+from fertkit.reference.load import list_sources, load_table, read_or_remembered
 from fertkit.results import Result, checks_frame, records
 from fertkit.rounding import above, at_most, below
 from fertkit.tissue.balance import balance_notes, results_grid
@@ -53,10 +53,7 @@ class NutritionIndex(Result):
     def checks(self) -> pd.DataFrame:
         memory = self.curves[self.curves["provenance"] == "from_memory"]["source_key"].unique()
         outside = int(self.indices["nni"].isna().sum())
-        told = (
-            "every curve was read in its source",
-            f"curves of {', '.join(memory)} are from memory: check them before use",
-        )
+        told = read_or_remembered("curve", memory)
         without = (
             "every value lies where a curve holds",
             "values outside a curve have no index: see the column note",

@@ -9,7 +9,7 @@ from numbers import Real
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import InputError, LookupFailed, Problem, shorten, unknown
+from fertkit.errors import InputError, LookupFailed, Problem, missing_columns, shorten, unknown
 from fertkit.intake.labels import analysis_labels
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.parts import Part, parts_match, plant_part
@@ -52,10 +52,8 @@ def samples_frame(samples, nutrients=(), coded=()) -> pd.DataFrame:
             f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
         )
         raise InputError("samples", [problem])
-    missing = [name for name in NEEDED if name not in samples]
-    if missing:
-        remedy = f"a tidy frame holds: {', '.join(NEEDED)}"
-        raise InputError("samples", [Problem("column is missing", remedy, column=name) for name in missing])
+    if missing := missing_columns(samples, NEEDED, f"a tidy frame holds: {', '.join(NEEDED)}"):
+        raise InputError("samples", missing)
     for nutrient in pd.unique(samples["nutrient"]):
         if nutrient not in (*NUTRIENTS, *nutrients):
             raise unknown("nutrient", nutrient, (*NUTRIENTS, *nutrients))

@@ -19,7 +19,7 @@ from fertkit.results import Result, checks_frame
 from fertkit.rounding import above, below
 from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import range_verdicts
-from fertkit.tissue.classes import settle_cvs
+from fertkit.tissue.classes import cvs_told, settle_cvs
 from fertkit.tissue.match import samples_frame
 
 AREAS = ["good", "poor"]
@@ -63,13 +63,8 @@ class PairComparison(Result):
     @property
     def checks(self) -> pd.DataFrame:
         placeholder = self.cvs[self.cvs["nutrient"].isin(self.pairs["nutrient"])]["origin"].eq("placeholder")
-        meaning = (
-            "all laboratory and sampling errors are yours",
-            "noise assumes typical laboratory and sampling errors, from memory; enter your laboratory's",
-        )
-        return checks_frame(
-            [("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), meaning)]
-        )
+        told = cvs_told("limits of noise")
+        return checks_frame([("CVs", int(placeholder.sum()), "0 placeholders", not placeholder.any(), told)])
 
 
 @asks(

@@ -21,7 +21,7 @@ from fertkit.asked import (
 from fertkit.errors import unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.leaf_results import LENT_COLUMNS, UNREAD_COLUMNS
-from fertkit.reference.load import list_sources, load_ranges
+from fertkit.reference.load import list_sources, load_ranges, read_or_remembered
 from fertkit.reference.own import PLACE, own_tables, read_own
 from fertkit.reference.profiles import as_list
 from fertkit.reference.regions import in_region
@@ -426,13 +426,10 @@ def _of_ranges(ranges):
 
 def _checks(scored, conditions, spread):
     placeholders = int((spread["origin"] == "placeholder").sum())
-    advice = "chances assume typical laboratory and sampling errors, from memory; enter your laboratory's"
-    told = ("all laboratory and sampling errors are yours", advice)
-    rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, told)]
+    rows = [(CHANCES, placeholders, "0 placeholders", not placeholders, c.cvs_told("chances"))]
     remembered = (scored["provenance"] == "from_memory") & (scored["aside"] == "")
     memory = sorted(scored["source_key"].array[remembered.to_numpy()].unique())
-    meaning = f"figures of {', '.join(memory)} are from memory: check them before use"
-    told = ("every deciding range was read in its source", meaning)
+    told = read_or_remembered("figure", memory)
     rows.append((MEMORY, len(memory), "0 sources", not memory, told))
     for r in records(conditions[conditions["why"] != ""]):
         name = ", ".join(text or "?" for text in (r.crop, r.growth_stage, r.plant_part))

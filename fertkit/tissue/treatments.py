@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import asks, holding
-from fertkit.errors import InputError, NotEstimable, Problem
+from fertkit.errors import InputError, NotEstimable, Problem, missing_columns
 from fertkit.intake.plausible import home_unit
 from fertkit.results import Result, checks_frame
 from fertkit.rounding import above
@@ -121,11 +121,7 @@ def compare_treatments(samples, design: pd.DataFrame) -> TreatmentComparison:
 
 
 def _checked(design):
-    problems = [
-        Problem("column is missing", "the design needs sample_id and treatment", column=name)
-        for name in ("sample_id", "treatment")
-        if name not in design
-    ]
+    problems = missing_columns(design, ("sample_id", "treatment"))
     if not problems:
         twice = design["sample_id"][design["sample_id"].duplicated()]
         problems = [

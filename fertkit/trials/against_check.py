@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_label, above_zero, asks, holding
-from fertkit.errors import InputError, NotEstimable, Problem, unknown
+from fertkit.errors import InputError, NotEstimable, Problem, one_of, unknown
 from fertkit.laws import t_below, t_point
 from fertkit.reference.load import method_sources
 from fertkit.results import Result, show
@@ -185,10 +185,8 @@ def _by_label(costs, labels) -> dict:
     for name, cost in costs.items():
         key = " ".join(show(name).lower().split())
         if key not in known:
-            listed = ", ".join(map(show, labels))
-            problems.append(
-                Problem(f"a cost for '{name}', which is not in the trial", f"use one of: {listed}")
-            )
+            what = f"a cost for '{name}', which is not in the trial"
+            problems.append(Problem(what, one_of(map(show, labels))))
         elif not np.isfinite(cost) or cost < 0:
             problems.append(
                 Problem(f"the cost of '{name}' is {cost}", "give an amount per area, zero or more")

@@ -14,6 +14,7 @@ from fertkit.trials.limits import check_row
 from fertkit.trials.strips import describe
 from fertkit.trials.table import Trial
 
+_UNCHECKED = "could not be checked with these strips"
 ORDER, FAR = "order of the treatments drawn by lot", "strips far from the rest"
 #: A repeated order less likely than this by lot counts as laid on purpose.
 BY_LOT = 0.05
@@ -78,8 +79,7 @@ def _neighbours(trial, fit) -> tuple:
         return check_row("strips", name, None, why=why)
     ratio, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
     alike = p if z > 0 else 1.0 if np.isfinite(z) else None
-    why = "could not be checked with these strips"
-    return check_row("strips", name, alike, shown=None if alike is None else ratio, why=why)
+    return check_row("strips", name, alike, shown=None if alike is None else ratio, why=_UNCHECKED)
 
 
 def _bend(trial) -> tuple:
@@ -91,7 +91,7 @@ def _bend(trial) -> tuple:
     p = None
     if df1 > 0 and df2 > 0 and above(error, 0, scale=more):
         p = float(f_above(df1, df2, more / df1 / (error / df2)))
-    return check_row("strips", name, p, why="could not be checked with these strips")
+    return check_row("strips", name, p, why=_UNCHECKED)
 
 
 def polynomial_squares(trial: Trial) -> list[tuple[str, int, float]]:

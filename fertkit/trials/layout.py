@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_count, above_zero, asks, labels, make_rng, zero_or_more
-from fertkit.errors import NotEstimable, UnitError, unknown
+from fertkit.errors import NotEstimable, unknown, unknown_unit
 from fertkit.results import Result, checks_frame, counted, show
 from fertkit.rounding import ROUNDING, above, at_least, same, whole_times
 from fertkit.trials.limits import check_row, citations, default, said_by
-from fertkit.trials.power import ERROR_DF
+from fertkit.trials.power import ERROR_DF, no_pairs
 from fertkit.units import AREA_RATE_KG_HA, FOOT_M
 
 
@@ -174,7 +174,7 @@ def plan_strips(
 def _check(treatments, design, unit, width_unit, repeats) -> tuple:
     treatments = tuple(float(t) if isinstance(t, int | float | np.number) else t for t in treatments)
     if unit not in AREA_RATE_KG_HA:
-        raise UnitError(f"unknown unit '{unit}' of the rates; use one of: {', '.join(AREA_RATE_KG_HA)}")
+        raise unknown_unit(unit, AREA_RATE_KG_HA)
     bad = [show(t) for t in treatments if isinstance(t, float) and (not isfinite(t) or t < 0)]
     if bad:
         raise NotEstimable(f"a rate has to be zero or more, not {', '.join(bad)} {unit}")
@@ -188,8 +188,7 @@ def _check(treatments, design, unit, width_unit, repeats) -> tuple:
     if len(set(treatments)) < 2:
         raise NotEstimable("give two or more different treatments")
     if design == "pairs" and len(treatments) != 2:
-        what = f"pairs need two treatments, not {len(treatments)}; choose randomised blocks"
-        raise NotEstimable(what, "design='blocks'")
+        raise no_pairs(len(treatments))
     if design == "latin" and len(treatments) < 3:
         what = "a Latin square of two treatments leaves no error; choose pairs"
         raise NotEstimable(what, "design='pairs'")
@@ -249,7 +248,8 @@ def _fits(field_width, treatments, strip_width, buffer, borders, design) -> str:
 
 def _notes(design, strip_width, harvested, unit) -> tuple[str, ...]:
     notes = [
-        "these are trial rates: check local rules, the product label and a certified adviser before spreading"
+        "these are trial rates: before spreading, check local rules and the label, and ask a licensed or "
+        "certified adviser"
     ]
     spare = (strip_width - harvested) / 2
     if same(spare, 0, scale=strip_width):

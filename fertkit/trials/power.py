@@ -228,13 +228,16 @@ def _strip_sd(cv, design, correlation) -> float:
     return float(cv * np.sqrt(1 - correlation))
 
 
+def no_pairs(treatments: int) -> NotEstimable:
+    """Make the error for pairs of other than two treatments."""
+    what = f"pairs need two treatments, not {treatments}; choose randomised blocks"
+    return NotEstimable(what, "design='blocks'")
+
+
 def _check(treatments, design, power, alpha):
     if design not in ERROR_DF:
         raise unknown("design", design, ERROR_DF)
     if not alpha < power:
         raise NotEstimable(f"give a power between alpha ({alpha:g}) and 1, not {power:g}")
     if design == "pairs" and treatments != 2:
-        raise NotEstimable(
-            f"pairs need two treatments, not {treatments}; choose randomised blocks",
-            "design='blocks'",
-        )
+        raise no_pairs(treatments)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import InputError, NotEstimable, Problem
-from fertkit.intake.strip_checks import REMEDY, why_no_strips
+from fertkit.intake.strip_checks import NO_BLOCKS, REMEDY, why_no_strips
 from fertkit.results import counted, heading
 from fertkit.sizes import LARGEST_NUMBER, NO_NUMBER
 from fertkit.trials import linear
@@ -120,7 +120,7 @@ class Trial:
             strips = f"{counted(len(self.lost), 'strip')} without a {lacking}"
             notes.append(f"{strips} left out, means adjusted for it: {names}")
         if not self.blocking:
-            notes.append("no blocks given: strips are compared as fully randomised")
+            notes.append(NO_BLOCKS)
         if near := self._near:
             rates = " and ".join(f"{rate:g}" for rate in near)
             notes.append(

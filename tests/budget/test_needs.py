@@ -416,7 +416,7 @@ SILAGE = {"part": "silage", "yield_unit": "ton/ac", "yield_goal": 20}
         ({"analysis": {"P": "some"}}, InputError, "column 'P', value 'some': not a number"),
         ({"area": -5}, InputError, "area of the field"),
         ({"area": 5, "area_unit": "acre"}, UnitError, "unknown unit of area"),
-        ({"unit": "lb"}, UnitError, "unknown unit 'lb' for a nutrient amount"),
+        ({"unit": "lb"}, UnitError, "unknown unit 'lb'"),
         ({"nutrients": ["Xx"]}, LookupFailed, "unknown nutrient 'Xx'"),
         ({"form": "salt"}, LookupFailed, "unknown form"),
         ({"analysis": {"P": 130}}, InputError, "not a share of dry matter"),

@@ -356,7 +356,7 @@ TWO_WRONG = pd.DataFrame({"nutrient": ["N", "N"], "day": [-4, 5], "fraction": [0
         ("soybean", {"nutrients": ["Ca"]}, NotEstimable, "of Ca; it has for: K2O"),
         ("soybean", {"yield_goal": -6}, InputError, "number above 0"),
         ("soybean", {"temperatures": EMPTY}, NotEstimable, "no degree-day scale"),
-        ("corn", {"temperatures": EMPTY}, InputError, "needed are: date, tmax, tmin"),
+        ("corn", {"temperatures": EMPTY}, InputError, "'tmax': column is missing"),
         ("corn", {"points": pd.DataFrame({"day": [1]})}, InputError, "column is missing"),
         ("corn", {"points": TWO_WRONG}, InputError, "2 problems"),
     ],

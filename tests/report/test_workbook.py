@@ -128,6 +128,6 @@ def test_a_refused_write_leaves_the_old_workbook(trial, tmp_path, monkeypatch):
 
 def test_missing_library_is_named(trial, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "openpyxl", None)
-    with pytest.raises(FertkitError, match=r"pip install fertkit\[excel\]"):
+    with pytest.raises(FertkitError, match=r"pip install 'fertkit\[excel\]'"):
         trial.write_workbook(tmp_path / "b.xlsx")
     assert not list(tmp_path.iterdir())
