@@ -232,4 +232,4 @@ def _trust_section(answer):
     tables = (parts.checks_table(answer.checks), parts.pick("The strips", frame, named))
     lines = (*say.ground_lines(answer.groups), *notes(answer.notes))
     links = parts.script_link(answer)
-    return Section("How reliable is it?", lines=lines, tables=tables, links=links)
+    return Section(parts.RELIABLE, lines=lines, tables=tables, links=links)

@@ -121,7 +121,7 @@ class LayoutAnswer(Answer):
         where = Section("Where do the strips go?", figure=self.plan.plot, figure_says=says,
                         lines=[line for line in self.plan.lines()[2:] if line.kind != Kind.SKETCH],
                         tables=(_strips_table(self.table),))  # fmt: skip
-        trust = Section("How reliable is it?", tables=(parts.checks_table(self.checks),))
+        trust = Section(parts.RELIABLE, tables=(parts.checks_table(self.checks),))
         return [*made, where, trust]
 
     @property

@@ -176,7 +176,7 @@ class NetworkAnswer(Answer):
             gain_section(self),
             Section("Trial by trial", lines=say.kinds_of_site(self), tables=(sites_table(self),)),
             *model_sections(self),
-            Section("How reliable is it?", tables=(parts.checks_table(self.checks),),
+            Section(parts.RELIABLE, tables=(parts.checks_table(self.checks),),
                     links=parts.script_link(self)),
         ]  # fmt: skip
 

@@ -15,6 +15,10 @@ from fertkit.say.advice import nutrient_cautions
 from fertkit.say.checks import limit_text
 from fertkit.say.worth import chances_text
 
+#: Titles that several kinds of answer share.
+RELIABLE = "How reliable is it?"
+IF_PRICES = "What if prices change?"
+DIFFER = "Did the treatments differ?"
 #: Kinds of arguments that answers share.
 STRIPS = asked.holding("table", of="read_strips")
 PRICED = {

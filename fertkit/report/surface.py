@@ -77,8 +77,8 @@ class SurfaceAnswer(Answer):
         return [
             Section("Advice", do=do, leave=leave, cautions=cautions),
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),
-            Section("What if prices change?", tables=(_prices_table(self.analysis),)),
-            Section("How reliable is it?",
+            Section(parts.IF_PRICES, tables=(_prices_table(self.analysis),)),
+            Section(parts.RELIABLE,
                     tables=(parts.checks_table(self.checks), _strips_table(self)),
                     links=parts.script_link(self)),
         ]  # fmt: skip

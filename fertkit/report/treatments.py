@@ -121,7 +121,7 @@ class TreatmentAnswer(Answer):
             tables.append(parts.pick("The strips", s.strips, names))
         lines = tuple(f"{text[:1].upper()}{text[1:]}." for text in (*self.missing, *self.notes))
         links = parts.script_link(self)
-        trust = Section("How reliable is it?", lines=lines, tables=tuple(tables), links=links)
+        trust = Section(parts.RELIABLE, lines=lines, tables=tuple(tables), links=links)
         return [*found, trust]
 
 
@@ -237,7 +237,7 @@ def _means_section(answer):
         named = analysis.anova.replace({"term": getattr(analysis, "names", {})})
         tables.append(parts.pick("Analysis of variance", named, anova))
     return Section(
-        "Did the treatments differ?", lines=lines, figure=analysis.plot,
+        parts.DIFFER, lines=lines, figure=analysis.plot,
         figure_says=lines[min(1, len(lines) - 1)].plain, tables=tuple(tables),
     )  # fmt: skip
 

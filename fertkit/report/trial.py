@@ -123,7 +123,7 @@ class TrialAnswer(Answer):
             *([] if self.plan is None else [_layout_section(self.plan)]),
             _strips_section(self), _response_section(self), parts.worth_section(self.worth),
             _money_section(self),
-            Section("How reliable is it?", tables=tables, links=parts.script_link(self)),
+            Section(parts.RELIABLE, tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 
 
@@ -314,7 +314,7 @@ def _layout_section(plan):
 
 
 def _strips_section(answer):
-    strips, title, unit = answer.strips, "Did the treatments differ?", answer.response.yield_unit
+    strips, title, unit = answer.strips, parts.DIFFER, answer.response.yield_unit
     if strips is None:
         return Section(title, lines=(f"The treatments cannot be compared: {answer.why_not}.",))
     check = None if strips.check_strip is None else show(strips.check_strip)
@@ -350,10 +350,10 @@ def _money_section(answer):
         lines += (
             [f"The expected loss of a rate is not known: {answer.no_regret}."] if answer.no_regret else []
         )
-        return Section("What if prices change?", lines=lines, tables=tables)
+        return Section(parts.IF_PRICES, lines=lines, tables=tables)
     says = [line.plain for line in regret.lines() if line.kind != Kind.CAUTION]
     return Section(
-        "What if prices change?",
+        parts.IF_PRICES,
         lines=(*lines, say.expected_regret(answer), *say.one_rate(answer)),
         figure=regret.plot, figure_says=" ".join(says), tables=tables,
     )  # fmt: skip

@@ -27,6 +27,7 @@ from fertkit.say.response import (
     gain_lines,
     net_line,
     optimum_text,
+    remarks,
     rows_text,
     stands_out,
     stretch,
@@ -202,7 +203,7 @@ def trial_lines(answer) -> list[Line]:
     if answer.strips is not None:
         said.append(told(_differ(answer.strips)))
     said.append(told(rows_text(response), what))
-    return [*map(lead, first(response)), *said, *notes(answer.notes), *notes(response.notes)]
+    return [*map(lead, first(response)), *said, *notes(answer.notes), *remarks(response)]
 
 
 def _differ(strips):

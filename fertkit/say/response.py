@@ -25,7 +25,16 @@ from fertkit.trials.strips import describe
 def analysis_lines(analysis) -> list[Line]:
     """Say the economic optimum of a trial and what it gains, strips in doubt first, rows and rates last."""
     said = [*best_rate(analysis), *details(analysis), rows_text(analysis)]
-    return [*map(lead, first(analysis)), *map(told, said), *notes(analysis.notes)]
+    return [*map(lead, first(analysis)), *map(told, said), *remarks(analysis)]
+
+
+#: What an optimum says in its own words, so that no note repeats it.
+_SAID = [status.meaning for status in (Status.NONE, Status.TOP, Status.STEP, Status.UNPAID)]
+
+
+def remarks(analysis) -> list[Line]:
+    """Say what the checks that do not hold mean, where the optimum has not said it."""
+    return notes(text for text in analysis.notes if text not in _SAID)
 
 
 def best_rate(analysis, strips=None) -> list[str]:
