@@ -19,7 +19,7 @@ from fertkit.panels.controls import Refused
 from fertkit.panels.sheet import Sheet, data_address
 from fertkit.reference.load import short_names
 from fertkit.report.page import Notes, drawn, shown
-from fertkit.results import capital, plain_p, table_html
+from fertkit.results import alike, capital, plain_p, table_html
 from fertkit.say.checks import limit_text
 from fertkit.say.leaf_results import percent
 from fertkit.say.line import HANGING, Kind, Line, told
@@ -285,7 +285,12 @@ def _cells(name, column):
         return column.map({True: "yes", False: "no"})
     if name in _CHANCES:
         return column.map(percent, na_action="ignore")
-    return column.map(_small, na_action="ignore") if name in _TESTS else column
+    if name in _TESTS:
+        return column.map(_small, na_action="ignore")
+    if column.dtype.kind != "f":
+        return column
+    texts = alike(*column, digits=4)  # numbers below each other have equally many decimals
+    return ["" if gap else text for gap, text in zip(column.isna(), texts, strict=True)]
 
 
 def _small(p: float) -> str:
