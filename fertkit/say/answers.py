@@ -327,9 +327,12 @@ def batch_lines(batch) -> list[Line]:
     if batch.kind == "trials":
         said += [told(f"{n:,}.", _STATUS.get(status, status)) for status, n in good.items()]
     elif batch.kind == "farms" and len(batch.usable):
-        costs = batch.usable.drop_duplicates("file")["cost_of_farm"].sum()
+        costs = batch.usable.drop_duplicates("file")["cost_of_farm"].dropna()
         fields = len(batch.usable.drop_duplicates(["file", "field", "zone"]))
-        said.append(told(f"{fields:,} fields; products and passes cost {costs:,.0f}."))
+        of = f" of {counted(len(costs), 'farm')}" if len(costs) < good.sum() else ""
+        cost = f"products and passes{of} cost {costs.sum():,.0f}"
+        cost = cost if len(costs) else "no products planned, so no cost"
+        said.append(told(f"{fields:,} fields; {cost}."))
     elif batch.kind == "samples" and good.sum():
         usable = batch.tally[batch.tally["status"] != Status.REFUSED]
         classes = (
