@@ -209,8 +209,9 @@ def _silent(thresholds, element, crop, tests, errors, own, unit):
         given = ", ".join(dict.fromkeys(t["test_unit"] for t, _ in alike))
         return silent | {"why_not": as_deep[0].what, "reason": "unit", "need": needed.unit, "given": given}
     if alike:
-        given = ", ".join(dict.fromkeys(depth_text(t["depth_in"], unit) for t, _ in alike))
-        return silent | {"reason": "depth", "need": depth_text(needed.depth_in, unit), "given": given}
+        depths = dict.fromkeys(t["depth_in"] for t, _ in alike if t["depth_in"] == t["depth_in"])
+        given, why = ", ".join(depth_text(depth, unit) for depth in depths), "depth" if depths else "no depth"
+        return silent | {"reason": why, "need": depth_text(needed.depth_in, unit), "given": given}
     given = ", ".join(dict.fromkeys(t["extractant"] for t in tests))
     return silent | {"reason": "method", "need": needed.extractant, "given": given}
 

@@ -433,7 +433,8 @@ def check_written_twice(draft) -> list[str]:
                 draft.problems.append(
                     problem("rate twice", draft.lines[at], draft.text(role), number(rate), **blanks)
                 )
-            if not twice:
+            elsewhere = sum((of for name, of in by_block.items() if name != block), Counter())
+            if not twice and not extra & elsewhere:
                 alone = ", ".join(map(number, extra))
                 notes.append(
                     f"block {block} has {alone} where the other blocks have {lacks}: check that rate"

@@ -85,29 +85,26 @@ def _no_strip(row, sheet, roles) -> str:
 
 
 def _beside_trial(sheet, roles) -> dict[int, str]:
-    """Line -> why, of strips that only stand beside the trial: a buffer by its own word, or by yes under it.
+    """Line -> why, of strips beside the trial, by their word or yes under it, or that the file leaves out.
 
     Names of fields and trials may be such words, and a word on every line tells nothing apart.
     """
-    named, yes = (
-        spellings("strip beside trial"),
-        {w for w, said in spellings("yes no").items() if said == "yes"},
-    )
+    beside, left_out, answer = map(spellings, ("strip beside trial", "strip left out", "yes no"))
     places = {roles[role][0] for role in PLACES if role in roles}
     found = {}
     for i, header in enumerate(sheet.headers):
-        words = yes if plain(header) in named else named
+        asked = left_out.get(plain(header), "yes" if plain(header) in beside else "")
+        words = {word for word, said in answer.items() if said == asked} if asked else beside
         cells = [text_of(row[i]) for row in sheet.rows]
         told = [plain(cell) in words for cell in cells]
         if i in places or all(told):
             continue
-        shown = f"{header}: " if words is yes else ""
+        why = "a strip beside the trial ('{}'): if it belongs, rename it"
+        if plain(header) in left_out:
+            why = "left out by the file ('{}')"
+        shown = f"{header}: " if asked else ""
         said = zip(sheet.lines, cells, told, strict=True)
-        found |= {
-            line: f"a strip beside the trial ('{shown}{cell}'): if it belongs, rename it"
-            for line, cell, is_so in said
-            if is_so
-        }
+        found |= {line: why.format(f"{shown}{cell}") for line, cell, is_so in said if is_so}
     return found
 
 

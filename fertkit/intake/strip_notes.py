@@ -5,7 +5,7 @@ import pandas as pd
 
 from fertkit.intake import strip_checks
 from fertkit.intake.columns import say_column
-from fertkit.intake.spellings import listed, note
+from fertkit.intake.spellings import listed, note, plain, spellings
 from fertkit.intake.strip_columns import base, gives_unit
 from fertkit.intake.strip_headers import MEASURED, RATES, read_header
 from fertkit.intake.strip_nutrients import OF, constant_rates
@@ -42,7 +42,8 @@ def unused_columns(draft):
         yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
     unused = [
         text for text in draft.extra
-        if text not in constant and text != square and not any(gives_unit(text, role) for role in unitless)
+        if text not in constant and text != square and plain(text) not in spellings("strip left out")
+        and not any(gives_unit(text, role) for role in unitless)
     ]  # fmt: skip
     if unused:
         yield not_used(unused)

@@ -234,13 +234,11 @@ def _blocks(blocks, difference, cv, kinds, design):
     """Number of blocks, and what it finds; nothing is tested with a ladder or in one block."""
     if design == "ladder" or blocks == 1:
         return blocks or 4, None
-    if design == "latin":
-        return kinds, smallest_difference(kinds, cv, kinds, design=design)
-    if blocks is None and difference is not None:
+    if blocks is None and difference is not None and design != "latin":
         power = blocks_for(difference, cv, kinds, design=design)
         return power.blocks, power
-    blocks = blocks or 4
-    return blocks, smallest_difference(blocks, cv, kinds, design=design)
+    blocks = kinds if design == "latin" else blocks or 4
+    return blocks, smallest_difference(blocks, cv, kinds, design=design, difference_pct=difference)
 
 
 def _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit):

@@ -33,6 +33,7 @@ REASONS = {
     "method": "the tests are by another method, {given}",
     "unnamed": "the report does not say the method of the test",
     "depth": "the samples are {given} deep",
+    "no depth": "the depth of the samples is not stated",
     "unit": "the tests are in {given}",
     "field": "something about the field is not stated",
     "classes": "only classes of the test are published, no rates",

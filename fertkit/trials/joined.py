@@ -233,4 +233,10 @@ def _as_read(table, field, column, reading) -> StripTrial:
             reading = reading | {"units": units}
     for name in (column, "harvest_moisture_pct", "stated_moisture_pct"):
         sheet[name] = table[name]
-    return read_strips(sheet, columns=columns, name=Path(field.name).stem, **reading)
+    trial = read_strips(sheet, columns=columns, name=Path(field.name).stem, **reading)
+    # The log brought them there or stated it: nothing is left to adjust, nor was it the strips that said so.
+    how = f"at {table['stated_moisture_pct'].iloc[0]:g} % moisture"
+    report = trial.report.assign(
+        taken_as=trial.report["taken_as"].mask(trial.report["item"] == "yields", how)
+    )
+    return replace(trial, report=report)

@@ -116,12 +116,18 @@ def blocks_for(
     return _plan(difference_pct, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
 
-@asks(blocks=a_count(1), cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share)
+@asks(
+    blocks=a_count(1), cv_pct=above_zero, treatments=a_count(2), power=a_share, alpha=a_share,
+    difference_pct=above_zero,
+)  # fmt: skip
 def smallest_difference(
-    blocks: int, cv_pct: float, treatments: int = 2, *, design: str = "blocks",
-    power: float = 0.8, alpha: float = 0.05, pair_correlation: float = 0.0,
+    blocks: int, cv_pct: float, treatments: int = 2, *, design: str = "blocks", power: float = 0.8,
+    alpha: float = 0.05, pair_correlation: float = 0.0, difference_pct: float | None = None,
 ) -> PowerPlan:  # fmt: skip
-    """Find the smallest difference of two treatments that a plan shows; see `blocks_for`."""
+    """Find the smallest difference of two treatments that a plan shows; see `blocks_for`.
+
+    With a `difference_pct` the plan tells the power for that one as well.
+    """
     _check(treatments, design, power, alpha)
     if design == "latin" and blocks != treatments:
         raise NotEstimable(
@@ -130,7 +136,7 @@ def smallest_difference(
             f"blocks={treatments} or design='blocks'",
         )
     sd = _strip_sd(cv_pct, design, pair_correlation)
-    difference = _detectable(sd, treatments, blocks, design, power, alpha)
+    difference = difference_pct or _detectable(sd, treatments, blocks, design, power, alpha)
     return _plan(difference, cv_pct, sd, treatments, blocks, design, power, alpha, pair_correlation)
 
 

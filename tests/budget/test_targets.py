@@ -376,6 +376,8 @@ def test_one_line_a_reason_tells_why_no_system_decides():
     assert rates(deep).loc["P2O5", "why"] == "no system"
     said = [line.strip() for line in deep.summary().splitlines() if "Why not" in line]
     assert "Why not: the samples are 12 in deep (Tri-State 2020: 8 in)." in said
+    unsaid = nutrient_targets(CORN, levels(P=12.0).assign(depth_in=np.nan), region="Ohio").summary()
+    assert "Why not: the depth of the samples is not stated (Tri-State 2020: 8 in)." in unsaid
     assert any("another method, Mehlich-3 (" in line and "Ontario corn 2025: Olsen" in line for line in said)
     assert any("the tests are in ppm (North Carolina Circular 1 (2014): index)" in line for line in said)
     away = nutrient_targets(CORN, levels(P=12.0), region="Kansas")

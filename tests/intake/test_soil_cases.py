@@ -372,3 +372,10 @@ def test_nitrate_of_layers_from_the_surface_down_is_their_mean_by_thickness():
     assert any("down to 24, 48 in counts as one test" in note for note in said)
     assert any("(at 6, 8 in) are not used: P, NO3-N" in note for note in said)
     assert tests.checks.set_index("check").loc["tests left out", "value"] == 0
+
+
+def test_the_top_and_bottom_of_a_layer_stand_in_columns_of_their_own():
+    tests = read_soil(StringIO("Field,Top (cm),Bottom (cm),NO3-N (ppm)\nA,0,15,6\nA,15,60,5\n"))
+    assert tests.table["depth_in"].tolist() == [6, 24]  # as laboratories round centimetres
+    deep = tests.levels[tests.levels["depth_in"] > 10]["value"].tolist()
+    assert deep == pytest.approx([(15 * 6 + 45 * 5) / 60])

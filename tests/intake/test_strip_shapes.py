@@ -195,6 +195,28 @@ def test_strips_beside_the_trial_are_no_strips_of_it(mark):
     assert any("a strip beside the trial" in note and of_buffer in note for note in read.notes)
 
 
+@pytest.mark.parametrize(
+    "mark",
+    [("Exclude", "yes", "no"), ("Discard", "x", ""), ("Use", "no", "yes"), ("Include in analysis", "0", "1")],
+)
+def test_strips_that_the_file_leaves_out_are_left_out(mark):
+    header, out, kept = mark
+    first, *rows = long().splitlines()
+    rows = [f"{first},{header}", *(f"{row},{kept}" for row in rows), *(f"{b},90,9,{out}" for b in "12")]
+    found, read = strips_of("\n".join(rows) + "\n")
+    assert found == STRIPS
+    assert any(f"left out by the file ('{header}: {out}')" in note for note in read.notes)
+    assert not any("not used" in note for note in read.notes)
+
+
+def test_a_rate_that_other_blocks_have_is_no_odd_rate_of_a_block_that_lost_another():
+    _, read = strips_of(
+        "Block,N (lb/ac),Yield (bu/ac)\n1,0,60\n1,60,70\n1,180,81\n2,0,61\n2,60,71\n2,120,79\n"
+        "3,0,60\n3,60,73\n3,120,80\n4,0,62\n4,60,72\n4,120,79\n4,180,82\n"
+    )
+    assert not any("check that rate" in note for note in read.notes)
+
+
 def test_buffers_among_rates_are_no_strips_and_a_field_of_that_name_is_one():
     found, _ = strips_of(long() + "1,buffer,188\n")
     assert found == STRIPS

@@ -141,6 +141,15 @@ def test_the_smallest_difference_is_said_once():
     assert blocks_for(5, 4, treatments=5).summary().count("difference") == 2
 
 
+@pytest.mark.parametrize(("design", "treatments", "blocks"), [("latin", 5, 5), ("blocks", 3, 3)])
+def test_a_difference_asked_of_given_blocks_is_answered(design, treatments, blocks):
+    plan = smallest_difference(blocks, 6.0, treatments, design=design, difference_pct=8.0)
+    power = by_noncentral_t(8.0, 6.0, ERROR_DF[design](treatments, blocks), blocks, 0.05)
+    assert plan.sizes.set_index("blocks").loc[blocks, "power"] == pytest.approx(power, abs=1e-6)
+    assert f"of 8% of the mean is detected in {100 * power:.0f} of 100" in plan.summary()
+    assert plan.summary().count("difference") == 2
+
+
 @pytest.mark.parametrize("given", [
     {"difference_pct": "5"}, {"difference_pct": -5}, {"cv_pct": "4"}, {"power": None}, {"treatments": 2.5},
     {"pair_correlation": "0.5"}, {"pair_correlation": np.nan},
