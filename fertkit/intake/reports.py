@@ -16,6 +16,7 @@ from fertkit.intake.columns import roles_of
 from fertkit.intake.context import pair_name
 from fertkit.intake.leaf import TissueSamples, read_tissue
 from fertkit.intake.spellings import listed, note, plain, spellings
+from fertkit.results import records
 from fertkit.tables import open_tables, text_of
 
 KINDS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")
@@ -42,6 +43,8 @@ class Reports:
         What only the owner can tell: two spellings, names that are numbers, samples without a date.
     notes : tuple of Note
         What was taken for granted, and what was not read.
+    unread : DataFrame
+        specimen, nutrient, column, why: what of each specimen names a nutrient and was not read.
     """
 
     samples: TissueSamples
@@ -49,6 +52,7 @@ class Reports:
     read: pd.DataFrame
     questions: tuple[Note, ...]
     notes: tuple[Note, ...]
+    unread: pd.DataFrame
 
 
 @asks(same=words_by_name)
@@ -91,7 +95,8 @@ def read_reports(source, *, same: dict | None = None, **reading) -> Reports:
     questions = _name_fields(about, same or {}, notes)
     questions += _undated(about) + _two_years(about)
     whole = _together([samples for samples, _ in reports])
-    return Reports(whole, about, _summary(reports, about), tuple(questions), tuple(notes))
+    read = _summary(reports, about)
+    return Reports(whole, about, read, tuple(questions), tuple(notes), _unread_of(reports, about))
 
 
 # ---- opening
@@ -183,6 +188,18 @@ def _together(parts: list[TissueSamples]) -> TissueSamples:
         before += len(part.others)
     frames = {name: _stacked(frames) for name, frames in moved.items()}
     return TissueSamples(**frames, notes=sum((part.notes for part in parts), ()), name="reports")
+
+
+def _unread_of(reports, about) -> pd.DataFrame:
+    """What was not read, for each specimen: what holds for a whole report, for all of its specimens."""
+    rows = []
+    for samples, _ in reports:
+        mine = about.index[about["report"] == samples.name]
+        number = dict(zip(samples.others["specimen"], mine, strict=True))
+        for r in records(samples.unread):
+            whose = [number[r.specimen]] if r.specimen else mine
+            rows += [(specimen, r.nutrient, r.column, r.why) for specimen in whose]
+    return pd.DataFrame(rows, columns=["specimen", "nutrient", "column", "why"])
 
 
 def _stacked(frames):

@@ -28,7 +28,7 @@ PATH = {
 }  # fmt: skip
 REPEATS = {
     "spot": "area or treatment", "nutrient": "nutrient", "judged": "seasons judged", "short": "seasons short",
-    "open": "seasons left open", "where": "short at",
+    "possibly": "of these possibly short", "open": "seasons left open", "where": "short at",
 }  # fmt: skip
 PAIRS = {
     "crop": "crop", "season": "season", "sampled": "sampled", "growth_stage": "stage", "nutrient": "nutrient",
@@ -151,7 +151,7 @@ def _sections(history) -> list[Section]:
     """What was short or left open, differed or was tested; what was read; what was checked."""
     repeats, pairs = history.repeats, history.pairs
     telling = replace(
-        history, path=history.path[history.path["state"].isin([State.SHORT, State.IN_PART, State.OPEN])],
+        history, path=history.path[~history.path["state"].isin([State.ENOUGH, State.NOT_JUDGED])],
         repeats=repeats[(repeats["short"] > 0) | (repeats["open"] > 0)],
         pairs=pairs[pairs["difference"] != "within noise"],
     )  # fmt: skip

@@ -6,6 +6,7 @@ from fertkit.say.line import Kind, Line, detail, lead, marked, told
 from fertkit.tissue.history import State
 from fertkit.tissue.seasons import NO_YEAR
 from fertkit.tissue.treatments import CONFIDENCE
+from fertkit.tissue.verdicts import POSSIBLY, SHORT_NOW
 
 PLACES = {"good": "good area", "poor": "poor area"}
 
@@ -24,8 +25,9 @@ def field_lines(history) -> list[Line]:
     """Say of one field what repeats, what turned, how the areas and treatments differ."""
     field = history.fields[0]
     return [
-        lead(f"{field}: {_verdict(history)}"), *_seasons(history.path), *_turned(history.path),
-        *_pairs(history.pairs), *_treatments(history.treatments), *_unjudged(history.path),
+        lead(f"{field}: {_verdict(history)}{_set_aside(history.missing)}."),
+        *_seasons(history.path, history.missing), *_turned(history.path), *_pairs(history.pairs),
+        *_treatments(history.treatments), *_unjudged(history.path), *_not_scored(history.missing),
     ]  # fmt: skip
 
 
@@ -42,17 +44,32 @@ def _verdict(history) -> str:
             return _without_year(history.path)
         left = repeats[repeats["open"] > 0]["nutrient"].unique()
         more = f"; published ranges differ on {', '.join(left)}" if len(left) else ""
-        return f"nothing was short in {_of(judged, count)}{more}."
-    return "; ".join(_again(r) for r in short.itertuples()) + "."
+        return f"nothing was short in {_of(judged, count)}{more}"
+    return "; ".join(_again(r) for r in short.itertuples())
+
+
+def _set_aside(missing) -> str:
+    """Which nutrients a report holds in columns that were not read, and in which seasons."""
+    lost = missing[missing["column"] != ""]
+    said = []
+    for (crop, season), rows in lost.groupby(["crop", "season"], sort=False):
+        said.append(f"; {_names(rows)} not scored in {_named(crop, season)}")
+    return "".join(said)
+
+
+def _names(rows) -> str:
+    return ", ".join(dict.fromkeys(rows["nutrient"]))
 
 
 def _without_year(path) -> str:
     """The verdict where no season with a year could be judged."""
     judged = path[path["judged"] > 0]
     if judged.empty:
-        return "no season could be judged."
-    short = judged[judged["state"].isin([State.SHORT, State.IN_PART])]["nutrient"].unique()
-    return f"{', '.join(short) or 'nothing'} short, year not known."
+        return "no season could be judged"
+    short = judged[judged["short"] > 0]
+    called = [(word, short[short["called"] == word]) for word in (SHORT_NOW, POSSIBLY)]
+    said = "; ".join(f"{_names(rows)} {word}" for word, rows in called if len(rows))
+    return f"{said or 'nothing short'}, year not known"
 
 
 def _of(judged, count):
@@ -63,15 +80,19 @@ def _of(judged, count):
 def _again(r) -> str:
     place = f" ({PLACES.get(r.spot, r.spot)})" if r.spot else ""
     seasons = "season" if r.judged == 1 else "seasons"
-    return f"{r.nutrient}{place} short in {r.short} of {r.judged} {seasons} judged"
+    counts = [(SHORT_NOW, r.short - r.possibly), (POSSIBLY, r.possibly)]
+    short = " and ".join(f"{word} in {n}" for word, n in counts if n)
+    return f"{r.nutrient}{place} {short} of {r.judged} {seasons} judged"
 
 
-def _seasons(path):
+def _seasons(path, missing):
     """Each season on a line: stage by stage what was short, left open, or that nothing was."""
+    keys = ["step", "growth_stage", "plant_part"]
+    lost = {key: _names(rows) for key, rows in missing.groupby(["crop", "season", *keys])}
     for (crop, season), rows in path.groupby(["crop", "season"], sort=False):
         again = rows.groupby("growth_stage")["step"].nunique() > 1
-        keys = ["step", "growth_stage", "plant_part"]
-        steps = [_step(part, again[stage]) for (_, stage, _), part in rows.groupby(keys, sort=True)]
+        steps = [_step(part, again[key[1]], lost.get((crop, season, *key), ""))
+                 for key, part in rows.groupby(keys, sort=True)]  # fmt: skip
         yield told("; ".join(steps), _named(crop, season))
 
 
@@ -85,23 +106,25 @@ def _stage(row, again) -> str:
     return f"{row.growth_stage or 'stage not stated'}{day}"
 
 
-def _step(rows, again) -> str:
-    """What one day says."""
+def _step(rows, again, missing) -> str:
+    """What one day says, and of which nutrients it says nothing."""
     first = rows.iloc[0]
     judged = rows[rows["judged"] > 0]
     stage = _stage(first, again)
     if judged.empty:
         return f"{stage}: no published range"
+    lost = f" ({missing} not scored)" * bool(missing)
     state = judged["state"]
     if (state == State.ENOUGH).all():
-        return f"{stage}: nothing short"
-    short, left = judged[state.isin([State.SHORT, State.IN_PART])], judged[state == State.OPEN]
-    parts = [_short(r) for r in short.itertuples()]
+        return f"{stage}: nothing short{f' among {_names(judged)}' * bool(missing)}{lost}"
+    left = judged[state == State.OPEN]
+    parts = [_short(r) for r in judged[judged["short"] > 0].itertuples()]
     for nutrient, mine in left.groupby("nutrient", sort=False):
         whole = len(mine) == rows["spot"].nunique()
         where = "" if whole else " and".join(_in(spot) for spot in mine["spot"])
-        parts.append(f"published ranges differ on {nutrient}{where}")
-    return f"{stage}: {', '.join(parts)}"
+        called = " or ".join(filter(None, dict.fromkeys(mine["called"])))
+        parts.append(f"published ranges differ on {nutrient}{where}{f' ({called})' * bool(called)}")
+    return f"{stage}: {', '.join(parts)}{lost}"
 
 
 def _in(spot) -> str:
@@ -110,7 +133,7 @@ def _in(spot) -> str:
 
 def _short(r) -> str:
     some = f" ({r.short} of {r.judged} samples)" if r.judged > 1 else ""
-    return f"{r.nutrient} short, {r.censored}{plain(r.value)} {r.unit}{_in(r.spot)}{some}"
+    return f"{r.nutrient} {r.called or SHORT_NOW}, {r.censored}{plain(r.value)} {r.unit}{_in(r.spot)}{some}"
 
 
 def _turned(path):
@@ -125,7 +148,7 @@ def _pairs(pairs):
     if pairs.empty:
         return
     compared = pairs.drop_duplicates("good_specimens")
-    many = len(compared)
+    many, of = len(compared), pairs["nutrient"].value_counts()  # one set aside is compared less often
     again = compared.duplicated(["crop", "season", "growth_stage"]).any()
     said, found = [], []
     for way in ("lower", "higher"):
@@ -135,6 +158,7 @@ def _pairs(pairs):
                 f"{plain(r.poor)} against {plain(r.good)} {r.unit} in {r.season} at {_stage(r, again)}"
                 for r in rows.itertuples()
             )
+            many = of[nutrient]
             found.append(f"{nutrient} {way} in {len(rows)} of {many}")
             said.append(detail(values, f"{nutrient}, {way}"))
     counts = counted(many, "comparison").removeprefix(f"{many} ") if found else counted(many, "comparison")
@@ -171,3 +195,15 @@ def _unjudged(path):
             crop, season, stage, part = key
             place = ", ".join(filter(None, [stage, part])) or "stage and part not stated"
             yield Line(Kind.MISSING, f"{_named(crop, season)}, {place}: no published range.")
+
+
+def _not_scored(missing):
+    """Nutrients that a season does not speak of, and why."""
+    keys = ["crop", "season", "growth_stage", "why"]
+    for (crop, season, stage, why), rows in missing.groupby(keys, sort=False):
+        columns = ", ".join(f"'{name}'" for name in dict.fromkeys(rows["column"]) if name)
+        whence = f" (column {columns})" if columns else ""
+        place = f", {stage}" if stage else ""
+        yield Line(
+            Kind.MISSING, f"{_names(rows)} not scored in {_named(crop, season)}{place}: {why}{whence}."
+        )

@@ -20,14 +20,18 @@ from fertkit.tissue.pairs import AREAS, compare_pairs
 from fertkit.tissue.score import CARRIED, TissueScores, score_tissue
 from fertkit.tissue.seasons import NO_YEAR, SEASON, STEP, steps_of
 from fertkit.tissue.treatments import compare_treatments
+from fertkit.tissue.verdicts import LACKING, POSSIBLY, SHORT_NOW, verdicts_of
 
 NAMED = ("specimen", "sample_id")
+NO_RANGE = "no published range counts for this stage and part"
+_BY_FIELD = ("path", "repeats", "pairs", "treatments", "missing")
 
 
 class State(StrEnum):
     """What the samples of one place and day say of a nutrient together."""
 
     SHORT = "short"
+    POSSIBLY = "possibly short"
     IN_PART = "short in some samples"
     OPEN = "left open"
     ENOUGH = "enough"
@@ -52,15 +56,19 @@ class FieldHistory(Result):
         unit, censored, samples, judged and short and open (of them), low, middle and strict (lower limits of
         the stage: lowest, middle and highest of the sources), high (upper end), sources, laboratory,
         strictest_class, state (`State`), turn ('falls below', 'recovers', '': no change, or one of the two
-        steps is not judged or left open).
+        steps is not judged or left open), called (short, possibly short, marginal or '': the surest
+        verdict of a leaf test on its samples).
     repeats : DataFrame
-        field, spot, nutrient, judged and short and open (seasons with a year), where (seasons and stages
-        at which it was short).
+        field, spot, nutrient, judged and short and open (seasons with a year), possibly (of the short ones,
+        those that are possibly short at the most), where (seasons and stages at which it was short).
     pairs : DataFrame
         Good against poor areas, as in `fertkit.tissue.compare_pairs`, by field, crop, season, day and stage.
     treatments : DataFrame
         field, crop, season, growth_stage, nutrient, unit, means (treatment -> mean), samples, p_value and lsd
         (missing where there is no replicate), blocked.
+    missing : DataFrame
+        field, crop, season, step, growth_stage, plant_part, nutrient, column ('' where it was read), why:
+        nutrients not read, or that no range judges where it judges others of the sample.
     reports : Reports
     scores : TissueScores
     """
@@ -69,6 +77,7 @@ class FieldHistory(Result):
     repeats: pd.DataFrame
     pairs: pd.DataFrame
     treatments: pd.DataFrame
+    missing: pd.DataFrame
     reports: Reports
     scores: TissueScores
 
@@ -108,7 +117,7 @@ class FieldHistory(Result):
         """
         if field not in self.fields:
             raise unknown("field", field, self.fields)
-        tables = {name: getattr(self, name) for name in ("path", "repeats", "pairs", "treatments")}
+        tables = {name: getattr(self, name) for name in _BY_FIELD}
         return replace(self, **{name: table[table["field"] == field] for name, table in tables.items()})
 
     @property
@@ -198,7 +207,8 @@ def field_history(reports, *, same: dict | None = None, ranges=None, reading=Non
     steps = steps_of(reports)
     path = _path(scores, steps)
     compared = [compare(reports.samples, steps) for compare in (_pairs, _treatments)]
-    return FieldHistory(path, _repeats(path), *compared, reports, scores)
+    missing = _missing(reports.unread, scores, steps)
+    return FieldHistory(path, _repeats(path), *compared, missing, reports, scores)
 
 
 def _samples_of(frame) -> TissueSamples:
@@ -221,6 +231,8 @@ def _path(scores, steps) -> pd.DataFrame:
     rows = rows[~rows["nutrient"].str.contains(":")].merge(ends, on=["specimen", "nutrient"], how="left")
     keys = [*STEP, "spot", "sampled", "laboratory"]
     rows = rows.merge(steps[keys].reset_index(), on="specimen")
+    told = verdicts_of(scores)[["specimen", "nutrient", "status"]]
+    rows = rows.merge(told, on=["specimen", "nutrient"], how="left")
     state = rows["verdict"].map({str(v): str(s) for v, s in _STATE.items()})
     rows = rows.assign(
         n_short=state == State.SHORT, n_judged=state != State.NOT_JUDGED, n_open=state == State.OPEN,
@@ -233,11 +245,14 @@ def _path(scores, steps) -> pd.DataFrame:
         short=("n_short", "sum"), open=("n_open", "sum"), low=("lowest_limit", "min"),
         middle=("middle_limit", "median"), strict=("highest_limit", "max"), high=("high", "max"),
         sources=("sources", "max"), laboratory=("laboratory", _common), strictest_class=("severity", _worst),
+        called=("status", _surest),
     ).reset_index()  # fmt: skip
-    path["state"] = np.select(
-        [path["judged"] == 0, path["short"] == path["judged"], path["short"] > 0, path["open"] > 0],
-        [str(s) for s in (State.NOT_JUDGED, State.SHORT, State.IN_PART, State.OPEN)], str(State.ENOUGH),
-    )  # fmt: skip
+    every = path["short"] == path["judged"]
+    cases = {
+        State.NOT_JUDGED: path["judged"] == 0, State.POSSIBLY: every & (path["called"] == POSSIBLY),
+        State.SHORT: every, State.IN_PART: path["short"] > 0, State.OPEN: path["open"] > 0,
+    }  # fmt: skip
+    path["state"] = np.select(list(cases.values()), [str(s) for s in cases], str(State.ENOUGH))
     path = path.assign(place=path["nutrient"].map(order))
     path = path.sort_values([*SEASON, "spot", "place", "step"], kind="stable").drop(columns="place")
     years = path["season"].str[:4].where(path["season"].str[0] != NO_YEAR[0], "9999")
@@ -263,9 +278,14 @@ def _worst(classes):
     return min(classes, key=[str(name) for name in Class].index)
 
 
+def _surest(statuses):
+    """Short, possibly short or marginal, whichever comes first; '' where no sample is any of these."""
+    return next((word for word in LACKING if word in set(statuses)), "")
+
+
 def _turns(path):
     """Where a nutrient of one spot and plant part falls below its range, or recovers, from step to step."""
-    level = path["state"].map({str(State.SHORT): 1.0, str(State.ENOUGH): 0.0})  # blank where left open
+    level = path["state"].map({State.SHORT: 1.0, State.POSSIBLY: 1.0, State.ENOUGH: 0.0})  # blank where open
     one = [path[c] for c in (*SEASON, "spot", "nutrient", "plant_part")]
     change = level.groupby(one).diff().where(path["step"].groupby(one).diff() > 0)
     return path.assign(turn=np.select([change == 1, change == -1], ["falls below", "recovers"], ""))
@@ -291,23 +311,43 @@ def _repeats(path) -> pd.DataFrame:
     """In how many of its seasons each nutrient of a spot was judged, short, left open."""
     dated = path[~path["season"].str.startswith(NO_YEAR) & (path["judged"] > 0)]
     place = ["field", "spot", "nutrient"]
-    seasons = dated.groupby([*place, "crop", "season"], sort=False)[["short", "open"]].sum().reset_index()
-    short = seasons["short"] > 0
-    seasons = seasons.assign(judged=1, short=short, open=(seasons["open"] > 0) & ~short)
-    counts = seasons.groupby(place, sort=False)[["judged", "short", "open"]].sum().astype(int)
+    dated = dated.assign(sure=(dated["short"] > 0) & (dated["called"] == SHORT_NOW))
+    seasons = dated.groupby([*place, "crop", "season"], sort=False)[["short", "open", "sure"]].sum()
+    short, left = seasons["short"] > 0, seasons["open"] > 0
+    seasons = seasons.assign(
+        judged=1, short=short, open=left & ~short, possibly=short & (seasons["sure"] == 0)
+    )
+    counts = seasons.groupby(place, sort=False)[["judged", "short", "open", "possibly"]].sum().astype(int)
     counts["where"] = _where(dated[dated["short"] > 0], place)
     return counts.fillna({"where": ""}).reset_index()
 
 
 def _where(rows, place) -> pd.Series:
-    """Seasons and stages at which a nutrient of a place was short; of several samples, in how many."""
+    """Seasons and stages at which a nutrient of a place was short, or possibly; in how many samples."""
     if rows.empty:
         return pd.Series("", index=pd.MultiIndex.from_frame(rows[place]), dtype=object)
-    many = [f" ({r.short} of {r.judged} samples)" * (r.judged > 1) for r in records(rows)]
+    more = [[POSSIBLY] * (r.called == POSSIBLY) + [f"{r.short} of {r.judged} samples"] * (r.judged > 1)
+            for r in records(rows)]  # fmt: skip
+    many = [f" ({', '.join(parts)})" if parts else "" for parts in more]
     stages = (rows["growth_stage"] + many).groupby([rows[c] for c in (*place, "crop", "season")], sort=False)
     seasons = stages.agg(" and ".join).reset_index(name="stages")
     texts = seasons["crop"] + " " + seasons["season"] + " at " + seasons["stages"]
     return texts.groupby([seasons[c] for c in place], sort=False).agg("; ".join)
+
+
+def _missing(unread, scores, steps) -> pd.DataFrame:
+    """Nutrients of each step that were not read, or have no range where others of the sample have one."""
+    key = ["specimen", "nutrient"]
+    table = scores.agreement
+    judged = table[table["sources"] > 0]
+    partly = table["specimen"].isin(judged["specimen"])
+    ranged = partly & (table["sources"] == 0) & table["nutrient"].isin(load_facts("mobility")["nutrient"])
+    lost = table.loc[ranged, key].assign(column="", why=NO_RANGE)
+    rows = pd.concat([part for part in (unread, lost) if len(part)] or [unread])
+    answered = pd.MultiIndex.from_frame(judged[key])
+    rows = rows[~pd.MultiIndex.from_frame(rows[key]).isin(answered)]
+    rows = rows.merge(steps[STEP].reset_index(), on="specimen")
+    return rows.drop(columns="specimen").drop_duplicates()[[*STEP, "nutrient", "column", "why"]]
 
 
 def _pairs(samples: TissueSamples, steps) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pytest
 from fertkit.errors import InputError, LookupFailed
 from fertkit.intake.alike import alike, one_spelling
 from fertkit.intake.reports import read_reports
-from fertkit.tissue import field_history
+from fertkit.tissue import explain, field_history
 
 SOY = "soybean,R2,upper trifoliate without petiole"
 HEAD = "Field,Sampled,Crop,Stage,Part,K %\n"
@@ -41,11 +41,63 @@ def test_a_nutrient_short_in_two_of_three_years_is_counted_and_placed(tmp_path):
     result = history(tmp_path, all=HEAD + "".join(rows))
     k = of(result)
     assert (k["judged"], k["short"], k["open"]) == (3, 2, 0)
-    assert k["where"] == "soybean 2023 at R2; soybean 2025 at R2"
-    assert result.summary().splitlines()[0] == "North: K short in 2 of 3 seasons judged."
+    assert k["where"] == "soybean 2023 at R2; soybean 2025 at R2 (possibly short)"
+    said = "North: K short in 1 and possibly short in 1 of 3 seasons judged."
+    assert result.summary().splitlines()[0] == said
     assert result.path["turn"].tolist() == ["", "", ""]  # no turn is told from one season to the next
     found = result.findings.set_index("kind").loc["repeats"]
     assert (found["value"], found["limit"]) == (2, 3)
+
+
+@pytest.mark.parametrize(
+    ("k", "word"),
+    # With a CV of 8 % the chance of lying below 1.56 % is, by the normal table, 0.69 at 1.50 % (z 0.5) and
+    # 0.99 at 1.31 % (z 2.4); 'short' asks for four in five (table confidence, common practice).
+    [(1.31, "short"), (1.50, "possibly short")],
+)
+def test_a_season_has_the_word_of_the_leaf_test(tmp_path, k, word):
+    files = folder(tmp_path, a=f"{HEAD}North,2024-07-20,{SOY},{k}\n")
+    result = field_history(files, source="STAMMER2018", cvs=8)
+    assert result.path["state"].tolist() == [word]
+    assert explain(result.scores).items["confidence"].tolist() == [word]
+    assert result.summary().splitlines()[:2] == [
+        f"North: K {word} in 1 of 1 season judged.", f"soybean 2024: R2: K {word}, {k:g} %"
+    ]  # fmt: skip
+
+
+OXIDES = "Field,Area,Sampled,Crop,Stage,Part,N %,K2O %\n"
+
+
+def test_a_result_set_aside_is_no_season_without_a_shortage(tmp_path):
+    # Tissue results are elemental: an oxide is set aside by the reader of leaf reports.
+    head = "Field,Area,Sampled,Crop,Stage,Part,N %,K %\n"
+    corn = "North,{},2024-07-18,corn,R1,ear leaf,3.1,{}\n"
+    soy = f"North,poor,2023-07-20,{SOY},5.0,1.3\nNorth,good,2023-07-20,{SOY},5.0,2.2\n"
+    files = folder(
+        tmp_path, a=head + soy, b=OXIDES + corn.format("poor", 1.2) + corn.format("good", 2.6),
+        c=head.replace("Area,", "") + "South,2024-07-18,corn,R1,ear leaf,3.1,2.2\n",
+    )  # fmt: skip
+    result = field_history(files)
+    assert result.only("North").missing[["season", "nutrient", "column"]].to_numpy().tolist() == [
+        ["2024", "K", "K2O %"]
+    ]
+    assert result.only("South").missing.empty
+    said = result.summary()
+    assert "North: K (poor area) short in 1 of 1 season judged; K not scored in corn 2024." in said
+    assert "corn 2024: R1: nothing short among N (K not scored)" in said
+    assert "K not scored in corn 2024, R1: an oxide (K2O) in a tissue table (column 'K2O %')." in said
+    assert "Poor against good area: K lower in 1 of 1 comparison." in said  # K was compared in 2023 alone
+    assert "South: nothing was short in 1 season judged.\ncorn 2024: R1: nothing short\n" in said
+
+
+def test_a_nutrient_without_a_range_is_named_beside_what_was_judged(tmp_path):
+    # STAMMER2018 publishes K of soybean, no N.
+    head = HEAD.replace("K %", "K %,N %")
+    result = field_history(
+        folder(tmp_path, a=f"{head}North,2024-07-20,{SOY},2.1,5.0\n"), source="STAMMER2018"
+    )
+    assert "R2: nothing short among K (N not scored)" in result.summary()
+    assert "N not scored in soybean 2024, R2: no published range counts" in result.summary()
 
 
 def test_two_crops_of_one_year_are_two_seasons(tmp_path):
