@@ -274,6 +274,30 @@ def _ask_about_yields(draft, header, crop, standard, real_yields):
     draft.complain((yields == 0).to_numpy(), "yield", "yield of 0", yields)
     little = (yields > 0) & (yields < limits["low strip"] * middle)
     draft.complain(little, "yield", "yield too low", yields, middle=number(middle), unit=unit)
+    _ask_about_tonnes(draft, kept, crop, unit)
+
+
+def _ask_about_tonnes(draft, yields, crop, unit):
+    """Ask about a trial whose mean is far below that of the others, and like theirs if it was t/ha."""
+    means = yields.groupby(draft.place).mean()
+    low = means < _limits().loc[("yield", "low trial")] / 100 * means.median()
+    theirs, near = means[~low], _limits().loc[("yield", "like others")] / 100
+    for place, mean in means[low].items():
+        as_tonnes = _from_tonnes(mean, crop, unit)
+        alike = as_tonnes[(as_tonnes > near * theirs.min()) & (as_tonnes < theirs.max() / near)]
+        if not len(alike):
+            continue
+        words = {"trial": place.replace("\t", " "), "mean": number(mean), "converted": number(alike[0])}
+        span = " to ".join(dict.fromkeys(map(number, (theirs.min(), theirs.max()))))
+        draft.complain(draft.place == place, "yield", "trial in tonnes", unit=unit, theirs=span, **words)
+
+
+def _from_tonnes(mean, crop, unit):
+    """A yield in t/ha in the unit of the file; by the bushel of every crop where the crop is not known."""
+    weights = load_crops().set_index("crop")["bushel_lb"]
+    weights = weights.loc[[crop]] if crop in weights.index else weights[weights > 0]
+    bushels = weights.unique() if unit == "bu/ac" else [None]
+    return np.array([convert_area_rate(mean, "t/ha", unit, lb_per_bushel=weight) for weight in bushels])
 
 
 def _ask_about_rates(draft, role):

@@ -70,6 +70,33 @@ def test_a_column_in_another_unit_is_asked_about(yields, harvest, crop):
     assert len(read_strips(sheet(yields, harvest=harvest), crop=crop, real_yields=True).table) == 9
 
 
+def trials(second):
+    """Three trials of three rates in two blocks, the second with yields of its own; its rows are 8 to 13."""
+    yields = {"A": (110, 170, 200), "B": second, "C": (130, 180, 190)}
+    cells = [f"{t};{b};{r};{y}" for t, of in yields.items() for b in (1, 2)
+             for r, y in zip((0, 60, 120), of, strict=True)]  # fmt: skip
+    return "\n".join(["Trial;Block;N rate (lb/ac);Yield (bu/ac)", *cells]).encode()
+
+
+@pytest.mark.parametrize("crop", ["corn", ""])
+def test_a_trial_in_tonnes_among_trials_in_bushels_is_asked_about(crop):
+    # A bushel of corn is 56 lb: 1 t/ha is 15.93 bu/ac, so a mean of 10 is 159 bu/ac.
+    error = refused(trials((8, 10, 12)), crop=crop)
+    assert [problem.row for problem in error.problems] == list(range(8, 14))
+    problem = error.problems[0]
+    assert problem.column == "Yield (bu/ac)"
+    assert "trial 'B' yields 10 bu/ac on average, the others 160 to 167" in problem.what
+    assert not crop or "read as t/ha it would be 159 bu/ac" in problem.what
+    assert "convert its yields to bu/ac" in problem.remedy
+    assert "--real-yields" in problem.in_code
+    assert len(read_strips(trials((8, 10, 12)), crop=crop, real_yields=True).table) == 18
+
+
+@pytest.mark.parametrize("second", [(40, 55, 60), (25, 30, 35), (20, 28, 30)])
+def test_a_site_of_a_dry_year_passes_among_others(second):
+    assert len(read_strips(trials(second), crop="corn").table) == 18
+
+
 @pytest.mark.parametrize(
     ("rates", "said"),
     [(["0", "50", "5000"], "impossible rate of N"), (["0", "1e-9", "50"], "almost nothing beside"),
