@@ -297,8 +297,14 @@ def contrast_text(answer) -> str:
     treatment, check = map(show, answer.contrast_of)
     near = f" (tested rate nearest {plain(answer.pooled.rate)})"
     near = near if answer.nearest and not answer.doubts else ""
+    every = len(pooled.sites)
+    of = (
+        counted(pooled.k, pooled.counts)
+        if pooled.k == every
+        else f"{pooled.k} of {counted(every, pooled.counts)}"
+    )
     return (
-        f"Pooled gain of {treatment}{near} over {check} {unit}, {counted(pooled.k, pooled.counts)}: "
+        f"Pooled gain of {treatment}{near} over {check} {unit}, {of}: "
         f"{plain(pooled.estimate)} {pooled.unit} ({pooled.level:.0%} interval {plain(pooled.low)} to "
         f"{plain(pooled.high)}). A new {pooled.counts} may gain {plain(pooled.prediction_low)} to "
         f"{plain(pooled.prediction_high)}; {plain(pooled.i2_pct)}% of the variation is between "

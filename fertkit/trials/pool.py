@@ -25,6 +25,8 @@ from fertkit.trials.table import column_of, default_treatment
 
 #: Share of the weight below which a site is said to carry none [%] (common practice, no source).
 NO_WEIGHT_PCT = 0.01
+NO_ERROR = "no standard error"
+UNWEIGHTED = f"{NO_ERROR}: shown, not weighted"
 
 
 @dataclass(frozen=True)
@@ -253,7 +255,7 @@ def _difference(strips, treatment, check, options):
             sign = 1 if row.second == treatment else -1
             note = "" if np.isfinite(row.se) else "no replicates: no standard error"
             return sign * row.difference, row.se, row.df, note
-    return np.nan, np.nan, np.nan, f"does not hold both {treatment} and {check}"
+    return np.nan, np.nan, np.nan, f"no strips at both {show(treatment)} and {show(check)}"
 
 
 # ---- putting it together
@@ -283,10 +285,7 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
     share = np.zeros(len(y))
     share[weighable] = 100 * weights / weights.sum()
     remarks = [str(n) if n else "" for n in (notes if notes is not None else [""] * len(y))]
-    remarks = [
-        n or ("no standard error: shown, not weighted" if not w else "")
-        for n, w in zip(remarks, weighable, strict=True)
-    ]
+    remarks = [n or (UNWEIGHTED if not w else "") for n, w in zip(remarks, weighable, strict=True)]
     tail, known = (1 - level) / 2, df > 0
     half = np.where(known, t_reach(df, level), -ndtri(tail)) * s
     return pd.DataFrame(
@@ -301,6 +300,12 @@ def _site_table(names, y, s, df, weighable, weights, notes, level) -> pd.DataFra
             "note": remarks,
         }
     )
+
+
+def _by_note(rows) -> list[str]:
+    """Sites that are not weighted, those of one reason together with it."""
+    reasons = rows["note"].where(rows["note"] != UNWEIGHTED, NO_ERROR)
+    return [f"{', '.join(map(str, of))} ({why})" for why, of in rows["site"].groupby(reasons, sort=False)]
 
 
 def _conclude(table, model, fit, terms, alone, method, modified, unit, quantity, level):
@@ -351,13 +356,14 @@ def _factor_note(raw, scale, tau2) -> str:
 
 def _checks(table, k, tau2, raw, scale, knapp):
     weight = table["weight_pct"]
-    named = {
-        "sites without a standard error": table.loc[weight == 0, "site"],
-        "sites of no weight": table.loc[(weight > 0) & (weight < NO_WEIGHT_PCT), "site"],
-    }
+    faint = table.loc[(weight > 0) & (weight < NO_WEIGHT_PCT), "site"]
+    rows = [
+        check_row("pool", "sites without a standard error", int((weight == 0).sum()),
+                  sites="; ".join(_by_note(table[weight == 0]))),
+        check_row("pool", "sites of no weight", len(faint), sites=", ".join(map(str, faint))),
+    ]  # fmt: skip
     heavy = float(weight.max())
     one_of_two = None if above(heavy, 50) and k == 2 else not above(heavy, 50)
-    rows = [check_row("pool", name, len(of), sites=", ".join(map(str, of))) for name, of in named.items()]
     rows.append(check_row("pool", "number of sites", k))
     rows.append(check_row("pool", "largest weight [%]", heavy, one_of_two))
     if knapp:

@@ -96,6 +96,16 @@ def test_rates_that_share_nothing_are_not_pooled_as_a_difference(kinds_of_site):
     assert "Not pooled: no two rates are shared" in answer.page()
 
 
+def test_sites_left_out_of_the_pooled_gain_are_counted_and_named_with_the_reason(kinds_of_site):
+    own = kinds_of_site[kinds_of_site["trial"].isin(["silent", "joined", "rising"])].copy()
+    own.loc[own["trial"] == "silent", "rate_kg_ha"] += 5
+    answer = answer_network(own, **PRICES)
+    treatment, check = answer.contrast_of
+    said = answer.summary()
+    assert f"Pooled gain of {treatment:g} over {check:g} kg/ha, 2 of 3 sites: " in said
+    assert f"shown but not weighted: silent (no strips at both {treatment:g} and {check:g})" in said
+
+
 @pytest.fixture(scope="module")
 def with_two_rates(kinds_of_site):
     """The silent, the rising and the joined site, and one of two rates; one strip of the joined is lost."""

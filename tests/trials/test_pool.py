@@ -207,7 +207,7 @@ def test_a_site_without_error_stays_in_the_table():
     assert found.k == 3
     assert found.table["site"].tolist() == list("abcd")
     assert found.table["weight_pct"].iloc[3] == 0
-    assert "not weighted: d" in found.summary()
+    assert "not weighted: d (no standard error)" in found.summary()
 
 
 def test_previous_crop_as_covariate():
@@ -234,7 +234,8 @@ def test_pool_trials_of_a_table():
     assert found.k == 5
     notes = found.table.set_index("site")["note"]
     assert "no standard error" in notes["farm 9"]
-    assert "does not hold both" in notes["farm 8"] or "never meet" in notes["farm 8"]
+    assert "no strips at both" in notes["farm 8"] or "never meet" in notes["farm 8"]
+    assert f"farm 8 ({notes['farm 8']})" in found.summary()  # why a site has no weight stands beside its name
     assert found.coefficients["estimate"].iloc[1] < 0
     # A pair a block: the site's difference is the mean of the pair differences.
     one = table[table["trial"] == "farm 0"].pivot_table("yield_bu_ac", "block", "rate_lb_ac")
@@ -509,7 +510,7 @@ def test_differences_pooled_are_those_of_each_trial():
     assert there["se"].tolist()[:2] == pytest.approx([np.std(d, ddof=1) / np.sqrt(3) for d in
                                                       ([1.0, 1.2, 1.8], [0.9, 1.5, 0.9])])  # fmt: skip
     assert back["estimate"].tolist()[:2] == pytest.approx([-4 / 3, -1.1])
-    assert there.loc["lacks 120", "note"] == "does not hold both 120 and 0"
+    assert there.loc["lacks 120", "note"] == "no strips at both 120 and 0"
     assert there.loc["one block", "estimate"] == pytest.approx(1.0)
     assert there.loc["one block", "note"] == "no replicates: no standard error"
     assert there["note"].tolist()[:2] == ["", ""]
