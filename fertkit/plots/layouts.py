@@ -150,6 +150,3 @@ def _plans(ax, result):
 def _of(result, name):
     """Column of the plans by its name without the rate unit."""
     return result.table[f"{name}_{result.rate_unit.replace('/', '_')}"]
-
-
-# ---- forms of these figures

@@ -279,6 +279,9 @@ def yield_map(points, ax):
     map_axes(ax, f"Harvest points: {len(points.points):,}")
 
 
+# ---- forms of these figures
+
+
 def map_axes(ax, title: str) -> None:
     """Make axes of a field, north up."""
     ax.set_aspect("equal", adjustable="datalim")
