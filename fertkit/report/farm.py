@@ -9,7 +9,8 @@ from fertkit.budget.farm import FarmBudget, farm_budget
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, needs_rows, pick, tidy
 from fertkit.say.advice import LIMITS
-from fertkit.say.line import GOVERNS, NO_RATES, Kind, told
+from fertkit.say.budget import farm_needs
+from fertkit.say.line import NO_RATES, Kind, told
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class FarmAnswer(Answer):
     @property
     def lead(self) -> list:
         """What the farm needs; who governs a rate stands in the caution below."""
-        return [*(line for line in self.lines() if str(line) != GOVERNS), told(f"{NO_RATES}.")]
+        return [*farm_needs(self.budget), told(f"{NO_RATES}.")]
 
     @property
     def title(self) -> str:

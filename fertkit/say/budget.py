@@ -124,6 +124,11 @@ def _practice(budget):
 
 
 def farm_lines(farm) -> list[Line]:
+    """Say what a whole farm needs, and who governs what is applied."""
+    return [*farm_needs(farm), told(GOVERNS)]
+
+
+def farm_needs(farm) -> list[Line]:
     """Say what a whole farm needs."""
     n, fields = len(farm.fields), pd.concat([farm.fields, farm.left_out])
     unit, names, all_of_them = farm.table["field_unit"].iloc[0], fields["field"].nunique(), len(fields)
@@ -137,7 +142,7 @@ def farm_lines(farm) -> list[Line]:
     for why, some in farm.left_out.groupby("why", sort=False):
         size = f"{some['area'].sum():,g} {farm.area_unit}"
         said.append(missing("Left out", f"{', '.join(map(str, some['field']))} ({size}): {why}"))
-    return [*said, *_sources(farm), *notes(farm.notes), told(GOVERNS)]
+    return [*said, *_sources(farm), *notes(farm.notes)]
 
 
 def _farm_row(r, n, them):
