@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
-from fertkit.budget.fields import read_fields
+from fertkit.budget.fields import is_usual, read_fields
 from fertkit.budget.need_notes import above_all_uptake, exceeds
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
@@ -98,7 +98,8 @@ def farm_budget(
     ----------
     fields : path or DataFrame
         Columns crop, area_ac or area_ha, and yield_goal_<unit> (yield_goal_bu_ac, yield_goal_t_ha, ...);
-        optional field (its name) and residue ('kept' or the share baled, 0.8 or 80%; kept if absent or
+        optional field (its name), part (what is harvested, silage for instance; the usual part of the crop
+        if absent or blank) and residue ('kept' or the share baled, 0.8 or 80%; kept if absent or
         blank), also named straw removed, straw removed (%), baled (yes or no) and the like. Units may also
         stand in a column yield_unit, or be said for plain columns area and yield_goal. A file may be CSV with
         any common separator and decimal mark, XLSX, XLS or ODS.
@@ -146,6 +147,9 @@ def farm_budget(
     if rows.empty:
         why = "; ".join(left_out["why"].unique())
         raise LookupFailed(f"no field has an amount: {why}", remedy="choose another source")
+    fields = fields.assign(
+        crop=fields["crop"].where(is_usual(fields, own), fields["crop"] + " " + fields["part"])
+    )
     about = fields[["at", "field", "crop", "area", "yield_goal", "yield_unit"]]
     answered = about[answers].drop(columns="at").reset_index(drop=True)
     rows = about.merge(rows, on="at").drop(columns="at")

@@ -10,18 +10,21 @@ from fertkit.budget.rates import parts_of, residue_lb_ac
 from fertkit.budget.yields import (
     YIELD_UNITS,
     beyond,
+    goal_unit,
     highest_lb_ac,
     lb_ac_per,
     residue_share,
     yield_unit,
 )
-from fertkit.errors import FertkitError, InputError, Problem, UnitError, one_of
+from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError, one_of, unknown
 from fertkit.intake.columns import say_column
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.spellings import listed
+from fertkit.reference.crops import leaf_crop
 from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above
+from fertkit.tables import text_of
 
 
 def read_fields(
@@ -79,7 +82,7 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, 
     Parameters
     ----------
     frame : DataFrame
-        crop, yield_goal, yield_unit and optionally field, residue and others of `numbers`.
+        crop, yield_goal, yield_unit and optionally field, part, residue and others of `numbers`.
     problems : list of Problem
     numbers : sequence of str
         Columns that must be numbers.
@@ -108,10 +111,9 @@ def checked_rows(frame, problems: list, numbers=("yield_goal",), own=NO_TABLES, 
     for column in numbers:
         fields[column] = _numbers(frame[column], column, style, problems, lost and column == "yield_goal")
     if not problems:
+        fields["part"] = _parts(fields["crop"], frame.get("part"), problems, own)
+    if not problems:
         problems += _yield_problems(fields)
-        fields["part"] = fields["crop"].map(
-            {crop: parts_of(crop, own)[0] for crop in fields["crop"].unique()}
-        )
         for crop, group in fields.groupby("crop"):
             fields.loc[group.index, "residue"] = residue_lb_ac(crop, group["pounds"])
     return fields
@@ -134,9 +136,34 @@ def _each(column, read, problems, name):
 
 
 def _known_crop(text, own):
-    crop = own.crop_name(text)
+    try:
+        crop = own.crop_name(text)
+    except LookupFailed as error:
+        if not (grown := leaf_crop(str(text))):
+            raise
+        remedy = f"write {grown} as the crop, and what is harvested, such as silage, in a column 'Part'"
+        raise LookupFailed(error.what, remedy=remedy) from None
     parts_of(crop, own)
     return crop
+
+
+def _parts(crops, said, problems, own):
+    """What is harvested of each row: as said, the usual part of the crop where nothing is."""
+    said = pd.Series("", index=crops.index) if said is None else said.map(text_of).str.lower()
+    parts = []
+    for i, (crop, text) in enumerate(zip(crops, said, strict=True)):
+        known = parts_of(crop, own)
+        if text and text not in known:
+            problems.append(
+                replace(unknown(f"part of {crop}", text, known).problem(), row=i + 2, column="part")
+            )
+        parts.append(text or known[0])
+    return parts
+
+
+def is_usual(fields, own=NO_TABLES) -> pd.Series:
+    """Whether what is harvested of each row is the usual part of its crop."""
+    return fields["part"] == fields["crop"].map(lambda crop: parts_of(crop, own)[0])
 
 
 def _known_unit(text):
@@ -176,17 +203,17 @@ def _numbers(column, name, style, problems, zero):
 
 def _yield_problems(fields):
     fields["pounds"] = np.nan
-    for (crop, unit), group in fields.groupby(["crop", "yield_unit"], sort=False):
+    for (crop, part, unit), group in fields.groupby(["crop", "part", "yield_unit"], sort=False):
         try:
-            factor = lb_ac_per(unit, crop)
+            factor = lb_ac_per(goal_unit(crop, unit, part), crop)
         except UnitError as error:
             for i in group.index:
-                yield Problem(str(error), "use a unit of weight per area", i + 2, "yield_unit", unit)
+                yield replace(error.problem(), row=i + 2, column="yield_unit", value=unit)
             continue
         pounds = group["yield_goal"] * factor
         fields.loc[group.index, "pounds"] = pounds
-        for i in group.index[above(pounds, highest_lb_ac(crop))]:
-            yield Problem(*beyond(crop, unit), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")
+        for i in group.index[above(pounds, highest_lb_ac(crop, part))]:
+            yield Problem(*beyond(crop, unit, part), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")
 
 
 def unused_tests(rows, tests):

@@ -43,7 +43,7 @@ class PassPlan(Result):
         pass, method, earliest, fields, acres, cost (of driving), source_key.
     shadow : DataFrame
         What one more unit of money gains: field, zone, crop, nutrient, gain, basis ("own response", "value",
-        "soil-test class"); the field that gains most first; empty where the money is enough.
+        "common practice, no source"); the field that gains most first; empty where the money is enough.
     unused : DataFrame
         crop, pass, product ("" for all), why it was not used.
     cost : float
@@ -217,7 +217,7 @@ def _result(farm, solved, answer, limit, short, step) -> PassPlan:
     limit = np.nan if limit is None else float(limit)
     unused = [(crop, *one) for crop, ways in farm.ways.items() for one in ways.unused]
     return PassPlan(
-        applications, nutrients, purchases, passes, _shadow(farm, edges),
+        applications, nutrients, purchases, passes, _shadow(farm, edges, nutrients, step / 2),
         pd.DataFrame(unused, columns=["crop", "pass", "product", "why"]), cost,
         _gap(solved, answer, cost, short), limit, short, edges.money,
         _watch(farm, rates), _cautions(farm, applications),
@@ -337,8 +337,8 @@ def _watch(farm, rates):
     return pd.concat(parts, ignore_index=True)[["what", *WHERE, "rate_lb_ac", "products"]]
 
 
-def _shadow(farm, edges):
-    """Fields that gain by one more unit of money, the first one first."""
+def _shadow(farm, edges, nutrients, least):
+    """Fields that gain by one more unit of money, the first one first; who is short of nothing gains none."""
     rows = []
     for b, gains in enumerate(edges.gains):
         block, members, wanted = farm.blocks[b], farm.members(b), farm.wanted(b)
@@ -348,7 +348,8 @@ def _shadow(farm, edges):
                 field = farm.fields.iloc[at]
                 basis = farm.basis[at, farm.names.index(name)]
                 rows.append((*field[WHERE], name, gain * field["area_ac"] / block.acres, basis))
-    table = pd.DataFrame(rows, columns=[*WHERE, "nutrient", "gain", "basis"])
+    lacking = nutrients.loc[nutrients["short_lb_ac"] > least, [*WHERE, "nutrient"]]
+    table = pd.DataFrame(rows, columns=[*WHERE, "nutrient", "gain", "basis"]).merge(lacking)
     return table.sort_values("gain", ascending=False, kind="stable", ignore_index=True)
 
 

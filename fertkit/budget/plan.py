@@ -1,7 +1,7 @@
 """The season plan of a farm: rates, passes and products, supply against demand, and the rotation's ledger."""
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from importlib import import_module
 
 import numpy as np
@@ -21,7 +21,7 @@ from fertkit.asked import (
 )
 from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import AMOUNT_OF, field_credits, is_given
-from fertkit.budget.fields import read_fields, unused_tests
+from fertkit.budget.fields import is_usual, read_fields, unused_tests
 from fertkit.budget.own import checked_own
 from fertkit.budget.policy import word_of
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
@@ -287,7 +287,8 @@ def _read(fields, soil, shed, passes, own):
     """Fields with their credits, unit of areas, notes, soil tests, shed; problems of all files together."""
     problems, rows, stated, area_unit, notes = [], None, None, "", ()
     try:
-        (rows, stated), area_unit, notes = read_fields(fields, own=checked_own(own), then=_placed)
+        own = checked_own(own)
+        (rows, stated), area_unit, notes = read_fields(fields, own=own, then=partial(_placed, own=own))
     except InputError as error:
         problems += error.of_file()
     names = None if rows is None else sorted(set(rows["field"].astype(str)))
@@ -312,9 +313,17 @@ def _gathered(problems, read, source, member, **options):
         return None
 
 
-def _placed(rows):
+def _placed(rows, own):
     """Rows with a zone and year, and the credits they state; refuse a field, zone and year given twice."""
     rows = rows.copy()
+    if not (usual := is_usual(rows, own)).all():
+        what, remedy = (
+            "the rates of a plan are for the usual harvest",
+            "leave the row out; needs of a farm do take it",
+        )
+        raise InputError(
+            "fields", [Problem(what, remedy, i + 2, "part", rows["part"][i]) for i in rows.index[~usual]]
+        )
     for name in ("zone", "year"):
         rows[name] = rows.get(name, pd.Series("", index=rows.index, dtype=object))
     rows[["field", "zone"]] = rows[["field", "zone"]].map(word_of)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.reference.load import constants
 
-OWN, GIVEN, CLASS = "own response", "value", "soil-test class"
+OWN, GIVEN, CLASS = "own response", "value", "common practice, no source"
 
 
 def concave(rate: np.ndarray, gain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

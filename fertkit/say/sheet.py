@@ -4,7 +4,7 @@ import re
 from dataclasses import replace
 from itertools import groupby
 
-from fertkit.budget.soil_field import soil_classes
+from fertkit.budget.soil_field import ELEMENT, soil_classes
 from fertkit.budget.soil_reckon import rate_plans
 from fertkit.results import capital, plain, records
 from fertkit.say.advice import listed, trial_advice
@@ -183,11 +183,12 @@ def _soil(answer):
     ]
     if told_of:
         yield _sourced("; ".join(told_of), "Soil", ";".join(classes["source_key"]))
-    asked = set(answer.soil["analyte"]) & {"P", "K", "Zn", "S"}
-    if left := sorted(asked - set(classes["nutrient"])):
-        yield told(f"Soil test of {listed(left)}: no current system here uses it.", "Not known")
     rates = answer.targets.table
     rates = rates[rates["why"].isin(["system", "first of several"])]
+    asked = set(answer.soil["analyte"]) & {"P", "K", "Zn", "S"}
+    used = {*classes["nutrient"], *(ELEMENT.get(name, name) for name in rates["nutrient"])}
+    if left := sorted(asked - used):
+        yield told(f"Soil test of {listed(left)}: no current system here uses it.", "Not known")
     if answer.budget is None or rates.empty:
         return
     for system, rows in rates.groupby("system", sort=False):

@@ -358,3 +358,30 @@ def test_an_own_removal_above_all_uptake_is_named_with_its_fields(tmp_path):
     assert "North, South" in note
     [line] = [text for text in farm.summary().splitlines() if text.strip().startswith("K2O  ")]
     assert "stays" not in line
+
+
+def test_silage_is_not_taken_for_grain():
+    # RB209_2020 prints 1.4 kg P2O5 and 4.4 kg K2O per tonne of fresh forage maize
+    rows = pd.DataFrame({
+        "field": ["Moor", "Hof"], "crop": "maize", "part": ["Silage", ""], "area_ha": 6.0,
+        "yield_goal": [45.0, 10.5], "yield_unit": "t/ha",
+    })  # fmt: skip
+    farm = farm_budget(rows, source=["RB209_2020", "TRI2020"])
+    removed = farm.table.set_index(["field", "nutrient"])["removed"]
+    assert removed["Moor", "P2O5"] == pytest.approx(63.0)
+    assert removed["Moor", "K2O"] == pytest.approx(198.0)
+    assert list(farm.fields["crop"]) == ["corn silage", "corn"]
+    assert not any("not used" in note for note in farm.notes)
+
+
+def test_a_harvest_nobody_published_is_refused():
+    rows = pd.DataFrame(
+        {"crop": ["soybean"], "part": ["forage"], "area_ac": [10], "yield_goal_lb_ac": [4000]}
+    )
+    with pytest.raises(
+        InputError, match=r"row 2.*'part'.*unknown part of soybean 'forage'; choose one of: grain"
+    ):
+        farm_budget(rows)
+    whole = pd.DataFrame({"crop": ["corn silage"], "area_ac": [10], "yield_goal_lb_ac": [40000]})
+    with pytest.raises(InputError, match=r"write corn as the crop.*in a column 'Part'"):
+        farm_budget(whole)

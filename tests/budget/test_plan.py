@@ -298,3 +298,35 @@ def test_a_test_without_its_method_is_told_apart_from_another_method():
     said = "\n".join(map(str, PlanAnswer(plan).lines()))
     assert "the report does not say the method of the test (Kansas MF2586, N, S and Zn: sulfate)" in said
     assert "another method,  (" not in said
+
+
+def test_rates_of_a_plan_are_not_given_for_silage():
+    field = {
+        "field": ["A"],
+        "crop": ["corn"],
+        "part": ["silage"],
+        "area_ac": [80.0],
+        "yield_goal_t_ha": [45.0],
+    }
+    with pytest.raises(InputError, match="rates of a plan are for the usual harvest"):
+        plan_season(pd.DataFrame(field))
+
+
+def test_more_money_goes_only_where_a_target_is_short():
+    # three fields without soil tests and 8,000 to spend: what is met already can gain nothing from more
+    fields = pd.DataFrame({
+        "field": ["Hof", "Weiher", "Moor"], "crop": ["winter wheat", "canola", "maize"],
+        "area_ha": [12.4, 8.1, 6.0], "yield_goal": [8.5, 4.0, 10.5], "yield_unit": "t/ha",
+    })  # fmt: skip
+    shed = pd.DataFrame({
+        "Product": ["TSP", "Potash with sulfur", "NPK 15-15-15", "UAN 28"], "N (%)": ["", "", 15, 28],
+        "P2O5 (%)": [46, "", 15, ""], "K2O (%)": ["", 40, 15, ""], "Form": ["dry", "dry", "dry", "liquid"],
+        "Price": ["560/t", "330/t", "480/t", "0.36/l"], "Lot": ["big bag 600 kg", "bag of 50 kg", "", ""],
+    })  # fmt: skip
+    plan = plan_season(fields, shed=shed, policy={"N": 180}, unit="as areas", spending_limit=8000.0)
+    short = plan.passes.nutrients.query("short_lb_ac > 0.5")
+    assert plan.passes.short_of_money
+    assert set(zip(plan.passes.shadow["field"], plan.passes.shadow["nutrient"], strict=True)) <= set(
+        zip(short["field"], short["nutrient"], strict=True)
+    )
+    assert set(plan.passes.shadow["basis"]) <= {"common practice, no source"}

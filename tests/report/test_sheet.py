@@ -270,3 +270,11 @@ def test_what_is_opened_is_printed_and_what_is_changed_stays(chromium, filled, p
     sheets = filled(page.pdf(format="A4"))
     assert len(sheets) >= 3
     context.close()
+
+
+def test_a_test_that_a_rate_rests_on_is_not_called_unused():
+    # MF2586 (from memory) with KSU_WHEATFERT: S of wheat 0.6 x 60 - 2.5 x 1.6 - 5.4 = 26.6 lb/ac
+    soil = "Field,Depth (in),OM (%),SO4-S (ppm),DTPA Zn (ppm)\nW,0-6,1.6,3,0.4\nW,6-24,,0,\n"
+    said = [line.text for line in answer_field("wheat", 60, soil=StringIO(soil)).sheet.lines]
+    assert any("27 lb S per acre" in text for text in said)
+    assert "Soil test of Zn: no current system here uses it." in said
