@@ -1,14 +1,14 @@
-"""Whether strips are what they seem: unnamed blocks, a second factor, harvest points, rates written twice."""
+"""Whether strips are what they seem: unnamed columns, second factors, harvest points, rates twice."""
 
 import re
 from collections import Counter
-from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from fertkit.errors import Problem
+from fertkit.intake.blocks_told import WHOLE, column_of_square, like_blocks
 from fertkit.intake.columns import OTHER, say_column
 from fertkit.intake.grid import header_key, is_merged
 from fertkit.intake.spellings import listed, note, plain, problem
@@ -17,14 +17,10 @@ from fertkit.results import counted
 from fertkit.results import plain as number
 from fertkit.rounding import same
 
-#: Labels as blocks have them: 3, B, IV, R2, Rep 4; plots as 205 or 2-5.
-_LABEL = re.compile(r"[a-z]{0,5}[ ._-]?\d{1,2}|[a-z]{1,4}", re.IGNORECASE)
-_PLOT = re.compile(r"(?:[a-z]+[ ._-]?)?(?:(\d{3,4})|(\d\d?)[-_/.](\d\d?))", re.IGNORECASE)
 _PERCENT = re.compile(r"%|\b(?:pct|percent|prozent|porcentaje)\b")
-#: A trial has no more blocks than this; grain is harvested between these moistures [%]; a block that lost a
-#: strip still holds this share of the rates (common practice, no source).
+#: Grain is harvested between these moistures [%] (common practice, no source).
 NO_BLOCKS = "no blocks given: strips are treated as fully randomised"
-_MOST_BLOCKS, _MOIST, _DRY, _WHOLE = 12, (5, 40), (60, 95), 0.75
+_MOIST, _DRY = (5, 40), (60, 95)
 #: Rates of different blocks closer than this share of the highest are one rate as applied, and an applied
 #: rate further than this from the planned one is reported (common practice, no source).
 APPLIED_OFF = 0.05
@@ -53,10 +49,6 @@ REMEDY = (
 # ---- columns without a role
 
 
-#: Headers of columns that place strips on a grid.
-GRID_ROWS, GRID_COLUMNS = ("row", "range", "tier"), ("column", "col")
-
-
 def ask_about(draft, known):
     """Refuse a file whose unused columns would change the answer if they are what they look like.
 
@@ -72,7 +64,7 @@ def ask_about(draft, known):
         if header_key(text) in named or read_header(text).role == OTHER:
             continue
         role = ""
-        if "block" not in draft.frame and _like_blocks(draft, cells):
+        if "block" not in draft.frame and like_blocks(draft, cells):
             role = "block"
         elif not dry and _PERCENT.search(plain(text)):
             if says(text, "matter") and _between(cells, _DRY):
@@ -82,49 +74,6 @@ def ask_about(draft, known):
         if role:
             in_code = f"{say_column(role, text)} if it is, {say_column(OTHER, text)} if not"
             draft.ask(f"like {role}", text, in_code=in_code)
-
-
-def blocks_from_square(draft) -> list[str]:
-    """Take the block from the rows of a Latin square where no column names it; say so."""
-    keys = {header_key(text): text for text in draft.extra}
-    row, column = (
-        next((keys[name] for name in names if name in keys), None) for names in (GRID_ROWS, GRID_COLUMNS)
-    )
-    axes = [draft.extra[text] for text in (row, column) if text is not None]
-    if "block" in draft.frame or len(axes) < 2 or not latin_square(*axes, draft.frame[draft.treated]):
-        return []
-    draft.frame["block"] = draft.extra.pop(row)
-    draft.headers["block"] = draft.headers[draft.treated][0], read_header(row, "block")
-    return [note("square", rows=row, columns=column)]
-
-
-def column_of_square(draft) -> str:
-    """Return the column of a Latin square beside its blocks, empty where there is none."""
-    text = next((text for text in draft.extra if header_key(text) in GRID_COLUMNS), "")
-    if not text or "block" not in draft.frame:
-        return ""
-    square = latin_square(draft.frame["block"], draft.extra[text], draft.frame[draft.treated])
-    return text if square else ""
-
-
-def latin_square(row, column, treatment) -> bool:
-    """Tell whether each treatment stands once in each row and once in each column, lost strips aside."""
-    strips = pd.DataFrame({"row": np.asarray(row), "column": np.asarray(column), "of": np.asarray(treatment)})
-    sizes = set(strips.nunique())
-    pairs = (["row", "of"], ["column", "of"], ["row", "column"])
-    return len(sizes) == 1 and not any(strips.duplicated(pair).any() for pair in pairs)
-
-
-def _like_blocks(draft, cells) -> bool:
-    """Whether, within a trial, each of a few short labels stands beside nearly every rate, several times."""
-    labels = cells.map(lambda label: str(label).strip(), na_action="ignore")
-    if labels.isna().any() or not labels.drop_duplicates().map(_LABEL.fullmatch).map(bool).all():
-        return False
-    strips = pd.DataFrame({"place": draft.place, "label": labels, "rate": draft.frame[draft.treated]})
-    rates_of = strips.groupby("place")["rate"].nunique()
-    rates = strips[strips["place"].map(rates_of) > 1].groupby(["place", "label"])["rate"].nunique()
-    whole = rates.div(rates_of, level="place").groupby("place")
-    return bool(((whole.min() >= _WHOLE) & whole.size().between(2, _MOST_BLOCKS)).any())
 
 
 def _numbers(cells) -> pd.Series:
@@ -323,32 +272,7 @@ def combined(table, columns) -> np.ndarray:
     return np.unique(code, return_inverse=True)[1]
 
 
-# ---- blocks that plot numbers tell, rates that are one though written as two, and a rate written twice
-
-
-def blocks_from_plots(draft) -> list[str]:
-    """Take the block from the hundreds of plot numbers (101 to 405) where no column names it; say so."""
-    frame = draft.frame
-    if "block" in frame or "strip" not in frame or frame["strip"].isna().any():
-        return []
-    hits = frame["strip"].map(lambda label: _PLOT.fullmatch(str(label).strip()))
-    if not hits.map(bool).all() or len(set(hits.map(lambda hit: bool(hit[1])))) > 1:
-        return []
-    # block 2, plot 5 is written 205 or 2-5
-    plots = hits.map(lambda hit: int(hit[1] or 100 * int(hit[2]) + int(hit[3])))
-    for unit in (100, 1000):
-        blocks = plots // unit
-        # The plots of a block carry numbers in a row: 101, 102, ... not 101, 117, 145.
-        if blocks.min() > 0 and _like_blocks(draft, blocks.astype(str)):
-            frame["block"] = blocks
-            i, header = draft.headers["strip"]
-            draft.headers["block"] = i, replace(header, role="block")
-            spans = plots.groupby(blocks).agg(["min", "max"]).itertuples()
-            named = "; ".join(f"{r.min} to {r.max} block {r.Index}" for r in list(spans)[:3])
-            named += "; ..." * (blocks.nunique() > 3)
-            in_code = say_column(OTHER, header.text)
-            return [note("blocks of plots", header=header.text, said=named, in_code=in_code)]
-    return []
+# ---- rates that are one though written as two, and a rate written twice
 
 
 def join_near_rates(draft) -> list[str]:
@@ -395,7 +319,7 @@ def _joined(rows):
     group = rows["rate"].map(dict(zip(rates, np.cumsum([0, *apart]), strict=True)))
     n = int(apart.sum()) + 1
     often = rows.assign(group=group).groupby(["block", "group"])["rate"].nunique()
-    if n == len(rates) or often.max() > 1 or (often.groupby(level="block").size() / n).min() < _WHOLE:
+    if n == len(rates) or often.max() > 1 or (often.groupby(level="block").size() / n).min() < WHOLE:
         return None
     return group.map(rows.groupby(group)["rate"].agg(_usual))
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.intake import strip_checks
+from fertkit.intake.blocks_told import column_of_square
 from fertkit.intake.columns import say_column
 from fertkit.intake.spellings import listed, note, plain, spellings
 from fertkit.intake.strip_columns import base, gives_unit
@@ -37,7 +38,7 @@ def unused_columns(draft):
     """Name the columns that no answer rests on; a column of units that was read is used."""
     headers = draft.headers
     unitless = [role for role in MEASURED if role in headers and not read_header(draft.text(role)).unit]
-    constant, square = constant_rates(draft), strip_checks.column_of_square(draft)
+    constant, square = constant_rates(draft), column_of_square(draft)
     for text, rate in constant.items():
         yield f"'{text}' is {rate} on every strip: the answer applies at that rate"
     unused = [

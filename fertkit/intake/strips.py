@@ -8,6 +8,7 @@ import pandas as pd
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
 from fertkit.errors import FertkitError, InputError, Note
 from fertkit.intake import moisture, strip_checks
+from fertkit.intake.blocks_told import blocks_from_plots, blocks_from_square
 from fertkit.intake.columns import OTHER, chosen_roles, each
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.plausible import ask_whether_real
@@ -188,7 +189,7 @@ def read_strips(
     notes += add_rates(draft)
     notes += settle_product(draft, analysis, density)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
-    notes += [*strip_checks.blocks_from_plots(draft), *strip_checks.blocks_from_square(draft)]
+    notes += [*blocks_from_plots(draft), *blocks_from_square(draft)]
     _set_apart_coarse_names(draft)
     if not problems and "yield" in draft.frame and (points := strip_checks.points_in(draft)):
         raise _refusal(raw, [points])

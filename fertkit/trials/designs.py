@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from fertkit.errors import NotEstimable, unknown
+from fertkit.intake.blocks_told import GRID_COLUMNS, GRID_ROWS, latin_square
 from fertkit.intake.spellings import untreated
-from fertkit.intake.strip_checks import GRID_COLUMNS, GRID_ROWS, latin_square
 from fertkit.trials import linear
 from fertkit.trials.strips import places, site_columns
 from fertkit.trials.table import default_treatment, one_trial

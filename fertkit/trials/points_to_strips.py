@@ -219,7 +219,8 @@ class Strips:
             f"{counted(block.max(), 'block')} from strip positions: across the field, a new block begins "
             "where a rate repeats"
         )  # fmt: skip
-        return block
+        # Numbered as their strips are, so that strip 1 lies in block 1.
+        return None if block is None else pd.factorize(block)[0] + 1
 
     def means_by_zone(self, table, zoned) -> pd.DataFrame | None:
         """A row a strip and zone; None where zones are not asked for."""

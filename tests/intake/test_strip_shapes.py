@@ -131,6 +131,39 @@ def test_blocks_in_plots_of_two_numbers():
     assert any("blocks are taken from the numbers in 'Plot'" in note for note in read.notes)
 
 
+#: Four blocks of four rates; each row is a block, as the strips lie beside each other.
+DRAWN = ((0, 50, 100, 150), (100, 0, 150, 50), (50, 150, 0, 100), (100, 150, 50, 0))
+
+
+def plots(named):
+    """The drawn trial, its plots named by block and position."""
+    lines = [f"{named(b, p)},{rate},{90 + rate / 3 + b}" for b, row in enumerate(DRAWN, 1)
+             for p, rate in enumerate(row)]  # fmt: skip
+    return read_strips(StringIO("\n".join(["Plot,N (lb/ac),Yield (bu/ac)", *lines, ""])))
+
+
+@pytest.mark.parametrize(
+    "named",
+    [lambda b, p: f"{b}{'ABCD'[p]}", lambda b, p: f"{'ABCD'[p]}{b}", lambda b, p: f"{'ABCD'[b - 1]}{p + 1}",
+     lambda b, p: f"R{b}P{p + 1}", lambda b, p: f"Rep {b} plot {p + 1}"],
+    ids=["1A", "A1", "A1 by letter", "R1P1", "Rep 1 plot 1"],
+)  # fmt: skip
+def test_blocks_in_plots_of_block_and_position(named):
+    read = plots(named)
+    held = read.table.assign(row=[b for b in range(4) for _ in range(4)]).groupby("row")["block"]
+    assert held.nunique().tolist() == [1, 1, 1, 1]
+    assert read.table["block"].nunique() == 4
+    assert any("blocks are taken from" in note for note in read.notes)
+
+
+@pytest.mark.parametrize(
+    "named", [lambda b, p: f"{DRAWN[b - 1][p] // 50 + 1}{'ABCD'[b - 1]}", lambda b, p: f"{4 * b + p - 3}A"]
+)
+def test_numbers_that_name_a_treatment_or_count_on_tell_no_blocks(named):
+    """Where one half of a name goes with the rate, the other may be the ends of a strip: none is taken."""
+    assert "block" not in plots(named).table
+
+
 def test_a_column_without_a_header_is_asked_about_and_can_be_named():
     text = long(header=",N rate (lb/ac),Yield (bu/ac)")
     with pytest.raises(InputError, match=r'looks like blocks.*--column block="column 1"'):
