@@ -280,6 +280,9 @@ def _links(result, rows):
 
 def _in_words(rows):
     rows = rows.assign(status=rows["status"].map(status_in_words))
+    if "notes" in rows:  # what holds of a file is read once; in the table of all rows each row has it
+        again = rows.duplicated(["file", "notes"]) & (rows["notes"] != "")
+        rows["notes"] = rows["notes"].mask(again, "as above")
     if "system" not in rows:
         return rows
     titles = load_table("soil_systems").set_index("system")["title"]

@@ -103,7 +103,7 @@ def read_header(text, role=None) -> Header:
     role, rank = (role, 0) if role else _role(plain, rest, unit, mass)
     if role == "yield" and mass and is_of_plot(rest):  # a yield in kg/plot is what its strip weighed
         role = "weight"
-    if unit == "bu/ac" and role in RATES:  # "Rate mean (bu/ac)" is a yield
+    if unit == "bu/ac" and role in RATES and not nutrient:  # "Rate mean (bu/ac)" is a yield
         role = "yield"
     header, senses = Header(str(text), role, rank, unit), _senses(rest)
     if role == "yield":

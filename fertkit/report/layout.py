@@ -13,7 +13,7 @@ from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, pick
 from fertkit.response.curves import QUADRATIC_PLATEAU
-from fertkit.response.placing import GIVEN, RatePlacing, place_rates
+from fertkit.response.placing import EQUAL, GIVEN, RatePlacing, place_rates
 from fertkit.response.plan import ExpectedInterval, bare_plans, curve_through, expected_interval
 from fertkit.results import counted
 from fertkit.say.layout import RECOMMENDED
@@ -25,7 +25,12 @@ from fertkit.trials.power_plans import FactorPlan, NetworkPlan, plan_factors, pl
 from fertkit.writing import write_whole
 
 SIMULATED = 200  # trials of each plan; some seconds
-EQUAL = "equal spacing"
+#: Without a highest rate this many times the supposed best rate is tested, and rates are multiples of the
+#: first step that leaves ten or more of them (common practice, no source).
+BEYOND, STEPS, FEWEST_STEPS = 1.5, (5.0, 1.0, 0.5, 0.1), 10
+#: Placed rates rest on the supposed field, equal spacing does not: they must make the interval narrower by
+#: this share, which is more than the chance of the simulation (common practice, no source).
+NARROWER = 0.05
 
 
 @dataclass(frozen=True)
@@ -41,8 +46,10 @@ class LayoutAnswer(Answer):
     placing : RatePlacing or None
         Where rates tell most of the optimum, if a field was supposed.
     expected : ExpectedInterval or None
-        The interval of the optimum that equal spacing and the rates of the plan give, simulated.
+        The interval of the optimum that equal spacing and the rates placed or given yield, simulated.
     network : NetworkPlan or None
+    laid : str
+        The plan of `placing` that is laid out; empty where no field was supposed.
     boundary : dict or sequence, optional
     line : two (longitude, latitude), optional
     headland : float
@@ -56,6 +63,7 @@ class LayoutAnswer(Answer):
     placing: RatePlacing | None
     expected: ExpectedInterval | None
     network: NetworkPlan | None
+    laid: str = ""
     boundary: object = field(default=None, repr=False)
     line: object = field(default=None, repr=False)
     headland: float = 0.0
@@ -191,32 +199,35 @@ def answer_layout(
     >>> answer.plan.blocks
     6
     """
-    placing = None
+    placing, expected, laid = None, None, ""
+    sized = {"difference": difference_pct, "cv": cv_pct, "design": design}
     if field_supposed:
         supposed = dict(field_supposed)
-        yield_unit, highest = supposed.pop("yield_unit", "bu/ac"), supposed.pop("highest", None)
+        yield_unit = supposed.pop("yield_unit", "bu/ac")
         sd = cv_pct / 100 * supposed["best_yield"]
-        if highest is None:
-            highest = max(map(float, rates)) if rates else 1.5 * float(np.max(supposed["best_rates"]))
-        count = len(rates) if rates else strips
-        placing = place_rates(**supposed, highest=highest, strips=count, sd=sd, rate_unit=unit, given=rates)
+        placing = _placed(supposed, rates, len(rates) if rates else strips, sd, unit)
+        laid = GIVEN if rates else RECOMMENDED
+        asked = {"supposed": supposed, "sd": sd, "yield_unit": yield_unit, "unit": unit}
+        if not rates:  # equal spacing, where simulated trials know the optimum better with it
+            count = _blocks(blocks, kinds=len(set(placing.plans[laid])), **sized)[0]
+            expected = _expected(placing, laid, count, **asked)
+            laid = _sharper(expected)
     if not rates and placing is None:
         raise NotEstimable("give the rates or treatments, or assumed yields from which to place rates")
-    treatments = list(rates or placing.plans[RECOMMENDED])
+    treatments = list(rates or placing.plans[laid])
     kinds = len(dict.fromkeys(treatments))
     factors = network_plan = None
     layout = {"arrangement": arrangement, "whole_cv_pct": whole_cv_pct}
     if second and difference_pct and blocks is None:  # as many as both factors need
         blocks = plan_factors((second, kinds), difference_pct, cv_pct, **layout).blocks
-    blocks, power = _blocks(blocks, difference_pct, cv_pct, kinds, design)
+    blocks, power = _blocks(blocks, kinds=kinds, **sized)
     if second:
         difference = difference_pct or power.difference_pct
         factors = plan_factors((second, kinds), difference, cv_pct, blocks=blocks, **layout)
-    expected = (
-        None if placing is None else _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit)
-    )
+    if placing is not None and (expected is None or blocks != count):
+        expected = _expected(placing, GIVEN if rates else RECOMMENDED, blocks, **asked)
     if network:
-        network_plan = _network(network, placing, treatments, cv_pct, unit)
+        network_plan = _network(network, placing, laid, treatments, cv_pct, unit)
     plan = plan_strips(
         treatments, seed=seed, blocks=blocks, design=design, unit=unit, header_width=header_width,
         applicator_width=applicator_width, strip_length=strip_length, width_unit=width_unit, borders=borders,
@@ -226,11 +237,29 @@ def answer_layout(
     if boundary is not None or line is not None:
         features = tuple(application_geojson(plan, boundary, line=line, headland=headland)["features"])
     return LayoutAnswer(
-        plan, power, factors, placing, expected, network_plan, boundary, line, headland, features
+        plan, power, factors, placing, expected, network_plan, laid, boundary, line, headland, features
     )
 
 
-def _blocks(blocks, difference, cv, kinds, design):
+def _placed(supposed, rates, strips, sd, unit) -> RatePlacing:
+    """Rates placed for the supposed field, up to a highest one that equal steps of round numbers reach."""
+    held = {"strips": strips, "sd": sd, "rate_unit": unit, "given": rates}
+    if rates or supposed.get("highest") is not None:
+        return place_rates(**{"highest": max(map(float, rates or [0]))} | supposed, **held)
+    beyond = BEYOND * float(np.max(supposed["best_rates"]))
+    step = next((s for s in STEPS if beyond >= FEWEST_STEPS * s), beyond / 20)
+    each = step * (strips - 1)
+    return place_rates(**supposed | {"highest": each * np.ceil(beyond / each - 1e-9)}, step=step, **held)
+
+
+def _sharper(expected) -> str:
+    """The placed rates where simulated trials know the optimum better with them, otherwise equal spacing."""
+    width = bare_plans(expected).set_index("plan")["median_width"]
+    placed = width.get(RECOMMENDED, np.inf)
+    return RECOMMENDED if placed < (1 - NARROWER) * width[EQUAL] else EQUAL
+
+
+def _blocks(blocks, *, difference, cv, kinds, design):
     """Number of blocks, and what it finds; nothing is tested with a ladder or in one block."""
     if design == "ladder" or blocks == 1:
         return blocks or 4, None
@@ -241,26 +270,24 @@ def _blocks(blocks, difference, cv, kinds, design):
     return blocks, smallest_difference(blocks, cv, kinds, design=design, difference_pct=difference)
 
 
-def _expected(placing, treatments, blocks, supposed, sd, yield_unit, unit):
-    """The rates of the plan beside equal spacing, harvested on paper under the middle of what is supposed."""
+def _expected(placing, own, blocks, *, supposed, sd, yield_unit, unit):
+    """A plan of rates beside equal spacing, harvested on paper under the middle of what is supposed."""
     curve = supposed.get("curve", QUADRATIC_PLATEAU.key)
     middle = float(np.mean([placing.best_rates[0], placing.best_rates[-1]]))
     params = curve_through(curve, supposed["yield_without"], supposed["best_yield"], middle)
-    plans = {EQUAL: (placing.plans[EQUAL], blocks)}
-    if sorted(treatments) != sorted(placing.plans[EQUAL]):
-        plans["the rates of the plan"] = (treatments, blocks)
+    alike = sorted(placing.plans[own]) == sorted(placing.plans[EQUAL])
+    plans = {name: (placing.plans[name], blocks) for name in ([EQUAL] if alike else [EQUAL, own])}
     return expected_interval(
         plans, curve=curve, params=params, sd=sd, price_ratio=supposed["price_ratio"], n=SIMULATED,
         rate_unit=unit, yield_unit=yield_unit,
     )  # fmt: skip
 
 
-def _network(network, placing, treatments, cv, unit) -> NetworkPlan:
+def _network(network, placing, laid, treatments, cv, unit) -> NetworkPlan:
     if placing is None:
         return plan_network(**network, one_block=cv * np.sqrt(2), treatments=len(treatments),
                             quantity="difference of two treatments", unit="% of the mean")  # fmt: skip
-    own = GIVEN if GIVEN in placing.plans else RECOMMENDED
-    one = float(placing.table.set_index("plan").filter(like="optimum_se").loc[own].iloc[0])
+    one = float(placing.table.set_index("plan").filter(like="optimum_se").loc[laid].iloc[0])
     return plan_network(**network, one_block=one, treatments=len(treatments),
                         quantity="economic optimum", unit=unit)  # fmt: skip
 

@@ -18,8 +18,7 @@ from fertkit.asked import asks, each_of, holding, lines
 from fertkit.errors import harmless
 from fertkit.reference.load import PART_OF_A_NAME, keys_within, list_sources
 from fertkit.results import alike, plain, plain_p
-from fertkit.say.advice import LIMITS
-from fertkit.say.line import HANGING, Kind
+from fertkit.say.line import HANGING, Deferring, Kind
 
 #: Said at the foot of every page.
 ROUNDING = (
@@ -232,6 +231,6 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     sections = list(sections)
     page = _template().render(
         title=title, lead=list(lead), sections=sections, notes=notes, sheet=sheet, svg_picture=svg_picture,
-        deferred=any(LIMITS[0] in caution for one in sections for caution in one.cautions),
+        deferred=any(isinstance(caution, Deferring) for one in sections for caution in one.cautions),
     )  # fmt: skip
     return harmless(page)

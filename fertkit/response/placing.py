@@ -28,7 +28,7 @@ _TOLD = 1e-6  # part of a combination that may be lost to rounding
 TURNS = 3000  # of the multiplicative search; weights settle long before
 SUPPOSED = 7  # curves over a range of the rate of the best yield
 STEP = 1e-5  # share of a parameter or of the rates, for slopes
-GIVEN = "the rates given"
+EQUAL, GIVEN = "equal spacing", "the rates given"
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,7 @@ def place_rates(
     even = np.abs(rates[:, None] - np.linspace(0, highest, strips)).argmin(axis=0)
     known = _known_curves((yield_without, best_yield), supposed, ratio, highest, rates)
     counts = {
-        "equal spacing": np.bincount(even, minlength=len(rates)),
+        EQUAL: np.bincount(even, minlength=len(rates)),
         "for the whole curve": placed_strips(slopes, None, strips, fewest),
         "for the optimum": placed_strips(slopes, towards, strips, fewest),
         "for the optimum of any curve": placed_strips(
@@ -243,7 +243,7 @@ def place_rates(
     table = pd.DataFrame([
         {"plan": name, "rates": ", ".join(map(plain, held)), "distinct": len(set(held)),
          column("optimum_se", rate_unit): sd * float(np.sqrt(np.median(variances[name]))),
-         "against_equal_pct": 100 * mean["equal spacing"] / mean[name],
+         "against_equal_pct": 100 * mean[EQUAL] / mean[name],
          "efficiency_pct": 100 * bound / len(held) / mean[name]}
         for name, held in plans.items()
     ])  # fmt: skip

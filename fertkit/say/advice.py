@@ -6,12 +6,12 @@ from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
 from fertkit.results import capital, plain, records
 from fertkit.say.leaf_results import clear_findings, small
-from fertkit.say.line import ASK
+from fertkit.say.line import ASK, Deferring
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
-LIMITS = (f"Rates and products differ by soil, state and season. {ASK}",)
+LIMITS = (Deferring(f"Rates and products differ by soil, state and season. {ASK}"),)
 ONE_TRIAL = "This is one field in one season; another may differ."
-OF_ONE_TRIAL = f"{ONE_TRIAL} {ASK}"
+OF_ONE_TRIAL = Deferring(f"{ONE_TRIAL} {ASK}")
 _KEEP_CHECKS = "Keep check strips: fields differ from the average."
 ELSEWHERE = "Do not use these rates on another soil, crop or season without check strips."
 

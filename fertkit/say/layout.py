@@ -1,7 +1,8 @@
 """Sentences about a trial that is planned: two factors, sites and years, rates, and the whole of it."""
 
 from fertkit.response.curves import CURVES
-from fertkit.response.placing import GIVEN
+from fertkit.response.placing import EQUAL, GIVEN
+from fertkit.response.plan import bare_plans
 from fertkit.results import counted, plain
 from fertkit.say.line import Kind, Line, lead, notes, told
 
@@ -74,8 +75,8 @@ def placing_lines(placing) -> list[Line]:
         lead(f"If the best yield lies at {span} {unit} ({CURVES[placing.curve].label} curve), rates at "
              f"{best['rates']} {unit} give a standard error of the optimum of {plain(best[se])} {unit} per "
              f"block; equal spacing ({equal['rates']}) {plain(equal[se])}{given}."),
-        told(f"100 such blocks equal {best['against_equal_pct']:.0f} blocks of equal spacing; with the curve "
-             f"known, {table.loc['for the optimum', 'rates']} {unit} would equal "
+        told(f"In standard error 100 such blocks equal {best['against_equal_pct']:.0f} blocks of equal "
+             f"spacing; with the curve known, {table.loc['for the optimum', 'rates']} {unit} would equal "
              f"{table.loc['for the optimum', 'against_equal_pct']:.0f}."),
     ]  # fmt: skip
     worst = placing.by_curve.drop(columns="curve").max()
@@ -85,9 +86,24 @@ def placing_lines(placing) -> list[Line]:
     return [*said, *notes([SUPPOSED])]
 
 
+def _which_rates(answer) -> list[Line]:
+    """Say first which way of placing rates is laid out, and why."""
+    if answer.laid not in (EQUAL, RECOMMENDED) or len(answer.expected.table) < 2:
+        return []
+    wide, unit = bare_plans(answer.expected).set_index("plan")["median_width"], answer.expected.rate_unit
+    other = RECOMMENDED if answer.laid == EQUAL else EQUAL
+    way = {EQUAL: "equally spaced", RECOMMENDED: "placed for the optimum"}
+    return [
+        lead(f"Rates are {way[answer.laid]}: the interval of the optimum is then about "
+             f"{plain(wide[answer.laid])} {unit} wide, with rates {way[other]} {plain(wide[other])} "
+             f"({answer.expected.n} simulated trials)."),
+    ]  # fmt: skip
+
+
 def layout_answer_lines(answer) -> list[Line]:
     """Say the plan: size, rates, place."""
-    said = [line for name in ("power", "factors", "placing", "network") if (part := getattr(answer, name))
+    said = _which_rates(answer)
+    said += [line for name in ("power", "factors", "placing", "network") if (part := getattr(answer, name))
             for line in part.lines() if line.kind in (Kind.LEAD, Kind.TEXT)]  # fmt: skip
     if answer.expected is not None:
         said += [line for line in answer.expected.lines() if line.kind == Kind.TEXT][:-1]

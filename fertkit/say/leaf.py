@@ -19,7 +19,7 @@ from fertkit.say.leaf_results import (
     small,
 )
 from fertkit.say.leaf_verdict import VERDICT, all_clear, named_samples, verdict
-from fertkit.say.line import ASK, Kind, Line, detail, lead, mark, marked, missing, told
+from fertkit.say.line import ASK, Deferring, Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows
 from fertkit.tissue.classes import Reason
 from fertkit.tissue.explanation import MANY, NEVER, NOW, REMEDY, STARVED, STUNTED_GROWTH
@@ -29,7 +29,7 @@ from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
 from fertkit.tissue.wide import wide_alone
 
-DEFER = f"Rates are local. {ASK}"
+DEFER = Deferring(f"Rates are local. {ASK}")
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _BESIDE = (Verdict.WITHIN, Verdict.SHORT_IF_TOLD)
 _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one

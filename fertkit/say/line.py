@@ -113,6 +113,12 @@ ASK = (
     "Follow local nutrient rules, the label and your state or provincial guide. Ask a licensed or certified "
     "adviser before you buy or spread."
 )
+
+
+class Deferring(str):
+    """A caution that says whom to follow and to ask, so that its page need not say it again."""
+
+
 NO_TEST = "No error can be estimated, so no difference can be tested."
 NO_INTERVAL = "(no interval: no error can be estimated)"
 #: Said at the end of every budget.

@@ -183,6 +183,20 @@ def test_a_folder_of_files(tmp_path):
     assert optima["A1"] == pytest.approx(optima["E1"])
 
 
+def test_the_page_says_once_what_holds_of_a_whole_file(tmp_path):
+    """Three trials of one file with a column that is not used: each row of the table has the note."""
+    lines = [f"{t},{b},{rate},{90 + rate / 3 - rate**2 / 900 + b + t},a"
+             for t in (1, 2, 3) for b in (1, 2) for rate in (0, 50, 100, 150)]  # fmt: skip
+    (tmp_path / "in").mkdir()
+    text = "\n".join(["trial,block,N rate (lb/ac),yield (bu/ac),Agent", *lines, ""])
+    (tmp_path / "in" / "one.csv").write_text(text)
+    result = batch(tmp_path / "in", tmp_path / "out")
+    assert result.table["notes"].str.contains("not used").sum() == 3
+    page = result.index.read_text(encoding="utf-8")
+    assert page.count("not used: column") == 1
+    assert page.count("as above") == 2
+
+
 def test_an_unreadable_file_of_a_data_set_is_a_row(many_trials, tmp_path):
     home = tmp_path / "set"
     home.mkdir()

@@ -164,6 +164,14 @@ def test_numbers_that_name_a_treatment_or_count_on_tell_no_blocks(named):
     assert "block" not in plots(named).table
 
 
+def test_a_rate_of_a_nutrient_in_bushels_is_a_wrong_unit_and_no_second_yield():
+    text = long(header="Rep,N rate (bu/ac),Yield (bu/ac)")
+    with pytest.raises(InputError, match=r"'N rate \(bu/ac\)': not a known unit.*--units rate=lb/ac"):
+        read_strips(StringIO(text))
+    assert strips_of(text, units={"rate": "lb/ac"})[0] == STRIPS
+    assert strips_of(long(header="Rep,N rate (lb/ac),Rate mean (bu/ac)"))[0] == STRIPS
+
+
 def test_a_column_without_a_header_is_asked_about_and_can_be_named():
     text = long(header=",N rate (lb/ac),Yield (bu/ac)")
     with pytest.raises(InputError, match=r'looks like blocks.*--column block="column 1"'):

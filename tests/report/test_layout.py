@@ -27,11 +27,26 @@ def placed():
 
 def test_rates_that_are_placed_are_laid_out_as_often_as_placed(placed):
     strips = placed.plan.table.query("kind == 'strip'")
-    rates = sorted(placed.placing.plans["for the optimum of any curve"])
+    rates = sorted(placed.placing.plans[placed.laid])
     assert all(sorted(block) == rates for _, block in strips.groupby("block")["treatment"])
-    assert placed.expected.table["plan"].tolist() == ["equal spacing", "the rates of the plan"]
+    assert placed.expected.table["plan"].tolist() == ["equal spacing", "for the optimum of any curve"]
     assert placed.network.quantity == "economic optimum"
-    assert placed.network.one_block == pytest.approx(placed.placing.table["optimum_se_lb_ac"].iloc[-1])
+    by_plan = placed.placing.table.set_index("plan")["optimum_se_lb_ac"]
+    assert placed.network.one_block == pytest.approx(by_plan[placed.laid])
+
+
+def test_placed_rates_are_laid_out_only_where_simulated_trials_favour_them():
+    """At a CV of 5% the two highest strips at one rate widen the interval: equal spacing is the plan."""
+    supposed = {"yield_without": 100, "best_yield": 180, "best_rates": 140, "price_ratio": 1 / 9}
+    asked = {"cv_pct": 5, "blocks": 4, "strips": 5, **MACHINES}
+    answer = answer_layout(field_supposed=supposed | {"highest": 240}, **asked)
+    width = answer.expected.table.set_index("plan")["median_width_lb_ac"]
+    assert width["equal spacing"] < width["for the optimum of any curve"]
+    assert sorted(set(answer.plan.treatments)) == [0, 60, 120, 180, 240]
+    assert answer.lines()[0].plain.startswith("Rates are equally spaced")
+    # Without a highest rate: equal steps of multiples of 5 up to 1.5 x 140 lb/ac or little more.
+    free = answer_layout(field_supposed=supposed, **asked)
+    assert sorted(set(free.placing.plans["equal spacing"])) == [0, 55, 110, 165, 220]
 
 
 def test_every_part_is_said_drawn_and_tabled(placed):

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from fertkit.report import Section, render_page
 from fertkit.report.page import svg_picture
 from fertkit.report.sections import Table
+from fertkit.say.line import Deferring
 
 
 class Links(HTMLParser):
@@ -145,3 +146,10 @@ def test_the_page_of_a_farm_says_once_who_governs(farm):
     assert page.count("adviser") == page.count("state or provincial guide") == 1
     assert "Published averages, not rates to apply." in page
     assert "An estimate, not a recommendation." in page
+
+
+def test_a_caution_that_defers_is_told_from_its_kind_and_not_from_its_words():
+    words = "Follow local nutrient rules."
+    govern = "a licensed or certified adviser govern"
+    assert govern not in " ".join(render_page("Field", [Section("A", cautions=(Deferring(words),))]).split())
+    assert govern in " ".join(render_page("Field", [Section("A", cautions=(words,))]).split())
