@@ -35,7 +35,7 @@ from fertkit.tables import text_of
 
 COLUMNS = [
     "field", "zone", "sample", "sampled", "depth_in", "top_in", "analyte", "extractant", "method", "value",
-    "unit", "censored", "flag", "row", "column",
+    "unit", "censored", "flag", "row", "column", "pounds",
 ]  # fmt: skip
 LEVEL_COLUMNS = [
     "field", "zone", "analyte", "extractant", "method", "value", "unit", "n", "sd", "censored", "sampled",
@@ -62,7 +62,8 @@ class SoilTests(Result):
     ----------
     table : DataFrame
         One row a result: field, zone, sample, sampled (date or NaT), depth_in and top_in (end and top of
-        the layer [in]; NaN and 0 where the file does not tell), analyte (P, K, pH, buffer_pH, OM, CEC, S,
+        the layer [in]; NaN and 0 where the file does not tell), pounds (lb/ac of the layer, where the file
+        tells pounds), analyte (P, K, pH, buffer_pH, OM, CEC, S,
         Zn, ...), extractant, method, value [unit], unit (ppm, lb/ac, mg/l, %, meq/100 g, dS/m, index or
         ''), censored ('', '<' or '>' with the limit as value), flag (the laboratory's rating), row and
         column of the file.
@@ -212,9 +213,12 @@ def _layers_said(table):
     """What becomes of layers that begin below the surface."""
     whole, place = whole_layers(table), ["field", "zone", "analyte"]
     said = [
-        problem("layers as one", test=test, end=listed([f"{end:g}" for end in sorted(set(ends))], 6))
-        for test, ends in whole.groupby("analyte", sort=False)["depth_in"]
-    ]
+        problem(
+            "pounds of layers added" if unit == "lb/ac" else "layers as one",
+            test=test, end=listed([f"{end:g}" for end in sorted(set(ends))], 6),
+        )
+        for (test, unit), ends in whole.groupby(["analyte", "unit"], sort=False)["depth_in"]
+    ]  # fmt: skip
     joined = set(whole[place].itertuples(index=False, name=None))
     lower = table[table["top_in"] > 0]
     left = lower[[one not in joined for one in lower[place].itertuples(index=False, name=None)]]

@@ -1,5 +1,6 @@
 """The results of a soil report, cell by cell: which test each is of, by which extractant, in one unit."""
 
+import math
 import re
 from collections import Counter
 from dataclasses import replace
@@ -264,7 +265,10 @@ def settle_units(results, given, problems, report):
             asked[problem(key, column=column, **blanks)] = True
         elif own and unit:
             layer = r["top_in"], r["depth_in"]
+            pounds = unit in ("lb/ac", "kg/ha")
             r["value"], unit, how = converted(r["value"], analyte, unit, r["compound"], *layer)
+            per = 1.0 if unit == "lb/ac" else furrow_slice()["value"]
+            r["pounds"] = r["value"] * per if pounds else math.nan
             what = "kept" if unit == "lb/ac" else "converted"
             report += [(what, f"{analyte} of '{column}'", "; ".join(how), None)] * bool(how)
         r["unit"] = unit if own else ""

@@ -345,8 +345,13 @@ def test_a_unit_under_the_depth_holds_and_lower_layers_are_said():
     # six inches of an acre weigh two million pounds: 9 lb/ac are 4.5 ppm
     text = "Field,Depth,P (M3),NO3-N\n,in,ppm,lb/ac\nEast,0-6,14,9\nEast,6-24,,21\n"
     tests = read_soil(StringIO(text))
-    assert tests.levels[["analyte", "value", "depth_in"]].values.tolist() == [["P", 14, 6], ["NO3-N", 4.5, 6]]
-    assert any("below the surface (at 6 in) are not used: NO3-N" in str(note) for note in tests.notes)
+    found = tests.levels[["analyte", "value", "unit", "depth_in"]].values.tolist()
+    assert found[:2] == [["P", 14, "ppm", 6], ["NO3-N", 4.5, "ppm", 6]]
+    # pounds of one layer each: 9 + 21 to two feet
+    assert found[2:] == [["NO3-N", 30, "lb/ac", 24]]
+    assert any("added up to one test from the surface" in str(note) for note in tests.notes)
+    mixed = read_soil(StringIO(text.replace("9\n", "9\nWest,0-6,14,<2\nWest,8-24,,5\n")))
+    assert mixed.levels.query("depth_in > 6")["field"].tolist() == ["East"]
     with pytest.raises(InputError, match="--soil-units depth=in"):
         read_soil(StringIO(text.replace(",in,", ",,")))
 
