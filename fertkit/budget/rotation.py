@@ -82,7 +82,8 @@ def rotation_ledger(
     A test moves by what is left over the buffer (`soil_buffer`). Its range takes the ends of the published
     buffering every season, and two standard errors of the test at the start (sd / root of n). A year skipped
     saves its fertilizer; what removal then takes from the soil has to be put back, unless the test stands
-    above its range in the system chosen. A year doubled saves in the next what it spares there.
+    above its range in the system chosen. A year doubled saves in the next what it spares there. What manure
+    brings, or another nutrient's product where none was asked for, is neither saved nor doubled.
     """
     for name, price in (prices or {}).items():
         if name not in OF_PRODUCTS or not price >= 0:
@@ -100,7 +101,8 @@ def _books(targets, applied):
     rates = targets.table.join(brought, on=keys)
     rates["applied"] = rates["rate_lb_ac"] + rates["brought"].fillna(0.0)
     books = targets.removal[targets.removal["nutrient"].isin(NUTRIENTS)]
-    books = books.merge(rates[[*keys, "applied", "brought", "soil_class"]], on=keys, how="left")
+    told = ["applied", "brought", "rate_lb_ac", "soil_class"]
+    books = books.merge(rates[[*keys, *told]], on=keys, how="left")
     chosen = targets.systems[targets.systems["chosen"] & (targets.systems["test_unit"] == "ppm")]
     lines = chosen[[*keys, "critical"]].replace(np.inf, np.nan)
     books = books.merge(lines, on=keys, how="left")
@@ -179,6 +181,7 @@ def _starts(levels):
         for nutrient, element in TEST_OF.items():
             if (
                 row["analyte"] == element
+                and not row.get("censored", 0) > 0  # a limit is no test to go on from
                 and row["unit"] == "ppm"
                 and fits(row["extractant"], BUFFERED[element])
             ):
@@ -200,12 +203,15 @@ def _buffers(nutrient, start, falling, cec):
 
 def _with_costs(books, targets):
     """What a year left out, and one doubled, saves and costs an acre."""
-    carried, money = books["nutrient"] != "N", books["applied"] * books["price"]
+    brought = books["brought"].astype(float).fillna(0.0)
+    bought = (books["applied"] - brought).clip(lower=0.0).where(books["rate_lb_ac"] > 0, 0.0)
+    books = books.assign(bought=bought)
+    carried, money = books["nutrient"] != "N", bought * books["price"]
     needed = carried & (books["soil_class"] != "high")
-    missing = np.minimum(books["applied"], books["removed"]).where(needed, 0.0)
-    later = _groups(books)["applied"].shift(-1)
-    spared = np.minimum(books["applied"], later).where(carried, 0.0)
-    moved = books["applied"] / books["middle"]
+    missing = np.minimum(bought, (books["removed"] - brought).clip(lower=0.0)).where(needed, 0.0)
+    later = _groups(books)["bought"].shift(-1)
+    spared = np.minimum(bought, later).where(carried, 0.0)
+    moved = bought / books["middle"]
     books = books.assign(
         skip_saves=money,
         skip_replaces=missing * books["price"],

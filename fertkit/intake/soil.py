@@ -204,7 +204,7 @@ def read_soil(
         raise InputError(raw.name, sorted(asked, key=lambda p: p.row or 0))
     notes += hidden_rows(raw, (r["row"] for r in results))
     table = pd.DataFrame(sorted(results, key=lambda r: r["row"]), columns=COLUMNS)
-    notes += _layers_said(table)
+    notes += [*_layers_said(table), *_limits_said(table)]
     rows = pd.DataFrame(list(dict.fromkeys(report)), columns=["what", "item", "detail", "row"])
     return SoilTests(table.astype({"sampled": "datetime64[ns]"}), rows, tuple(notes), raw.name)
 
@@ -226,6 +226,13 @@ def _layers_said(table):
         tops = listed([f"{top:g}" for top in sorted(set(left["top_in"]))], 6)
         said.append(problem("lower layers", tops=tops, tests=listed(dict.fromkeys(left["analyte"]), 6)))
     return said
+
+
+def _limits_said(table):
+    """Which tests stand for a number nobody knows."""
+    of = table[table["censored"].ne("") & table["value"].notna()]
+    tests = dict.fromkeys(f"{r.analyte} {r.censored} {r.value:g} {r.unit}".strip() for r in of.itertuples())
+    return [problem("tests at a limit", tests=listed(tests, 6))] if tests else []
 
 
 def sampling_means(table: pd.DataFrame) -> pd.DataFrame:

@@ -269,3 +269,37 @@ def test_years_of_build_up_end_at_the_critical_level(years):
     plan = nutrient_targets(read_fields(fields)[0], test, policy={"P": f"build {years}"}, region="Ohio")
     rates = plan.table.query("nutrient == 'P2O5'")["rate_lb_ac"]
     assert (rates - 200 * 0.35).sum() == pytest.approx(6 * 20)
+
+
+def test_no_later_test_is_expected_of_one_given_as_a_limit():
+    soil = pd.DataFrame({"Field": ["A", "B"], "Depth (in)": "0-8", "P Mehlich-3 (ppm)": ["> 100", "90"]})
+    fields = {"field": ["A", "B"], "crop": "corn", "area_ac": 10.0, "yield_goal_bu_ac": 200.0}
+    plan = plan_season(pd.DataFrame(fields), soil)
+    books = plan.ledger.table.query("nutrient == 'P2O5'").set_index("field")
+    assert np.isnan(books["test_before"]["A"])
+    assert np.isnan(books["test_after"]["A"])
+    assert books["test_before"]["B"] == 90
+    assert any("P > 100 ppm: tests given as a limit count at that limit" in str(note) for note in plan.notes)
+
+
+def test_a_year_skipped_saves_what_is_bought_by_hand():
+    """12 ton of manure bring 144 lb K2O whatever is skipped; 70 lb bought at 0.40 are 28 money."""
+    fields = pd.DataFrame({
+        "field": ["A", "B"], "crop": ["corn", "soybean"], "area_ac": 10.0, "yield_goal": [200.0, 60.0],
+        "yield_unit": "bu/ac", "manure": ["beef manure", ""], "manure_rate_ton_ac": [12.0, np.nan],
+        "manure_n_lb_ton": [11.0, np.nan], "manure_p2o5_lb_ton": [8.0, np.nan],
+        "manure_k2o_lb_ton": [12.0, np.nan],
+    })  # fmt: skip
+    plan = plan_season(fields, policy={"K2O": 70, "N": 100}, prices={"K2O": 0.4, "N": 0.5})
+    books = plan.ledger.table.set_index(["field", "nutrient"])
+    assert books.loc[("A", "K2O"), "applied"] == pytest.approx(70 + 144)
+    assert books.loc[("A", "K2O"), "skip_saves"] == pytest.approx(28)
+    assert books.loc[("A", "K2O"), "skip_replaces"] == 0  # 144 are more than corn removes
+    assert books.loc[("A", "N"), "skip_saves"] == pytest.approx(50)
+    assert books.loc[("B", "K2O"), "skip_saves"] == pytest.approx(28)
+    # nitrogen in a product for another nutrient cannot be saved alone: no rate of it was asked for
+    brought = pd.DataFrame({"field": ["B"], "zone": "", "year": "", "nutrient": "N", "applied": [19.0]})
+    targets = nutrient_targets(plan.fields.query("field == 'B'").reset_index(drop=True))
+    alone = rotation_ledger(targets, applied=brought, prices={"N": 0.5}).table.set_index("nutrient")
+    assert alone.loc["N", "applied"] == 19
+    assert alone.loc["N", "skip_saves"] == 0
