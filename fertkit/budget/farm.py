@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_list, a_saved_file, a_table, asks, either
 from fertkit.budget.fields import is_usual, read_fields
-from fertkit.budget.need_notes import above_all_uptake, exceeds
+from fertkit.budget.need_notes import above_all_uptake, counted_whole, exceeds, straw_at_most
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import nutrient_name
 from fertkit.budget.studies import default_rows, region_note, worked_out
@@ -156,7 +156,7 @@ def farm_budget(
     nitrogen = rows.loc[rows["nutrient"] == "N", "crop"].unique()
     said = {crop: nitrogen_note(crop) for crop in nitrogen if is_known(crop)}
     notes = (*(f"N of {crop}: {text}" for crop, text in said.items() if text), *notes)
-    notes = (*notes, *_above_notes(studied, fields))
+    notes = (*notes, *_above_notes(studied, fields), *_straw_notes(studied, fields))
     for name in ("uptake", "removed", "stays"):
         rows[f"{name}_field"] = field_amounts(rows[name], rows["area"], area_unit, unit)
         rows[name] = convert_area_rate(rows[name], "lb/ac", unit)
@@ -170,6 +170,15 @@ def _above_notes(studied, fields):
     for (crop, nutrient, source), some in over.groupby(["crop", "nutrient", "source_key"], sort=False):
         where = listed(some["field"].astype(str).unique(), 6)
         yield exceeds(f"{nutrient} of {crop}", source, where)
+
+
+def _straw_notes(studied, fields):
+    """Say of which crops more straw cannot be removed than is counted."""
+    share = studied["at"].map(fields.set_index("at")["baled"])
+    most = studied[straw_at_most(studied, share)].drop(columns="crop").merge(fields[["at", "crop"]], on="at")
+    for crop, some in most.groupby("crop", sort=False):
+        nutrients = some["nutrient"].unique()
+        yield counted_whole(f"{', '.join(nutrients)} of {crop}", "K2O" in nutrients)
 
 
 def _left_out(fields, studied, nutrients, source) -> pd.DataFrame:

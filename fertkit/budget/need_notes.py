@@ -2,12 +2,12 @@
 
 import pandas as pd
 
-from fertkit.budget.rates import RESIDUE_PARTS
+from fertkit.budget.rates import AT_HARVEST, RESIDUE_PARTS
 from fertkit.budget.studies import TRADE
 from fertkit.reference.crops import related_crops
 from fertkit.reference.load import load_table
 from fertkit.results import plain, records
-from fertkit.rounding import above
+from fertkit.rounding import above, same
 
 
 def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
@@ -16,6 +16,12 @@ def above_all_uptake(rows: pd.DataFrame) -> pd.DataFrame:
     most = rows["uptake_high"].fillna(rows["uptake"]).where(~own & (rows["source_key"] != TRADE))
     highest = most.groupby([rows["at"], rows["nutrient"]]).transform("max")
     return rows.assign(highest=highest)[own & above(rows["removed"], highest)]
+
+
+def straw_at_most(rows: pd.DataFrame, share) -> pd.Series:
+    """Whether the straw or stover baled is counted as its share of uptake less grain, all it can hold."""
+    leads = rows["default"].str.contains("uptake") & (rows["counted"] != AT_HARVEST)
+    return leads & same(rows["baled"], share * (rows["uptake"] - rows["harvested"])) & (share > 0)
 
 
 def exceeds(removed: str, source: str, detail: str) -> str:
@@ -47,12 +53,16 @@ def straw_notes(budget):
         )
     most = budget.at_most_removed
     if most:
-        washed = ", and rain washes potassium out" * ("K2O" in most)
-        yield (
-            f"{', '.join(most)}: no published loss before harvest, so residue is counted as uptake minus "
-            f"grain, the most it can hold: chaff and stubble stay{washed}."
-            f"{_straw_content(budget.crop, most)}"
-        )
+        yield f"{counted_whole(', '.join(most), 'K2O' in most)}.{_straw_content(budget.crop, most)}"
+
+
+def counted_whole(nutrients: str, washed: bool) -> str:
+    """Say that straw is counted as the most it can hold; `washed` where potassium is among it."""
+    rain = ", and rain washes potassium out" * washed
+    return (
+        f"{nutrients}: no published loss before harvest, so residue is counted as uptake minus "
+        f"grain, the most it can hold: chaff and stubble stay{rain}"
+    )
 
 
 def _straw_content(crop, nutrients):

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_list, a_number, a_word, asks, either
-from fertkit.budget.need_notes import above_notes, straw_notes
+from fertkit.budget.need_notes import above_notes, straw_at_most, straw_notes
 from fertkit.budget.own import checked_own
 from fertkit.budget.rates import AT_HARVEST, RESIDUE_PARTS, nutrient_name, parts_of, residue_lb_ac
 from fertkit.budget.studies import (
@@ -38,7 +38,7 @@ from fertkit.reference.nutrients import OXIDE_OF
 from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain, records
-from fertkit.rounding import at_most, same
+from fertkit.rounding import at_most
 from fertkit.units import (
     SHORT_TON_LB,
     convert_concentration,
@@ -166,10 +166,7 @@ class NutrientBudget(Result):
         """Nutrients whose straw or stover is counted as uptake less grain, the most that it can hold."""
         if not self.baled:
             return []
-        rows = self.table
-        rows = rows[rows["default"].str.contains("uptake") & (rows["counted"] != AT_HARVEST)]
-        rows = rows[same(rows["baled"], self.baled * (rows["uptake"] - rows["harvested"]))]
-        return rows["nutrient"].tolist()
+        return self.table.loc[straw_at_most(self.table, self.baled), "nutrient"].tolist()
 
     @property
     def cautions(self) -> pd.DataFrame:

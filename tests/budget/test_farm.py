@@ -385,3 +385,13 @@ def test_a_harvest_nobody_published_is_refused():
     whole = pd.DataFrame({"crop": ["corn silage"], "area_ac": [10], "yield_goal_lb_ac": [40000]})
     with pytest.raises(InputError, match=r"write corn as the crop.*in a column 'Part'"):
         farm_budget(whole)
+
+
+def test_straw_counted_as_the_most_it_can_hold_is_named():
+    # ECANADA2001: barley and no study of what it loses; GREGORY1979 measured what wheat loses of K and S
+    rows = pd.DataFrame({
+        "crop": ["barley", "wheat", "corn"], "area_ac": 10.0, "yield_goal_bu_ac": [90.0, 80.0, 200.0],
+        "residue": [1.0, 0.5, 0.0],
+    })  # fmt: skip
+    said = {note.split(":")[0] for note in farm_budget(rows).notes if "the most it can hold" in note}
+    assert said == {"N, P2O5, K2O, S of barley", "N, P2O5 of wheat"}
