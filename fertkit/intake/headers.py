@@ -20,6 +20,8 @@ STATED = (
     *("sample_id", "lab_id", "field", "place", "crop", "growth_stage", "plant_part", "sampled", "area"),
     *("feekes", "zadoks", "bbch", "depth"),
 )
+#: Roles of columns of stages by a scale that their header names, by its word.
+SCALES = ("feekes", "zadoks", "bbch")
 _RATING = "rating|flag|class|interpretation|qualifier|status|comment|bewertung"
 _LIMITS = (
     "low|high|lower|upper|min|max|minimum|maximum|range|normal range|sufficiency range|normal|optimum|target|"
@@ -77,6 +79,10 @@ def read_header(text: str) -> Header:
         return Header("role", role)
     if find_unit(words):
         return Header("unit", unit=find_unit(words))
+    for scale in SCALES:  # growth stage (BBCH), Feekes growth stage
+        rest = re.sub(rf"[\s_\-()\[\],:]*\b{scale}\b[\s_\-()\[\],:]*", " ", words).strip()
+        if rest != words and role_said("leaf", rest) == "growth_stage":
+            return Header("role", scale)
     unit = next((unit for name, unit in _splits(words) if role_said("leaf", name) == "value"), "")
     if unit:
         return Header("role", "value", find_unit(unit))

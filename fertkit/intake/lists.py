@@ -15,6 +15,7 @@ from fertkit.intake.spellings import name_kind, plain, problem, spellings
 from fertkit.intake.units import measured_in
 from fertkit.tables import open_tables, text_of, whole
 
+AREAS = ("ac", "ha")
 _PERCENT = {"%", "pct", "percent"}
 _REMARK = re.compile(
     r"\W*(?:notes?|notas?|remarks?|obs\w*|source|fuente|fonte|hinweis|bemerkung\w*)\b|\*", re.I
@@ -77,7 +78,8 @@ def list_header(file: str, header: str, more: dict | None = None) -> tuple[str, 
         for at in (0, len(words) - length):
             said, rest = " ".join(words[at : at + length]), words[:at] + words[at + length :]
             for role in roles_said(file, [said]):
-                if not rest or (roles_of(file)[role].measures and _are_units(rest)):
+                alone = said in AREAS  # 'ac' is an area, 'bu per ac' is none
+                if not rest or (roles_of(file)[role].measures and _are_units(rest) and not alone):
                     return role, " ".join(rest)
             if said in (more or ()) and {*rest} <= _PERCENT:
                 return more[said], "%"
@@ -196,7 +198,6 @@ def _rows(sheet: Sheet, at: dict):
 
 TABLE = "farm table"
 NEEDED = ("crop", "area", "yield_goal")
-AREAS = ("ac", "ha")
 #: What words say of straw and stover: kept, or baled without saying how much of it.
 WHOLE = 1.0
 _MEANS = {"kept": "kept", "baled": WHOLE}

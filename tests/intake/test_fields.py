@@ -30,7 +30,9 @@ def test_zone_year_and_crop_before():
 @pytest.mark.parametrize(
     ("header", "area", "goal"),
     [("crop,area_ac,yield_goal_bu_ac", "ac", "bu/ac"), ("Crop,Area (ha),Yield goal t/ha", "ha", "t/ha"),
-     ("Kultur,Hectares,Target yield [kg/ha]", "ha", "kg/ha"), ("crop,acres,goal lb/ac", "ac", "lb/ac")],
+     ("Kultur,Hectares,Target yield [kg/ha]", "ha", "kg/ha"), ("crop,acres,goal lb/ac", "ac", "lb/ac"),
+     ("Frucht,ha,Ertragsziel (t/ha)", "ha", "t/ha"), ("Crop,FSA acres,YG (bu/ac)", "ac", "bu/ac"),
+     ("Crop,Field size (ac),Exp. yield bu/ac", "ac", "bu/ac")],
 )  # fmt: skip
 def test_units_stand_in_the_headers(header, area, goal):
     found, problems = table(f"{header}\nwheat,10,80\n")
@@ -95,3 +97,16 @@ def test_words_of_the_plata_and_remarks_below(goal, remark):
     assert found.frame["field"].tolist() == ["La Loma"]
     assert found.frame["yield_unit"].tolist() == ["t/ha"]
     assert any("a remark below the table is not used" in note and remark in note for note in found.notes)
+
+
+@pytest.mark.parametrize("header", ["Prev crop", "Prev. crop", "Preceding crop", "Last year's crop"])
+def test_the_crop_before_under_its_usual_names(header):
+    found, problems = table(f"crop,acres,yield goal bu/ac,{header}\ncorn,40,200,alfalfa\n")
+    assert not problems
+    assert found.frame["previous_crop"].tolist() == ["alfalfa"]
+    assert not found.notes
+
+
+def test_a_yield_per_acre_is_not_an_area():
+    _, problems = table("crop,bu per ac\ncorn,200\n")
+    assert any("area" in p.what for p in problems)

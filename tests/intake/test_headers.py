@@ -155,3 +155,14 @@ def test_charges_dashes_and_footnotes(text):
         "N %, Dumas": "N",
     }
     assert (read_header(text).name if read_header(text).kind == "nutrient" else None) == named.get(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "role"),
+    [("Growth stage (BBCH)", "bbch"), ("Stadium (BBCH)", "bbch"), ("EC-Stadium", "bbch"),
+     ("Feekes growth stage", "feekes"), ("Growth stage (Zadoks)", "zadoks"), ("Growth stage (GS)", "unknown"),
+     ("Your ID", "sample_id"), ("Customer reference", "sample_id")],
+)  # fmt: skip
+def test_stages_by_a_scale_and_names_given_by_who_sampled(text, role):
+    read = read_header(text)
+    assert (read.name or read.kind) == role
