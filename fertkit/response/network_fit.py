@@ -175,11 +175,12 @@ class NetworkFit(Result):
         drawn = self.model.theta + away
         own = self.model.theta[tau]
         # A spread is above zero and skewed: it is drawn on the scale of its logarithm, about what leaves as
-        # much likelihood above as below, for likelihood takes few sites for more alike than they are.
+        # much likelihood above as below, for likelihood takes few sites for more alike than they are. A
+        # spread that may be none has no logarithm to speak of: it is drawn as it stands, whatever its sign.
         more = 0.5 * (np.log(sites / 2) - digamma(df / 2))
-        drawn[:, tau] = np.where(
-            own > 0, own * np.exp(more + away[:, tau] / np.where(own > 0, own, 1.0)), drawn[:, tau]
-        )
+        told = own > 2 * np.sqrt(np.diag(self.model.covariance)[tau])
+        skewed = own * np.exp(more + away[:, tau] / np.where(told, own, np.inf))
+        drawn[:, tau] = np.where(told, skewed, np.where(own > 0, np.abs(drawn[:, tau]), drawn[:, tau]))
         return drawn
 
     def own_params(self, thetas, rows, rng) -> np.ndarray:
