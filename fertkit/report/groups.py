@@ -11,6 +11,7 @@ from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
 from fertkit.report.trial import in_currency, notes_of, trial_rows
+from fertkit.response.grouping import strips_through
 from fertkit.response.groups import GroupedResponse, compare_groups
 from fertkit.response.optimum import status_in_words
 from fertkit.response.prices import area_of, money_axis, money_unit
@@ -157,7 +158,11 @@ def answer_groups(
     given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     if before is None:
-        groups = compare_groups(given, by, **prices, level=level, shares=shares)
+        strips = strips_through(table, by, trial.rate_column) if given is not table else None
+        if strips is not None:
+            given = trial.with_strips(table.assign(through=strips))
+        cluster = None if strips is None else "through"
+        groups = compare_groups(given, by, **prices, level=level, shares=shares, cluster=cluster)
     else:
         groups = before.groups.at_prices(**prices)
     groups = in_currency(groups, currency)

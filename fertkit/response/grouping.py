@@ -153,6 +153,22 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
     return grouping
 
 
+def strips_through(table, by, rate) -> pd.Series | None:
+    """Strip of each row where strips run through several levels of a column; None where nothing tells so.
+
+    Such a strip has one rate and stands once in a level. A label that goes with the rate in every block may
+    name the treatment, and is no strip.
+    """
+    if "strip" not in table or table["strip"].isna().any():
+        return None
+    place = [column for column in ("block", "strip") if column in table]
+    of = table.groupby(place)
+    named = max(table.groupby(a)[b].nunique().max() for a, b in (("strip", rate), (rate, "strip"))) == 1
+    if named or of[rate].nunique().max() > 1 or of.size().max() < 2 or table.duplicated([*place, by]).any():
+        return None
+    return table[place].astype(str).agg(" ".join, axis=1)
+
+
 def _refuse_spellings(labels, by):
     """Raise InputError where two labels are one but for capitals, blanks or hyphens."""
     keys = pd.Series(labels).groupby(list(map(label_key, labels))).agg(list)

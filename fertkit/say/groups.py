@@ -19,6 +19,9 @@ _STRUCTURES = {
     "separate": "separate for each group",
 }  # fmt: skip
 
+_THROUGH = (
+    "strips run through several groups: parts of a strip share its error, and groups are compared within it"
+)
 _GROUND = {
     TOGETHER: "groups are compared within blocks by the error between strips of a block and group, as for "
     "whole strips split for the rates; with fully randomised plots this is conservative",
@@ -174,4 +177,5 @@ def ground_lines(result) -> list[Line]:
         for text in (*first(one), *(note for note in one.notes if note not in blocks)):
             told_by.setdefault(text.removesuffix("."), []).append(name)
     said = [f"{', '.join(names)}: {text}" for text, names in told_by.items()]
-    return notes([_GROUND[result.grouping.layout], *said])
+    ground = _GROUND[result.grouping.layout] if result.grouping.cluster is None else _THROUGH
+    return notes([ground, *said])
