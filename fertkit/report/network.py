@@ -29,7 +29,7 @@ from fertkit.say import network
 from fertkit.say.advice import LIMITS, network_advice, nutrient_cautions
 from fertkit.say.trials import pooled_lines
 from fertkit.trials.pool import PooledEstimate, pool_trials
-from fertkit.trials.strips import factor, site_columns, sites_counted
+from fertkit.trials.strips import factor, repeated_sites, site_columns, sites_counted
 from fertkit.trials.table import default_treatment
 
 
@@ -249,7 +249,8 @@ def answer_network(
     ['North', 'South']
     """
     table = strips if isinstance(strips, pd.DataFrame) else strips.table
-    counts, table = sites_counted(table), name_sites(table)
+    counts, again = sites_counted(table), network.repeated(*repeated_sites(table))
+    table = name_sites(table)
     facts = _known(table, [*each(known or []), *(new_site or {})])
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     if before is None:
@@ -273,8 +274,8 @@ def answer_network(
         nutrient=nutrient, crop=getattr(strips, "crop", ""), trials=trials,
         failed=failed, pooled=pooled, contrast=gain, contrast_of=pair, model=model, model_rate=rates[0],
         new_site=rates[1], why_not=why_not, no_model=no_model,
-        notes=(*_notes(strips, facts), *say.far_strips(trials)), sources=parts.citations(asked, nutrient),
-        asked=contrast is not None,
+        notes=(*_notes(strips, facts), *again, *say.far_strips(trials)),
+        sources=parts.citations(asked, nutrient), asked=contrast is not None,
     )  # fmt: skip
 
 

@@ -33,6 +33,16 @@ def site_doubts(rate) -> list[str]:
     return []
 
 
+def repeated(trials, sites) -> list[str]:
+    """Say that years of one site are no sites of their own."""
+    if not trials:
+        return []
+    return [
+        f"{trials} site-years lie on {counted(sites, 'site')}: where the years of a site are alike, the "
+        "intervals over sites are too narrow"
+    ]
+
+
 def network_fit_lines(fit) -> list[Line]:
     """Say which curve serves all sites, its means, how far sites differ and what explains it."""
     curve, n = CURVES[fit.curve], counted(len(fit.sites), fit.counts)

@@ -30,8 +30,18 @@ def site_names(table) -> pd.Series:
 
 
 def sites_counted(table) -> str:
-    """Name what `site_names` tells apart: site-years where years are among them, else sites."""
-    return "site-year" if "year" in site_columns(table) else "site"
+    """Name what `site_names` tells apart: site-years where there are several years, else sites."""
+    return "site-year" if "year" in table and len(table["year"].dropna().unique()) > 1 else "site"
+
+
+def repeated_sites(table) -> tuple[int, int]:
+    """Count the site-years of a table and the sites they lie on; (0, 0) where no site comes again."""
+    named = next((name for name in ("site", "location", "field", "trial") if name in table), None)
+    if named is None or "year" not in table:
+        return 0, 0
+    seen = table[[named, "year"]].dropna().drop_duplicates()
+    sites = seen[named].nunique()
+    return (len(seen), sites) if sites < len(seen) else (0, 0)
 
 
 def nested(table, columns) -> np.ndarray:

@@ -9,7 +9,9 @@ import pytest
 from fertkit.cli import main
 from fertkit.errors import InputError, NotEstimable
 from fertkit.report import answer_network
+from fertkit.say.network import repeated
 from fertkit.say.trials import pooled_lines
+from fertkit.trials.strips import repeated_sites, sites_counted
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 
@@ -326,3 +328,24 @@ def test_the_command_takes_what_is_known(tested_soils, tmp_path, capsys):
     assert "Soil P ppm" in page.read_text(encoding="utf-8")
     assert main([*asked, "--with", "Soil P ppm"]) != 0
     assert "--together" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("columns", "counted", "again"),
+    [
+        ({"trial": list("1234"), "site": list("NNSS"), "year": [1, 2, 1, 2]}, "site-year", (4, 2)),
+        ({"site": list("NNSS"), "year": [1, 2, 1, 1]}, "site-year", (3, 2)),
+        ({"site": list("NSEW"), "year": [1, 2, 1, 2]}, "site-year", (0, 0)),
+        ({"site": list("NSEW"), "year": [1, 1, 1, 1]}, "site", (0, 0)),
+        ({"trial": list("NSEW")}, "site", (0, 0)),
+    ],
+)  # fmt: skip
+def test_years_of_one_site_are_counted_as_such(columns, counted, again):
+    """Counted by hand: a site comes again in another year, and then the answer says so."""
+    table = pd.DataFrame(columns)
+    assert sites_counted(table) == counted
+    assert repeated_sites(table) == again
+    said = repeated(*again)
+    assert [text.split(":")[0] for text in said] == (
+        [f"{again[0]} site-years lie on {again[1]} sites"] if again[0] else []
+    )
