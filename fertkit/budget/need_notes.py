@@ -53,7 +53,7 @@ def straw_notes(budget):
         )
     most = budget.at_most_removed
     if most:
-        yield f"{counted_whole(', '.join(most), 'K2O' in most)}.{_straw_content(budget.crop, most)}"
+        yield f"{counted_whole(', '.join(most), 'K2O' in most)}.{_straw_content(budget, most)}"
 
 
 def counted_whole(nutrients: str, washed: bool) -> str:
@@ -65,16 +65,20 @@ def counted_whole(nutrients: str, washed: bool) -> str:
     )
 
 
-def _straw_content(crop, nutrients):
+def _straw_content(budget, nutrients):
     """What publications find in a ton of straw or stover, to bound it by the weight baled."""
     table = load_table("removal")
     rows = table[table["harvested_part"].isin(RESIDUE_PARTS) & table["unit"].eq("lb/ton")]
-    rows = rows[rows["crop"].isin(related_crops(crop))]
+    rows = rows[rows["crop"].isin(related_crops(budget.crop))]
     ends = rows.assign(low=rows["low"].fillna(rows["value"]), high=rows["high"].fillna(rows["value"]))
     ends = ends.groupby("nutrient").agg({"low": "min", "high": "max"}).reindex(nutrients).dropna()
-    said = [f"{' to '.join(dict.fromkeys(map(plain, row[1:])))} {row.Index}" for row in records(ends)]
+    per, unit = (0.5, "kg/t") if budget.unit == "kg/ha" else (1.0, "lb/ton")
+    said = [
+        f"{' to '.join(dict.fromkeys(map(plain, (per * end for end in row[1:]))))} {row.Index}"
+        for row in records(ends)
+    ]
     part = rows["harvested_part"].iloc[0] if len(rows) else ""
-    return f" Published content of {part} [lb/ton]: {', '.join(said)}." if said else ""
+    return f" Published content of {part} [{unit}]: {', '.join(said)}." if said else ""
 
 
 def _bounds(leads, some):

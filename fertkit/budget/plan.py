@@ -297,7 +297,11 @@ def _read(fields, soil, shed, passes, own):
     if problems:
         raise InputError("tables of the season plan", problems)
     rows = rows.assign(area_ac=rows["area"] * AREA_UNITS[area_unit])
-    notes = [*notes, *(str(note) for read in (tests, things) for note in getattr(read, "notes", ()))]
+    files = {"soil": tests, "shed": things}
+    notes = [
+        *notes,
+        *(f"{of} file: {note}" for of, read in files.items() for note in getattr(read, "notes", ())),
+    ]
     notes = (*notes, *_at_odds(rows), *unused_tests(rows, tests))
     return (rows, stated), area_unit, notes, tests, things
 

@@ -83,7 +83,7 @@ def plausible_yield(crop: str, part: str | None = None) -> PlausibleYield:
         raise unknown("crop with a highest yield", crop, table["crop"].unique())
     wanted = rows["harvested_part"].iloc[0] if part is None else part.removesuffix(" plus straw")
     if wanted not in set(rows["harvested_part"]):
-        raise unknown(f"harvested part of {base} with a highest yield", part, rows["harvested_part"])
+        raise unknown(f"harvested part of {base}", part, rows["harvested_part"])
     row = rows[rows["harvested_part"] == wanted].iloc[0]
     tonnes = convert_area_rate(row["value"], row["unit"], "t/ha", lb_per_bushel=_bushel(base))
     return PlausibleYield(

@@ -89,9 +89,10 @@ def dilution_lines(index, most: int = 10) -> list[Line]:
     """Say the index by sample and curve, and how to read it."""
     judged = index.indices.dropna(subset="nni").groupby("sample", sort=False)["nni"]
     short = int(below(judged.max(), 1).sum())
-    said = [lead(f"{short} of {counted(len(judged), 'sample')} below its critical nitrogen by every curve")]
+    said = [lead(f"{short} of {counted(len(judged), 'sample')} below critical nitrogen by every curve")]
     for r in index.indices.head(most).itertuples():
-        found = r.note if np.isnan(r.nni) else f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %"
+        found = f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %" + f", {r.note}" * bool(r.note)
+        found = r.note if np.isnan(r.nni) else found
         said.append(told(f"{r.n_pct:g} % N at {r.biomass_t_ha:g} t/ha, {found} ({r.source_key})", r.sample))
     if len(index.indices) > most:
         said.append(told(f"{len(index.indices) - most} more lines in the table"))

@@ -466,3 +466,9 @@ def test_every_crop_of_the_table_has_its_weight():
     crops = load_crops().set_index("crop")
     for crop in sorted({r.crop for c in ("corn", "soybean", "wheat") for r in published_rates(c)}):
         assert lb_ac_per("bu/ac", crop) == pytest.approx(crops.loc[crop, "bushel_lb"])
+
+
+def test_straw_of_a_metric_answer_is_told_by_the_tonne():
+    # RB209_2020 prints 2 kg P2O5 and 13 kg K2O in a tonne of rape straw
+    metric = nutrient_budget("canola", 4, yield_unit="t/ha", residue=1, unit="kg/ha")
+    assert any("straw [kg/t]: 2 P2O5, 13 K2O." in text for text in metric.notes)

@@ -79,5 +79,5 @@ def test_each_method_of_balance_or_why_not(demo):
 
 def test_shoots_stand_against_their_curve(demo):
     panel = BalancePanel(demo("leaf_biomass.csv"), method="dilution")
-    assert "below its critical nitrogen by every curve" in panel.message()
+    assert "below critical nitrogen by every curve" in panel.message()
     assert any("never use a leaf value" in text for text in panel.cautions())

@@ -58,7 +58,7 @@ def test_whole_shoots_stand_against_the_curve_of_their_crop_and_the_rest_is_list
     assert "the part is ear leaf" in why["b"]
     assert "no critical nitrogen curve for soybean" in why["c"]
     assert why["d"] == "no nitrogen, or no shoot dry matter, given"
-    assert answer.summary().splitlines()[0] == "1 of 1 sample below its critical nitrogen by every curve"
+    assert answer.summary().splitlines()[0] == "1 of 1 sample below critical nitrogen by every curve"
     assert "Left out, c: no critical nitrogen curve for soybean" in answer.summary()
 
 

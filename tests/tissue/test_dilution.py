@@ -114,3 +114,11 @@ def test_a_curve_without_a_lower_end_is_doubted_below_one_tonne_alone(biomass, s
     note = index("sunflower", biomass, 3.0, "DEBAEKE2012")["note"].item()
     assert said in note
     assert bool(note) == bool(said)
+
+
+def test_a_curve_without_a_lower_end_says_so_below_a_tonne():
+    # MIDWEST_CNDC2023 prints 3.65 W^-0.48 and no lower end; PLENET2000 holds 3.4 % below 1 t/ha
+    result = nitrogen_nutrition_index("corn", [0.5], [3.1])
+    said = [line.text for line in result.lines()]
+    assert any("critical N 5.09 %, below 1 t/ha; the source gives no lower end" in text for text in said)
+    assert any("critical N 3.40 %, below 1 t/ha the critical level is held constant" in text for text in said)
