@@ -73,20 +73,24 @@ def _wanted(targets, rates, words):
             yield from undecided_lines(targets, of) if why in UNDECIDED else ()
 
 
+_BRINGS = {"manure": "in manure", "legume": "of the legume before"}
+
+
 def _not_taken(credits, words):
-    """What manure brings and the rates do not count, and why."""
-    idle = credits[
-        (credits["kind"] == "manure") & (credits["taken_lb_ac"] == 0) & (credits["total_lb_ac"] > 0)
+    """What manure and a legume before bring and the rates do not count, and why."""
+    idle = credits[(credits["taken_lb_ac"] == 0) & (credits["total_lb_ac"] > 0)]
+    manure, legume = idle["kind"] == "manure", (idle["kind"] == "legume") & (idle["why_not"] != "")
+    idle = idle.assign(why=idle["why_not"].replace("", "no availability is published for it"))[
+        manure | legume
     ]
-    idle = idle.assign(why=idle["why_not"].replace("", "no availability is published for it"))
-    for why, some in idle.groupby("why", sort=False):
+    for (kind, why), some in idle.groupby(["kind", "why"], sort=False):
         places = some.drop_duplicates(["field", "zone"])
         where = ", ".join(named(r.field, r.zone) for r in places.head(_MOST).itertuples()) + _more(places)
         amounts = (
             f"{_span(of['total_lb_ac'])} {words['rate']} {n}"
             for n, of in some.groupby("nutrient", sort=False)
         )
-        text = f"{', '.join(amounts)} in manure on {where}"
+        text = f"{', '.join(amounts)} {_BRINGS[kind]} on {where}"
         yield told(f"{text}: {why}.", "Not credited")
 
 

@@ -330,3 +330,12 @@ def test_more_money_goes_only_where_a_target_is_short():
         zip(short["field"], short["nutrient"], strict=True)
     )
     assert set(plan.passes.shadow["basis"]) <= {"common practice, no source"}
+
+
+def test_nitrogen_of_alfalfa_beside_a_rate_of_ones_own_is_told():
+    # LEGUME_CREDITS: Kansas credits 100 to 140 lb N after alfalfa, in the middle 120
+    field = {"field": ["A"], "crop": ["corn"], "previous_crop": ["alfalfa"], "area_ac": [40.0],
+             "yield_goal_bu_ac": [200.0]}  # fmt: skip
+    plan = plan_season(pd.DataFrame(field), policy={"N": 180}, region="Kansas")
+    said = [str(line) for line in PlanAnswer(plan).lines()]
+    assert "Not credited: 120 lb/ac N of the legume before on A: your rate is used as entered." in said
