@@ -324,8 +324,8 @@ def test_columns_not_used_are_named_and_two_of_straw_are_a_question():
 
 
 def test_a_missing_column_lists_those_of_the_table():
-    table = pd.DataFrame({"Crop type": ["corn"], "Size (acres)": [100], "yield_goal_bu_ac": [80]})
-    with pytest.raises(InputError, match=r"no column for crop, area; headers: 'Crop type', 'Size \(ac"):
+    table = pd.DataFrame({"Crop type": ["corn"], "Extent (acres)": [100], "yield_goal_bu_ac": [80]})
+    with pytest.raises(InputError, match=r"no column for crop, area; headers: 'Crop type', 'Extent \(ac"):
         farm_budget(table)
 
 
