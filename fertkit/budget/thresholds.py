@@ -159,9 +159,9 @@ def of_cases(rows, cases, what):
     """Rows that hold in any case and those of the cases given; says which there are if none is given."""
     own = rows[rows["case"].isin(["", *cases])]
     if own.empty and len(rows):
-        known = sorted(rows["case"].unique())
-        remedy = f"say in a column 'Cases' which of {', '.join(known)}" if len(known) > 1 else ""
-        raise LookupFailed(what, "cases=...", remedy=remedy or f"it gives those of {known[0]} alone")
+        known = ", ".join(sorted(rows["case"].unique()))
+        remedy = f"choose the case, in a table in a column 'Cases': one of {known}"
+        raise LookupFailed(what, "cases=...", remedy=remedy)
     return own
 
 
