@@ -226,30 +226,43 @@ class Region:
         return nodes, self.edge(inner, np.where(np.isfinite(outer), outer, inner))
 
     def edge(self, inner, outer):
-        """Where the slack crosses zero between inner and outer coords (D, R, L, K): Illinois rule."""
-        f_in, f_out = (self.given(c)[0] for c in (inner, outer))
+        """Where the slack crosses zero between inner and outer coords (D, R, L, K): Anderson and Bjorck's rule.
+
+        It is asked of the root of the loss in RSS, which is close to straight where the loss is a parabola.
+        """
+        root = np.sqrt(self.room)[..., None]
+        pair = np.concatenate([inner, outer], axis=-1)
+        f_in, f_out = np.split(self._inside(pair), 2, axis=-1)
         f_in = np.maximum(f_in, 0.0)
-        near = 1e-12 * self.room[..., None]
+        near = 0.5e-12 * root
         moved, done = np.zeros(inner.shape, int), np.zeros(inner.shape, bool)
         for _ in range(50):
             with np.errstate(invalid="ignore", divide="ignore"):
                 new = inner + (outer - inner) * (f_in / (f_in - f_out))
             new = np.where(np.isfinite(new), new, inner)
-            f_new = self.given(new)[0]
+            f_new = self._inside(new)
             # One that has arrived stays, so that it does not matter how long the others take.
             within = (f_new >= -near) & ~done
             closed = np.abs(outer - inner) <= 1e-12 * np.abs(new)
+            # The end that stays put twice loses weight, so that both ends close in.
+            with np.errstate(invalid="ignore", divide="ignore"):
+                left = 1.0 - f_new / np.where(within, f_in, f_out)
+            left = np.where(left > 0, left, 0.5)
             inner, f_in = np.where(within, new, inner), np.where(within, f_new, f_in)
             outer, f_out = (np.where(within | done, *pair) for pair in ((outer, new), (f_out, f_new)))
-            # The end that stays put loses half its weight, so that both ends close in.
             side = np.where(within, 1, -1)
-            f_out = np.where((moved == 1) & within, 0.5 * f_out, f_out)
-            f_in = np.where((moved == -1) & ~within, 0.5 * f_in, f_in)
+            f_out = np.where((moved == 1) & within, left * f_out, f_out)
+            f_in = np.where((moved == -1) & ~within, left * f_in, f_in)
             moved = side
             done |= closed | (np.abs(f_new) <= near)
             if done.all():
                 break
         return inner
+
+    def _inside(self, coord):
+        """How far inside the region coords are: the root of the loss in RSS allowed less that of the loss."""
+        room = self.room[..., None]
+        return np.sqrt(room) - np.sqrt(np.maximum(room - self.given(coord)[0], 0.0))
 
     @cached_property
     def _across(self):
