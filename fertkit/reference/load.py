@@ -13,7 +13,6 @@ from fertkit.asked import a_path, a_text, a_word, asks, lines
 from fertkit.errors import InputError, LookupFailed, Problem, unknown
 from fertkit.reference.crops import crop_name, like_a_known_crop
 from fertkit.reference.facts import load_sheet
-from fertkit.reference.names import short_names_of
 from fertkit.reference.nutrients import load_nutrients
 from fertkit.reference.schema import check_table, columns_of, table_of
 from fertkit.reference.text_tables import read_text_table
@@ -21,8 +20,8 @@ from fertkit.results import records
 from fertkit.rounding import below
 from fertkit.units import convert_concentration
 
-#: Keys that name no publication, as readers see them.
-_UNPUBLISHED = {"MEMO": "from memory", "COMMON_PRACTICE": "common practice"}
+#: Keys that name no publication.
+_UNPUBLISHED = {"MEMO", "COMMON_PRACTICE"}
 
 
 @cache
@@ -173,7 +172,8 @@ def list_sources(keys=None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        source_key, citation, address, obtained (found, from_memory, ...), note.
+        source_key, name (of author or publisher, and year), citation, address, obtained (found,
+        from_memory, ...), note.
 
     Examples
     --------
@@ -189,9 +189,8 @@ def list_sources(keys=None) -> pd.DataFrame:
     if all(key in places for key in wanted):
         return table.iloc[[places[key] for key in wanted]].reset_index(drop=True)
     own = [k for k in wanted if k not in places]
-    extra = pd.DataFrame(
-        {"source_key": own, "citation": "the user's own table", "address": "", "obtained": "", "note": ""}
-    )
+    extra = pd.DataFrame({"source_key": own, "name": own, "citation": "the user's own table"})
+    extra[["address", "obtained", "note"]] = ""
     both = pd.concat([table, extra], ignore_index=True).set_index("source_key")
     return both.loc[wanted].reset_index()
 
@@ -231,7 +230,7 @@ def short_names(text: str) -> str:
 @cache
 def _short_names() -> dict[str, str]:
     sources = load_sheet("sources")
-    return dict(zip(sources["source_key"], short_names_of(sources["citation"]), strict=True)) | _UNPUBLISHED
+    return dict(zip(sources["source_key"], sources["name"], strict=True))
 
 
 def read_or_remembered(what: str, memory: Iterable[str] = ()) -> tuple[str, str]:

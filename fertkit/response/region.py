@@ -226,7 +226,7 @@ class Region:
         return nodes, self.edge(inner, np.where(np.isfinite(outer), outer, inner))
 
     def edge(self, inner, outer):
-        """Where the slack crosses zero between inner and outer coords (D, R, L, K): Anderson and Bjorck's rule.
+        """Where the slack crosses zero between inner and outer coords (D, R, L, K), by Anderson and Bjorck.
 
         It is asked of the root of the loss in RSS, which is close to straight where the loss is a parabola.
         """
