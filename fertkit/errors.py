@@ -31,14 +31,22 @@ class Note(str):
     Attributes
     ----------
     in_code : str
+    trials : tuple of str
+        The trials of a file that it is about; empty for all of them.
     """
 
-    __slots__ = ("in_code",)
+    __slots__ = ("in_code", "trials")
 
-    def __new__(cls, plain: str, in_code: str = ""):
+    def __new__(cls, plain: str, in_code: str = "", trials=()):
         note = super().__new__(cls, plain)
-        note.in_code = in_code
+        note.in_code, note.trials = in_code, tuple(trials)
         return note
+
+
+def notes_about(notes, trials) -> tuple[str, ...]:
+    """Keep the notes of a file that are about some of its trials, or about all."""
+    trials = set(trials)
+    return tuple(n for n in notes if not getattr(n, "trials", ()) or trials & set(n.trials))
 
 
 class FertkitError(Exception):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.batch.parts import PLACE, Part, numbers_where_they_are, refusal, rows_of_part, typed
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem, notes_about
 from fertkit.intake.strips import lines_of, read_strips
 from fertkit.response.average import AVERAGED
 from fertkit.response.data import doubtful_in_trials, unit_of
@@ -149,7 +149,7 @@ def _read(table, trial, names, columns, settings, place=None, file="", strips=No
         else:
             # What the answer for one trial says beside its optimum: a repeated order, strips without a yield.
             said = filter(None, [order_text(data), *(meaning for *_, meaning in data.losses)])
-            notes = (*said, *getattr(strips, "notes", ()))
+            notes = (*said, *notes_about(getattr(strips, "notes", ()), map(str, names[i])))
             yield row | {"notes": " ".join(f"{note.rstrip('.')}." for note in notes)}, data
 
 

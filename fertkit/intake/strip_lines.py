@@ -9,7 +9,7 @@ from itertools import accumulate
 import numpy as np
 import pandas as pd
 
-from fertkit.errors import Problem
+from fertkit.errors import Note, Problem
 from fertkit.intake.alike import label_key
 from fertkit.intake.grid import Sheet, is_merged, name_lines
 from fertkit.intake.numbers import number_style, read_number, settle_codes
@@ -363,9 +363,10 @@ def average_parts(table, keys, lines) -> tuple[pd.DataFrame, list[int], list[str
     averaged = pd.DataFrame(columns)[list(table)].reset_index(drop=True)
     parts = [line for line, of in zip(lines, group, strict=True) if sizes[of] > 1]
     strips = counted(int((sizes > 1).sum()), "strip")
-    note = (
+    note = Note(
         f"{len(parts)} lines ({name_lines(parts)}) of one block and rate are averaged to {strips}: parts of "
-        "a strip are not replicates; if each line is a strip, number them in a column 'Strip'"
+        "a strip are not replicates; if each line is a strip, number them in a column 'Strip'",
+        trials=table["trial"][sizes[group] > 1].astype(str).unique() if "trial" in table else (),
     )
     return averaged, [lines[i] for i in first], [note]
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from fertkit.errors import Note
 from fertkit.intake import strip_checks
 from fertkit.intake.blocks_told import column_of_square
 from fertkit.intake.columns import say_column
@@ -66,7 +67,10 @@ def one_yield_in_a_block(table, lines):
     for place, yields in blocks.items():
         if len(yields) >= FEWEST_ALIKE and len({value for _, value in yields}) == 1:
             at = listed(list(dict.fromkeys(line for line, _ in yields)), 12, " and more")
-            yield f"all strips of block {place[-1]} have one yield (lines {at}): check that each was measured"
+            said = (
+                f"all strips of block {place[-1]} have one yield (lines {at}): check that each was measured"
+            )
+            yield Note(said, trials=map(str, place[:-1]))
 
 
 def reading_table(draft, crop, how, wet) -> pd.DataFrame:

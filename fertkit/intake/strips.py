@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from fertkit.asked import a_file, a_flag, a_text, above_zero, asks, headers_by_role, words_by_name
-from fertkit.errors import FertkitError, InputError, Note
+from fertkit.errors import FertkitError, InputError, Note, notes_about
 from fertkit.intake import moisture, strip_checks
 from fertkit.intake.blocks_told import blocks_from_plots, blocks_from_square
 from fertkit.intake.columns import OTHER, chosen_roles, each
@@ -102,7 +102,8 @@ class StripTrial(Result):
 
     def with_strips(self, strips) -> "StripTrial":
         """The same with some of the strips, such as those of one trial."""
-        return replace(self, strips=strips)
+        notes = notes_about(self.notes, strips["trial"].astype(str)) if "trial" in strips else self.notes
+        return replace(self, strips=strips, notes=notes)
 
     @property
     def sources(self) -> pd.DataFrame:

@@ -168,7 +168,7 @@ def answer_groups(
     groups = in_currency(groups, currency)
     return GroupsAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, groups=groups,
-        sources=parts.citations([trial, groups], facts["nutrient"]), notes=notes_of(trial),
+        sources=parts.citations([trial, groups], facts["nutrient"]), notes=notes_of(given),
         against=() if against is None else tuple(map(float, np.atleast_1d(against))),
     )  # fmt: skip
 

@@ -109,7 +109,7 @@ def answer_surface(
     called = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     keys = [parts.citations([trial, analysis], one) for one in analysis.nutrients]
     sources = pd.concat(keys).drop_duplicates("source_key", ignore_index=True)
-    return SurfaceAnswer(called, facts["crop"], analysis, sources, notes_of(trial))
+    return SurfaceAnswer(called, facts["crop"], analysis, sources, notes_of(given))
 
 
 def _maps(analysis):

@@ -184,7 +184,7 @@ def answer_treatments(
     label = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     return TreatmentAnswer(
         name=label, crop=facts["crop"], analysis=analysis, worth=worth, margin=margin,
-        sources=parts.citations([trial, analysis, margin]), missing=tuple(missing), notes=notes_of(trial),
+        sources=parts.citations([trial, analysis, margin]), missing=tuple(missing), notes=notes_of(given),
     )  # fmt: skip
 
 

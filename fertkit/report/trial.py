@@ -199,7 +199,7 @@ def answer_trial(
     return TrialAnswer(
         name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
         strips=strips, net=net, regret=regret, worth=worth, by_price=_by_price(response),
-        swing_pct=price_swing_pct, plan=plan, notes=notes_of(trial), why_not=why_not, no_regret=no_regret,
+        swing_pct=price_swing_pct, plan=plan, notes=notes_of(given), why_not=why_not, no_regret=no_regret,
         sources=parts.citations(asked, facts["nutrient"]),
     )  # fmt: skip
 

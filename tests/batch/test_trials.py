@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 from fertkit.batch import run_batch
 from fertkit.batch.trials import page_name, seed_of
 from fertkit.errors import FertkitError, InputError, LookupFailed, NotEstimable, PriceError
+from fertkit.intake.strips import read_strips
+from fertkit.report import answer_trial
 from fertkit.response import optima_of_trials
 
 NUMBERS = ["lowest_rate", "highest_rate", "optimum", "low", "high"]
@@ -390,3 +392,20 @@ def test_a_batch_doubts_prices_by_the_highest_rate(tmp_path):
         (home / "one.csv").write_text("\n".join(["Rep,Rate (lb/ac),Yield (bu/ac)", *lines, ""]))
         result = run_batch(home, tmp_path / f"{name} out", nutrient_price=20, grain_price=4.5)
         assert ("check the units of the prices" in result.summary()) is (name == "high")
+
+
+def test_a_note_of_one_trial_stands_in_the_row_of_that_trial(tmp_path):
+    """Trial 2 has two lines of each rate in a block, the others one."""
+    lines = [f"{t},{b},{rate},{90 + rate / 3 - rate**2 / 900 + b + t + part / 2}"
+             for t in (1, 2, 3) for b in (1, 2) for rate in (0, 50, 100, 150)
+             for part in range(1 + (t == 2))]  # fmt: skip
+    (tmp_path / "in").mkdir()
+    text = "\n".join(["trial,block,N rate (lb/ac),yield (bu/ac)", *lines, ""])
+    (tmp_path / "in" / "one.csv").write_text(text)
+    table = batch(tmp_path / "in", tmp_path / "out").table.set_index("trial")
+    assert table["notes"].str.contains("16 lines").to_dict() == {"1": False, "2": True, "3": False}
+    strips = read_strips(tmp_path / "in" / "one.csv")
+    said = {name: answer_trial(strips, name=name, nutrient_price=0.5, grain_price=4).notes for name in "123"}
+    assert {name: any("16 lines" in note for note in notes) for name, notes in said.items()} == {
+        "1": False, "2": True, "3": False,
+    }  # fmt: skip
