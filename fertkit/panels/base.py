@@ -313,7 +313,7 @@ class Panel(TakesFiles, OnPage):
         right = box([self._banner, self._message, self._figure, self._cautions, *self.more()], "answer")
         head = widgets.HTML(f"{show.style()}<h2>{show.escape(self.title)}</h2>{show.paragraphs(self.about)}")
         closer = box([self._look, self._detail, self._keep], "closer")
-        self._put_on_page([head, box([left, right], "body"), closer], "Settings kept")
+        self._put_on_page([head, box([left, right, closer], "body")], "Settings kept")
         for piece, name in ((self._figure, "picture"), (self._look, "look"), (self._detail, "detail")):
             piece.add_class(f"fertkit-{name}")
 

@@ -22,8 +22,9 @@
   // A narrow page says how wide its figures may be; a wide one leaves them as they are.
   const fit = () => document.querySelectorAll(".fertkit-answer").forEach((answer) => {
     const field = answer.closest(".fertkit-panel").querySelector(".fertkit-room input");
-    const room = answer.clientWidth < 640 ? Math.floor(answer.clientWidth / 20) * 20 : 10000;
-    if (!field || !answer.clientWidth || field.value === String(room) || (!field.value && room === 10000)) return;
+    const wide = answer.clientWidth || answer.parentElement.clientWidth; // above the controls it has no box of its own
+    const room = wide < 640 ? Math.floor(wide / 20) * 20 : 10000;
+    if (!field || !wide || field.value === String(room) || (!field.value && room === 10000)) return;
     field.value = room;
     field.dispatchEvent(new Event("change", { bubbles: true }));
   });

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from fertkit.budget.fields import read_fields
 from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.own import checked_own
 from fertkit.budget.season import season_demand
@@ -205,10 +206,12 @@ class FarmPanel(Panel):
         return {"unit": controls.choice("Unit of the amounts", [("as the areas", ""), "lb/ac", "kg/ha"])}
 
     def read(self, source, name):
-        return read_farm(source, name=name).table
+        farm = read_farm(source, name=name)
+        read_fields(farm.table)  # what is wrong with it is said while the file before still stands
+        return farm
 
     def compute(self, settings):
-        return answer_farm(self.data, unit=settings.unit or None)
+        return answer_farm(self.data.table, unit=settings.unit or None)
 
     def message(self):
         return _rows_in_words(self.result)

@@ -11,6 +11,7 @@ from fertkit.intake.shapes import read_outline
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
 from fertkit.panels.show import plainly, said_by
+from fertkit.plots.style import on_a_page
 from fertkit.report.layout import answer_layout
 from fertkit.response.curves import CURVES, QUADRATIC_PLATEAU
 from fertkit.response.plan import curve_through, expected_interval
@@ -163,7 +164,8 @@ class PlanPanel(Panel):
                 self.layout = layout_of(self.settings, self.boundary)
             finally:
                 self._layout.value = ""
-            self._layout.value = show.pieces(show.AllParts(self.layout))
+            with on_a_page(self._inches):
+                self._layout.value = show.pieces(show.AllParts(self.layout))
             self._show_detail()
 
     def expect(self) -> None:
@@ -176,12 +178,10 @@ class PlanPanel(Panel):
                 self._expected.value = ""
             how, found, but = map(plainly, self.expected.lines())  # of its one plan
             notes = [*said_by(self.expected.checks), *([SUPPOSED] if self._untouched(*SUPPOSITIONS) else [])]
-            pieces = (
-                show.said(f"{found}\n{how}\n{but}"),
-                show.Sheet(self.expected.plot()).html(found),
-                show.cautions(notes),
-            )
-            self._expected.value = "".join(pieces)
+            with on_a_page(self._inches):
+                figure = show.Sheet(self.expected.plot()).html(found)
+            told = show.said(f"{found}\n{how}\n{but}")
+            self._expected.value = told + figure + show.cautions(notes)
             self._show_detail()
 
     def compute(self, settings):

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from fertkit.budget.fields import read_fields
 from fertkit.budget.plan import plan_season
 from fertkit.intake.farm import read_farm
 from fertkit.panels import controls, show
@@ -64,7 +65,9 @@ class SeasonPanel(Panel):
 
     def read(self, source, name):
         beside = () if hasattr(source, "read") else self._beside  # an uploaded file stands alone
-        return read_farm(source, *beside, name=name)
+        farm = read_farm(source, *beside, name=name)
+        read_fields(farm.table)  # what is wrong with it is said while the file before still stands
+        return farm
 
     def compute(self, settings):
         files, dearer = self.data, 1 + settings.price_change / 100

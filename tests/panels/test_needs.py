@@ -3,7 +3,7 @@
 import pytest
 
 from fertkit.budget import nutrient_budget, season_demand
-from fertkit.panels.needs import NeedsPanel
+from fertkit.panels.needs import FarmPanel, NeedsPanel
 from fertkit.reference import load_table
 
 pytestmark = pytest.mark.usefixtures("undrawn")
@@ -130,3 +130,18 @@ def test_every_crop_answers_or_asks_for_its_goal():
         assert panel.error is None or "enter the yield goal" in str(panel.error)
         panel.set(yield_unit="kg/ha", yield_goal=3000)
         assert panel.error is None
+
+
+def test_a_table_of_fields_handed_over_is_used_again_and_a_broken_one_leaves_it(demo):
+    panel = FarmPanel(demo("fields.csv"))
+    panel.take_file("mine.csv", b"Field,Crop,Area (ac),Yield goal (bu/ac)\nA,soybean,40,60\n")
+    pounds = panel.result.budget.totals["removed"].tolist()
+    panel.set(unit="kg/ha")
+    assert panel.error is None
+    kilograms = [0.45359237 * one for one in pounds]  # the international pound, by definition
+    assert panel.result.budget.totals["removed"].tolist() == pytest.approx(kilograms)
+    panel.take_file("broken.csv", b"Field,Crop,Area (ac),Yield goal (bu/ac)\nA,soybean,-40,60\n")
+    assert "broken.csv cannot be used: 1 problem to fix" in panel._banner.value
+    assert "Figures shown are from the previous file, mine.csv." in panel._banner.value
+    assert panel.file == "mine.csv"
+    assert panel.result.budget.totals["removed"].tolist() == pytest.approx(kilograms)
