@@ -165,8 +165,14 @@ class PlanPanel(Panel):
             finally:
                 self._layout.value = ""
             with on_a_page(self._inches):
-                self._layout.value = show.pieces(show.AllParts(self.layout))
+                self._layout.value = show.pieces(show.AllParts(self.layout, self._above()))
             self._show_detail()
+
+    def _above(self) -> tuple:
+        """What the panel shows of the whole trial already: its notes and, where it is the same, its plan."""
+        plan = self.layout.plan
+        same = plan.strips.equals(self.result.strips)
+        return (*self.cautions(), *((plan.plot,) if same else ()))
 
     def expect(self) -> None:
         """Work out the interval of the economic optimum to expect of this plan, and show it."""

@@ -110,7 +110,7 @@ def _shown(value, still: bool) -> str:
         return paragraphs(value)
     if isinstance(value, AllParts):
         notes = Notes(value.answer.sources)
-        parts = [_part(section, notes) for section in value.answer.sections]
+        parts = [_part(section, notes, value.above) for section in value.answer.sections]
         return "".join(parts) + _at_the_foot(notes)
     if isinstance(value, pd.DataFrame):
         return checks(value) if {"check", "passed"} <= set(value) else table(value)
@@ -124,16 +124,18 @@ def _shown(value, still: bool) -> str:
 
 @dataclass(frozen=True)
 class AllParts:
-    """An answer to be shown with all its parts, as its page does."""
+    """An answer to be shown with all its parts, as its page does, but for what stands `above` already."""
 
     answer: object
+    above: tuple = ()  # figures and sentences
 
 
-def _part(section, notes: Notes) -> str:
+def _part(section, notes: Notes, above) -> str:
     """Show one part of an answer, without what it links to."""
     lines = [line if isinstance(line, Line) else told(line) for line in section.lines]
-    parts = [f"<h3>{escape(section.title)}</h3>", prose(lines, notes)]
-    if section.figure is not None:
+    lines = [line for line in lines if plainly(line) not in above]
+    parts = [f"<h3>{escape(section.title)}</h3>", prose(lines, notes) if lines else ""]
+    if section.figure is not None and section.figure not in above:
         parts.append(Sheet(drawn(section.figure)).html(section.figure_says))
     for title, texts in (("What to do", section.do), ("What not to do", section.leave)):
         if texts:

@@ -297,9 +297,9 @@ def expected_lines(expected) -> list[Line]:
 def _of_plan(expected, plan):
     unit, way, true = expected.rate_unit, "above" if plan.bias > 0 else "below", plain(plan.true_optimum)
     parts = [
-        f"{plan.plan} ({plan.strips} strips): the {expected.level:.0%} interval of the economic optimum is "
-        f"about {plain(plan.median_width)} {unit} wide (8 of 10 trials: {plain(plan.width_p10)} to "
-        f"{plain(plan.width_p90)} {unit})",
+        f"{capital(plan.plan)} ({plan.strips} strips): the {expected.level:.0%} interval of the economic "
+        f"optimum is about {plain(plan.median_width)} {unit} wide (8 of 10 trials: "
+        f"{plain(plan.width_p10)} to {plain(plan.width_p90)} {unit})",
         f"it holds the true optimum, {true} {unit}, in {plain(plan.coverage_pct)} of 100 trials",
         f"its upper end is open in {plain(plan.open_pct)} of 100",
         f"no response is found in {plain(plan.no_response_pct)} of 100",

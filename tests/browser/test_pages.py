@@ -16,10 +16,11 @@ from fertkit.say.response import optimum_text
 pytestmark = pytest.mark.browser
 expect = pytest.importorskip("playwright.sync_api").expect
 
-OPTIMUM, LEAF, NEEDS = (
+OPTIMUM, LEAF, NEEDS, PLAN = (
     "04_optimum_under_price_risk.ipynb",
     "01_explain_a_shortfall.ipynb",
     "02_budget_and_season.ipynb",
+    "05_plan_next_year.ipynb",
 )
 PRICE, CROP_PRICE = "Price per lb of N", "Price per bu of corn"
 READY = 120_000
@@ -207,6 +208,20 @@ def test_a_good_a_broken_and_a_large_file(opened, demo, shots):
     expect(banner).to_contain_text("large.csv is larger than 5 MB")
 
 
+def test_on_a_telephone_what_went_wrong_is_seen_from_a_control_far_down(opened):
+    page = opened(PLAN, {"width": 360, "height": 740})
+    page.wait_for_function(DRAWN, timeout=READY)
+    ratio = box(page, "Price ratio, nutrient to yield")
+    ratio.evaluate("ratio => ratio.scrollIntoView({ block: 'center' })")
+    ratio.fill("-1")
+    ratio.press("Enter")
+    told = page.get_by_role("alert")
+    expect(told).to_contain_text("takes a number from 0 to 100, not -1", timeout=READY)
+    expect(told).to_be_in_viewport(ratio=1)
+    expect(ratio).to_be_in_viewport(ratio=1)
+    assert told.bounding_box()["y"] + told.bounding_box()["height"] < ratio.bounding_box()["y"]
+
+
 def test_a_question_without_an_answer_is_said(opened):
     page = opened(NEEDS)
     page.get_by_label("Question").first.select_option("When?")
@@ -230,6 +245,8 @@ def test_every_page_fits_a_tablet_and_keeps_nobody_out(opened, barriers, shots, 
             .map(e => e.className || e.tagName)"""
     )
     assert not wide
+    over = "e => e.offsetParent && e.scrollHeight > e.clientHeight + 2"  # it would lie over what follows
+    assert not page.evaluate(f"[...document.querySelectorAll('.fertkit-answer > *')].filter({over}).length")
     end = page.evaluate(
         "Math.max(...[...document.querySelectorAll('.jp-Cell')].map(e => e.getBoundingClientRect().bottom))"
     )
@@ -265,6 +282,19 @@ def test_one_answer_is_printed_by_itself(opened):
             expect(heading).to_be_hidden()
     assert page.pdf(format="Letter").count(b"/Type /Page\n") == 1
     page.wait_for_function("!document.body.classList.contains('alone')")
+
+
+def test_a_whole_trial_is_printed_on_both_sides_of_a_sheet(opened):
+    page = opened(PLAN)
+    page.wait_for_function(DRAWN, timeout=READY)
+    page.evaluate("window.print = () => {}")
+    page.get_by_role("button", name="Lay out the whole trial").click()
+    expect(page.get_by_role("heading", name="Where do the strips go?")).to_be_visible(timeout=READY)
+    page.get_by_role("button", name="Keep").first.click()
+    for paper in ("A4", "Letter"):
+        page.get_by_role("button", name="Print this answer").first.click()
+        assert page.pdf(format=paper).count(b"/Type /Page\n") == 2
+        page.wait_for_function("!document.body.classList.contains('alone')")
 
 
 @pytest.mark.parametrize("name", [name for name in NOTEBOOKS if "_workshop_" in name])

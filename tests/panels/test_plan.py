@@ -171,6 +171,18 @@ def test_the_whole_trial_is_laid_out_as_the_command_does(name):
     assert panel._layout.value == ""
 
 
+def test_the_whole_trial_repeats_nothing_that_stands_above_it():
+    panel = PlanPanel(rates="0, 60, 120", blocks=4, seed=7)
+    panel.lay_out()
+    assert panel._layout.value.count("<img") == 1  # of the power; the strips lie as drawn above
+    assert "unharvested" in panel._cautions.value
+    assert "unharvested" not in panel._layout.value
+    panel.set(difference_pct=4.0)
+    panel.lay_out()
+    assert panel.layout.plan.blocks > 4
+    assert panel._layout.value.count("<img") == 2
+
+
 def test_an_outline_is_read_and_a_line_that_is_none_refused():
     panel = PlanPanel(line="north")
     panel.lay_out()
