@@ -1,6 +1,5 @@
 """Read a laboratory's tissue file, whatever its shape, into one tidy frame of dry-matter concentrations."""
 
-import re
 from collections import Counter, namedtuple
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -29,13 +28,11 @@ from fertkit.intake.leaf_results import (
 from fertkit.intake.leaf_tables import Layout, open_layout
 from fertkit.intake.numbers import NumberStyle, number_style
 from fertkit.intake.plausible import home_unit, no_leaf, sanity_checks, unusual
-from fertkit.intake.spellings import is_rating, problem
+from fertkit.intake.spellings import begins_with, is_rating, problem
 from fertkit.intake.units import is_other_matrix
 from fertkit.reference.load import list_sources
 from fertkit.results import Result, plain
 
-#: Columns that no leaf report has.
-_OF_SOIL = re.compile(r"\W*(?:soil )?(?:pH|CEC|CIC|CTC|O\.?M\.?|organic matter|buffer)\b", re.IGNORECASE)
 _MOST_NOTES = 25  # results of which one thing is noted
 
 COLUMNS = [
@@ -188,7 +185,7 @@ def read_tissue(
     results = _with_ratings(_results(columns, specimens))
     if asked := no_leaf(results) if results else problem("no results"):
         raise InputError(raw.name, [asked])
-    if low and (of_soil := [repr(c) for c in others.columns if _OF_SOIL.match(str(c))]):
+    if low and (of_soil := [repr(c) for c in others.columns if begins_with(c, "not leaf")]):
         raise InputError(raw.name, [problem("soil report", names=", ".join(of_soil))])
     _refuse(raw.name, low)  # unless the mark or the whole file tells why
     tidy = pd.DataFrame(results, columns=COLUMNS)

@@ -11,15 +11,12 @@ from fertkit.errors import InputError
 from fertkit.intake.columns import assign_roles, chosen_roles, no_column, role_said, roles_of, roles_said
 from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
-from fertkit.intake.spellings import name_kind, plain, problem, spellings
+from fertkit.intake.spellings import begins_with, name_kind, plain, problem, spellings
 from fertkit.intake.units import measured_in
 from fertkit.tables import open_tables, text_of, whole
 
 AREAS = ("ac", "ha")
 _PERCENT = {"%", "pct", "percent"}
-_REMARK = re.compile(
-    r"\W*(?:notes?|notas?|remarks?|obs\w*|source|fuente|fonte|hinweis|bemerkung\w*)\b|\*", re.I
-)
 _MARKS = re.compile(r"[\s_,;:()\[\]{}|]+")
 
 
@@ -186,7 +183,7 @@ def _rows(sheet: Sheet, at: dict):
             dropped.append(("total set aside", label, line))
             continue
         filled = [text for cell in row if (text := text_of(cell))]
-        if len(filled) == 1 and len(at) > 1 and _REMARK.match(filled[0]):
+        if len(filled) == 1 and len(at) > 1 and (filled[0][0] == "*" or begins_with(filled[0], "remark")):
             dropped.append(("remark set aside", filled[0], line))
             continue
         rows.append({role: row[j] for role, j in at.items()})

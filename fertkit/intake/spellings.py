@@ -118,6 +118,12 @@ def is_summary(text) -> bool:
     return any(w in known for w in words) and all(w in known or w in beside for w in words)
 
 
+def begins_with(text, kind: str) -> bool:
+    """Tell whether a text begins with a word of a kind, whatever marks stand before it."""
+    told = re.sub(r"^\W+", "", plain(text))
+    return any(re.match(rf"{re.escape(word)}(?!\w)", told) for word in spellings(kind))
+
+
 def is_rating(cell) -> bool:
     """Tell whether a cell holds a rating in words or letters (L, Suff., very low) and nothing else."""
     return isinstance(cell, str) and bool(cell) and not cell[0].isdigit() and _rates(cell)
