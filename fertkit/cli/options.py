@@ -107,18 +107,17 @@ OPTIONS = {
     "--source": {"help": "use only this source (see: fertkit sources)"},
     "--without": {"action": "append", "metavar": "KEY", "help": "leave a source out; repeatable"},
     "--region": {
-        "help": "prefer studies of a region, e.g. 'US Midwest'; your own choice of sources or ranges "
-                "overrides it",
+        "help": "prefer studies of a region, e.g. 'US Midwest', unless you choose sources or ranges",
     },
     "--own": {
         **FILE, "action": "append", "metavar": "FILE",
         "help": "your own table, which leads: removal, uptake, timing, stage days, leaf ranges, soil "
-                "systems, levels or rates, also of new crops; repeatable",
+                "systems, levels or rates, of new crops too; repeatable",
     },
     "--profile": {
         **FILE, "metavar": "FILE",
-        "help": "your TOML file with source, without, region or own; [leaf] applies to leaf tests only; "
-                "typed options override it",
+        "help": "TOML file with source, without, region or own; [leaf] is for leaf tests only; typed "
+                "options override it",
     },
     "--sheet": {"help": "sheet of a workbook"},
     "--goal-unit": {"help": "bu/ac, lb/ac, kg/ha, t/ha, ... (default: bu/ac where yields are reported so)"},
@@ -132,13 +131,13 @@ OPTIONS = {
     },
     "--real-yields": {
         "action": "store_true",
-        "help": "zero and very low yields were measured (default: refused as possibly lost strips)",
+        "help": "accept zero and very low yields (default: refused as possibly lost strips)",
     },
     "--units": {"help": "units the strip file does not give, as in rate=lb/ac,yield=bu/ac"},
     "--analysis": {
         "metavar": "GRADE",
-        "help": "analysis of the product applied, such as 28-0-0 or '46 %% P2O5'; prices are then per unit "
-                "of nutrient; 'none' keeps rates of product",
+        "help": "analysis of the product, such as 28-0-0 or '46 %% P2O5': prices are then per unit of "
+                "nutrient; 'none' keeps rates of product",
     },
     "--density": {
         "type": a_number, "metavar": "D",
@@ -146,11 +145,11 @@ OPTIONS = {
     },
     "--nutrient-price": {
         "type": a_number, "required": True, "metavar": "P",
-        "help": "nutrient price per unit of mass of the rate (per lb for lb/ac)",
+        "help": "nutrient price per mass unit of the rate (per lb for lb/ac)",
     },
     "--grain-price": {
         "type": a_number, "required": True, "metavar": "P",
-        "help": "grain price per unit of yield (per bu for bu/ac, per t for t/ha), in the same currency",
+        "help": "grain price per unit of yield (per bu for bu/ac), in the same currency",
     },
     "--field": {"metavar": "NAME", "help": "only this field (default: a page for each)"},
     "--fact": {
@@ -159,8 +158,7 @@ OPTIONS = {
     },
     "--words": {
         **FILE, "metavar": "FILE",
-        "help": "TOML file with your additions to the sheet: name, date, greeting, own (up to three "
-                "sentences)",
+        "help": "TOML file with name, date, greeting and own (up to three sentences) for the sheet",
     },
     "--seed": {"type": int, "default": 0, "help": "random seed (default 0)"},
     "--currency": {"default": "", "help": "currency, for labels"},
@@ -179,10 +177,10 @@ SEVERAL = {
 LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
 #: What these options mean for leaf reports.
 OF_LEAVES = {
-    "profile": {"help": "your TOML file with source, without or region under [leaf]; above it only region "
-                        "and own apply to leaf tests; typed options override it"},
+    "profile": {"help": "TOML file with source, without or region under [leaf]; above it only region and "
+                        "own apply to leaf tests; typed options override it"},
     "cv": {"type": float, "metavar": "PERCENT",
-           "help": "laboratory and sampling error together, instead of placeholders"},
+           "help": "laboratory and sampling error together (default: placeholders)"},
     "units": {"help": "unit of macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
     "column": {"help": "what a column holds, where its header does not say, as in sample_id=Code, stage=Wann "
                        "or \"K %%=Kalium\"; other=HEADER ignores one; repeatable"},

@@ -39,7 +39,7 @@ def add_questions(commands):
         "--crop", "--goal", "--goal-unit", "--unit", "--leaf", "--stage", "--part", *STUDIES, "--ranges",
         "--soil", "--field", "--fact", "--strips", *STRIP_FILE, *PRICES, "--currency", "--words", *WRITTEN,
         source=SEVERAL,
-        crop={"help": "crop, e.g. soybean, corn, wheat; needed where the laboratory file does not say"},
+        crop={"help": "crop, if the laboratory file does not say, e.g. soybean"},
         goal={"type": a_number, "metavar": "YIELD", "help": "yield goal [--goal-unit]"},
         leaf={**FILE, "help": LABORATORY_FILE},
         soil={**FILE, "help": "laboratory file of soil tests"},
@@ -48,7 +48,7 @@ def add_questions(commands):
         column={"help": "what a strip column holds, as in yield=\"Grain [t/ha]\"; leaf.ROLE=HEADER and "
                         "soil.ROLE=HEADER for the laboratory files; other=HEADER ignores one; repeatable"},
         nutrient_price={"required": False}, grain_price={"required": False},
-        page={"help": "page to write (default field.html); for several fields a folder (default fields)"},
+        page={"help": "page to write (default field.html); of several fields a folder (default fields)"},
     )  # fmt: skip
     ask(
         commands, "needs", answers.run_needs,
@@ -78,8 +78,8 @@ def add_questions(commands):
         "--spending-limit", *STUDIES, "--currency", *WRITTEN, "--orders", "--map", "--unit", "--extractant",
         "--soil-units", "--depth-in", "--dates", "--column", source=SEVERAL,
         column={"metavar": "FILE.ROLE=HEADER",
-                "help": "what a column of the soil, shed or passes file holds, where its header does not "
-                        "say, as in soil.field=Lot or shed.price=\"Cost ($/ton)\"; repeatable"},
+                "help": "what a column of the soil, shed or passes file holds, as in soil.field=Lot or "
+                        "shed.price=\"Cost ($/ton)\"; repeatable"},
         fields={**FILE, "help": "one line per field, zone and year: field, crop, area_ac, yield_goal_bu_ac; "
                                 "optional zone, year, residue, previous_crop, manure; or a workbook with "
                                 "sheets fields, soil, shed, passes"},
@@ -123,8 +123,8 @@ def add_questions(commands):
                  "help": "folders or files of laboratory reports"},
         field={"metavar": "NAME", "help": "this field only"},
         same={"type": two_names, "action": "append", "default": [], "metavar": "SPELLING=FIELD",
-              "help": "another spelling of a field's name, as in \"Heron Qtr=Heron Quarter\"; NAME=NAME "
-                      "keeps a name apart; repeatable"},
+              "help": "another spelling of a field, as in \"Heron Qtr=Heron Quarter\"; NAME=NAME keeps a "
+                      "name apart; repeatable"},
     )  # fmt: skip
     ask(
         commands, "balance", answers.run_balance,
@@ -160,16 +160,16 @@ def add_questions(commands):
         "--paper", "--by", "--log", "--zones", "--delay", "--reach", "--header-width", "--utm", "--elsewhere",
         "--surface", "--design", "--check", "--letters", "--cost", "--no-worse-than",
         paper={**FILE, "metavar": "FOLDER",
-               "help": "also write material for a paper: methods with citations, tables, figures (SVG, PDF; "
-                       "85 and 170 mm) and a script that repeats the analysis"},
-        by={"metavar": "HEADER", "help": "column of a second factor or zones (hybrid, timing, tillage): an "
+               "help": "also write for a paper: methods with citations, tables, figures (SVG, PDF; 85 and "
+                       "170 mm) and a script that repeats the analysis"},
+        by={"metavar": "HEADER", "help": "column of a second factor or zones (hybrid, tillage): an "
                                          "optimum for each, and whether separate rates pay"},
         surface={
             "help": "several nutrients: quadratic or square_root (default: the better fit)",
         },
         nutrient_price={
-            "type": a_price, "help": "nutrient price per unit of mass of the rate (per lb for lb/ac); for "
-                                     "several nutrients N=0.5,P2O5=0.6",
+            "type": a_price, "help": "nutrient price per mass unit of the rate (per lb for lb/ac); for "
+                                     "several N=0.5,P2O5=0.6",
             "required": False,
         },
         rates={**FILE, "help": "also write optimum rates to a CSV for fertkit plan --trials"},
@@ -217,8 +217,8 @@ def add_questions(commands):
         },
         **{"with": {
             "dest": "known", "metavar": "HEADER", "action": "append", "default": [],
-            "help": "with --together: site column, such as soil test or previous crop, that the response may "
-                    "depend on; repeatable",
+            "help": "with --together: site column the response may depend on, such as a soil test; "
+                    "repeatable",
         }},
         new_site={
             "type": two_names, "metavar": "HEADER=VALUE", "action": "append", "default": [],
@@ -226,8 +226,8 @@ def add_questions(commands):
         },
         within={
             "type": a_number, "metavar": "MONEY",
-            "help": "net return per area that may be lost and still count as near the best (default 5%% of "
-                    "the net gain; common practice, no source)",
+            "help": "loss of net return per area that still counts as near the best (default 5%% of the net "
+                    "gain; common practice, no source)",
         },
         price_swing={
             "type": a_number, "metavar": "PCT",
@@ -270,8 +270,8 @@ def add_questions(commands):
         room={"action": "store_true", "help": "for a class: pages idle for half an hour close"},
         share={
             "action": "store_true",
-            "help": "share pages with everyone on the local network who has the address, shown with a code "
-                    "to scan (default: this machine only)",
+            "help": "share pages with all on the local network who have the address (default: this machine "
+                    "only)",
         },
         manual={
             "action": "store_true",
@@ -299,9 +299,9 @@ def _ask_layout(commands):
                        "field"},
         unit={"default": "lb/ac", "help": "unit of the rates (default lb/ac)"},
         cv={**number, "required": True, "metavar": "PCT",
-            "help": "strip standard deviation within a block, in percent of the mean; from your own trial"},
+            "help": "strip standard deviation within a block, percent of the mean, from your own trial"},
         blocks={"type": int, "metavar": "N", "help": "blocks (default: enough for --difference, or 4)"},
-        difference={**number, "metavar": "PCT", "help": "difference to detect, in percent of the mean"},
+        difference={**number, "metavar": "PCT", "help": "difference to detect, percent of the mean"},
         design={"choices": ["blocks", "pairs", "latin", "ladder"], "default": "blocks"},
         second={"type": int, "metavar": "LEVELS", "help": "levels of a second factor, or zones"},
         second_on={"choices": ["any strip", "whole strips", "zones"], "default": "any strip",
@@ -317,11 +317,11 @@ def _ask_layout(commands):
         nutrient_price={"required": False}, grain_price={"required": False},
         width={**number, "metavar": "W",
                "help": "wanted width of the interval over sites: of the optimum [--unit] if a field is "
-                       "assumed, else of a difference, in percent of the mean"},
-        site_sd={**number, "default": 0.0, "metavar": "SD", "help": "standard deviation between sites, in "
-                                                                    "the unit of --width"},
-        year_sd={**number, "default": 0.0, "metavar": "SD", "help": "standard deviation between years, in "
-                                                                    "the unit of --width"},
+                       "assumed, else of a difference [percent of the mean]"},
+        site_sd={**number, "default": 0.0, "metavar": "SD", "help": "standard deviation between sites, "
+                                                                    "unit of --width"},
+        year_sd={**number, "default": 0.0, "metavar": "SD", "help": "standard deviation between years, "
+                                                                    "unit of --width"},
         header_width={**number, "required": True, "metavar": "W", "help": "combine header width "
                                                                           "[--width-unit]"},
         applicator_width={**number, "required": True, "metavar": "W", "help": "spreader or sprayer width"},
@@ -334,7 +334,7 @@ def _ask_layout(commands):
               "help": "A and B of the first pass; strips lie to its right"},
         headland={**number, "default": 0.0, "metavar": "L", "help": "headland at both ends"},
         files={**FILE, "metavar": "FOLDER",
-               "help": "write strips.csv; with a boundary or line also strips.geojson and lines.geojson"},
+               "help": "write strips.csv; with a boundary or line strips.geojson and lines.geojson too"},
         seed={"help": "random seed (default 0)"},
     )  # fmt: skip
 

@@ -103,5 +103,6 @@ def dried(draft, standard) -> list[str]:
         return [f"yields stay at {header.at_pct:g} % moisture, as stated; the file names no crop"]
     if standard is None or header.dry or "moisture" not in draft.frame:
         return []
-    example, at = f"'Yield ({header.unit} at {standard:g} %)'", f"{standard:g} % moisture"
-    return [f"yields are read as harvested and converted to {at}; for dry yields use the header {example}"]
+    at = f"{standard:g} %"
+    example = f"'Yield ({header.unit} at {at})'"
+    return [f"yields are read as harvested; if already at {at} moisture, use the header {example}"]

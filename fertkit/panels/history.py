@@ -13,8 +13,7 @@ from fertkit.panels.controls import pairs_of
 from fertkit.plots.history import bands_of
 from fertkit.report.balance import HEADERS, METHODS, answer_balance
 from fertkit.report.history import HistoryAnswer
-from fertkit.say.leaf import DEFER
-from fertkit.say.line import Kind
+from fertkit.say.line import DEFER, Kind
 from fertkit.tissue.balance import Balance
 from fertkit.tissue.history import field_history
 from fertkit.tissue.indices import FORMULAS

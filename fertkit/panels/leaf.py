@@ -11,8 +11,7 @@ from fertkit.reference.load import load_ranges, short_names
 from fertkit.reference.profiles import as_typed, read_profile
 from fertkit.report.field import page_name
 from fertkit.report.fields import answer_field
-from fertkit.say.leaf import DEFER
-from fertkit.say.line import Kind
+from fertkit.say.line import DEFER, Kind
 from fertkit.tissue.explanation import explain
 from fertkit.tissue.score import score_tissue
 

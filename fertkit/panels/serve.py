@@ -237,10 +237,10 @@ def invitation(url: str, host: str) -> str:
     code = StringIO()
     segno.make_qr(url).terminal(code, compact=True)
     return (
-        f"Shared: whoever is in the network of {host} and has this address can use the pages. They see no "
-        "code and no file of this machine; what they open is gone when they close the page. Guesses in the "
-        "workshops are kept without names until you end this. Nothing is "
-        f"encrypted, so share in a network you trust.\n{code.getvalue()}"
+        f"Shared: who is in the network of {host} and has this address can use the pages, but sees no code "
+        "and no file of this machine. What they open is gone when they close the page. Workshop guesses are "
+        "kept without names until you end this. Nothing is encrypted: share in a network you trust.\n"
+        f"{code.getvalue()}"
     )
 
 

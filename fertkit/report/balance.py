@@ -13,8 +13,7 @@ from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, Table, checks_of, checks_table
 from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result, records
-from fertkit.say.leaf import DEFER
-from fertkit.say.line import Kind
+from fertkit.say.line import DEFER, Kind
 from fertkit.tissue.balance import Balance, dop
 from fertkit.tissue.dilution import dilution_of
 from fertkit.tissue.indices import FORMULAS, cnd, dris
@@ -135,6 +134,9 @@ class BalanceAnswer(Answer):
         frames |= {"Left out": getattr(self.balance, "refused", None)}
         for title, frame in frames.items():
             if frame is not None and len(frame):
+                if "when_wide" in frame:  # nothing lies above a limit that is not published
+                    told = frame["when_wide"].where(frame["highest_limit"].notna(), "")
+                    frame = frame.assign(when_wide=told)
                 held = [name for name in frame if name != "specimen"]
                 measured = {"value": "value [% or mg/kg]"} if "nutrient" in frame else {}
                 yield Table(title, frame[held].rename(columns=HEADERS | measured))

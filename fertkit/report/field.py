@@ -19,11 +19,10 @@ from fertkit.response.analyse import ResponseAnalysis
 from fertkit.response.prices import money_unit
 from fertkit.results import capital, records
 from fertkit.say import answers as say
-from fertkit.say.advice import LIMITS, OF_ONE_TRIAL, field_advice, nutrient_cautions
+from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
 from fertkit.say.leaf_results import finding, value_text
 from fertkit.say.line import Kind
-from fertkit.say.response import optimum_text
-from fertkit.say.sheet import MOST_WORDS, figure_says, sheet_head, sheet_lines
+from fertkit.say.sheet import MOST_WORDS, TRIAL_FIGURE, figure_says, sheet_head, sheet_lines
 from fertkit.say.sheet import words as count
 from fertkit.tissue.explanation import Explanation
 from fertkit.tissue.score import TissueScores
@@ -130,7 +129,7 @@ class FieldAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         (do, leave), (cautions, _) = field_advice(self), nutrient_cautions(*self._applied)
-        advice = Section("Advice", do=do, leave=leave, cautions=cautions)
+        advice = Section("Advice", do=do, leave=leave, cautions=(*LIMITS, *cautions))
         read = Section("What was read and left out", lines=[capital(text) for text in self.notes])
         leaf = (
             ()
@@ -138,7 +137,7 @@ class FieldAnswer(Answer):
             else (_leaf_section(self.scores), _explanation_section(self.explanation))
         )
         return [
-            *([advice] if do or leave or cautions else []),
+            advice,
             *([] if self.budget is None else [_needs_section(self.budget)]),
             *([] if self.season is None else [_season_section(self.season)]),
             *leaf,
@@ -223,20 +222,20 @@ def _leaf_section(scores):
     values = [r.value if r.censored == "" else value_text(r) for r in records(rows)]
     rows = rows.assign(value=pd.Series(values, index=rows.index, dtype=object))
     lines = scores.lines()
-    told = _of_kind(lines, Kind.LEAD, Kind.TEXT)[:4]
     return Section(
         "Is it running short now?",
         lines=[f"{capital(line.plain)}." for line in _of_kind(lines, Kind.MISSING, Kind.QUESTION)],
-        figure=scores.plot, figure_says=". ".join(line.plain for line in told) + ".",
+        figure=scores.plot,
+        figure_says=" ".join(f"{line.plain}." for line in _of_kind(lines, Kind.LEAD)),
         tables=(parts.pick("Results outside a published range", rows, names),) if len(rows) else (),
         cautions=[f"{capital(line.text)}." for line in _of_kind(lines, Kind.CAUTION)],
     )  # fmt: skip
 
 
 def _explanation_section(explanation):
-    with_scores = (Kind.MISSING, Kind.QUESTION)
-    lines = [line for line in explanation.lines() if line.kind not in with_scores]
-    return Section("Likely causes and options", lines=lines, cautions=LIMITS)
+    with_scores, (*lines, _) = (Kind.MISSING, Kind.QUESTION), explanation.lines()  # the advice defers
+    lines = [line for line in lines if line.kind not in with_scores]
+    return Section("Likely causes and options", lines=lines)
 
 
 def _soil_section(answer):
@@ -256,14 +255,13 @@ def _soil_section(answer):
             "why_not": "why not", "source_key": "source", "provenance": "provenance",
         }  # fmt: skip
         tables.append(parts.pick("Systems of soil tests", answer.targets.systems, names))
-    return Section("What the soil test says", lines=lines, tables=tuple(tables), cautions=LIMITS)
+    return Section("What the soil test says", lines=lines, tables=tuple(tables))
 
 
 def _trial_section(name, trial, answer):
-    of = f" of {answer.applied}" if answer.applied else ""
     carried = (f"Carries over: {say.carried_text(answer.carried[name])}.",) if name in answer.carried else ()
     return Section(
         f"Would more have paid? {name}", lines=(*trial.lines(), *carried), figure=trial.plot,
-        figure_says=f"Economic optimum rate{of}: {optimum_text(trial.optimum)}.",
-        tables=(parts.curves_table(trial, f": {name}"),), cautions=(OF_ONE_TRIAL,),
+        figure_says=TRIAL_FIGURE,
+        tables=(parts.curves_table(trial, f": {name}"),), cautions=(ONE_TRIAL,),
     )  # fmt: skip

@@ -186,8 +186,7 @@ def _optima_section(groups):
         "cost": lost, "cost_low": "at least", "cost_high": "at most",
     }  # fmt: skip
     return Section(
-        f"Which rate paid best by {groups.factor}?", lines=say.optima(groups), figure=groups.plot,
-        figure_says=f"{say.short_verdict(groups)}. {say.common_rate(groups)}",
+        f"Which rate paid best by {groups.factor}?", figure=groups.plot, figure_says=say.common_rate(groups),
         tables=(
             parts.pick(f"Optima by {groups.factor}", table, columns),
             *(parts.curves_table(one, f", {name}") for name, one in groups.analyses.items()),

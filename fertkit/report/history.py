@@ -15,8 +15,7 @@ from fertkit.report.sections import Section, Table, checks_table, pick
 from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import failed, plain
 from fertkit.say.history import field_lines
-from fertkit.say.leaf import DEFER
-from fertkit.say.line import Kind
+from fertkit.say.line import DEFER, Kind
 from fertkit.tissue.history import FieldHistory, State, field_history
 from fertkit.writing import named, write_whole
 
@@ -134,7 +133,7 @@ def _panels(history) -> tuple[list[Section], list[Section]]:
             Section(
                 f"{name}: {whose}", tuple(lines[1:]) if not sections else (),
                 figure=partial(history.plot, band=band),
-                figure_says=f"{', '.join(telling(history, name))} in {whose}. {lines[0].text}",
+                figure_says=f"{', '.join(telling(history, name))} in {whose}.",
             )
         )  # fmt: skip
     says = f"{', '.join(others)}: never short or undecided where judged."

@@ -163,6 +163,10 @@ class NetworkAnswer(Answer):
         return f"{len(self.trials)} trials{of} together"
 
     @property
+    def lead(self) -> list:
+        return say.network_lines(self, brief=True)
+
+    @property
     def sections(self) -> list[Section]:
         do, leave = network_advice(self.pooled, self.silent, self.rising, self.doubts)
         cautions = (LIMITS[0], *nutrient_cautions(self.nutrient)[0])

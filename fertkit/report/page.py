@@ -228,9 +228,12 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     (True, False)
     """
     notes = Notes(sources, sheet.keys if sheet else ())
-    sections = list(sections)
+    sections, lead = list(sections), list(lead)
+    cautions = [text for one in sections for text in one.cautions]
+    told = [getattr(line, "text", line) for line in lead] + cautions
     page = _template().render(
-        title=title, lead=list(lead), sections=sections, notes=notes, sheet=sheet, svg_picture=svg_picture,
-        deferred=any(isinstance(caution, Deferring) for one in sections for caution in one.cautions),
+        title=title, lead=lead, sections=sections, notes=notes, sheet=sheet, svg_picture=svg_picture,
+        heard=lambda section: {*map(_said, lead), *map(_said, section.lines)},
+        deferred=any(isinstance(text, Deferring) for text in told),
     )  # fmt: skip
     return harmless(page)

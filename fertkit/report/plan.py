@@ -156,7 +156,7 @@ class PlanAnswer(Answer):
 
     @property
     def lead(self) -> list:
-        return [line for line in self.lines() if line.kind not in HANGING]
+        return [line for line in self.lines() if line.kind not in HANGING and line.label != NO_RATE]
 
     @property
     def title(self) -> str:
@@ -301,7 +301,7 @@ class PlanAnswer(Answer):
         tables = [self._pick("Nutrient balance by year", books, BOOKS)]
         tables += [self._pick("Soil tests to expect", carried, TESTS)] if len(carried) else []
         tables += [self._pick("If a year is skipped", skipped, SKIPPED)] if len(skipped) else []
-        lines = tuple(book_lines(self.measured(books), self.words["mass"]))
+        *lines, _ = book_lines(self.measured(books), self.words["mass"])  # the page begins with whom to ask
         return Section("What is left for the next crops", lines=lines, tables=tuple(tables))
 
     def _why(self):

@@ -13,7 +13,7 @@ from fertkit.response.prices import money_axis, money_unit
 from fertkit.results import CHECK_COLUMNS, ByContent, plain, records
 from fertkit.say.advice import nutrient_cautions
 from fertkit.say.checks import limit_text
-from fertkit.say.worth import chances_text
+from fertkit.say.worth import chances_text, risk_lines
 
 #: Titles that several kinds of answer share.
 RELIABLE = "How reliable is it?"
@@ -144,8 +144,8 @@ def curves_table(response, of: str = "") -> Table:
     )  # fmt: skip
 
 
-def worth_section(worth, of: str = "") -> Section:
-    """Return what rates are worth against each other."""
+def worth_section(worth, of: str = "", *, led: bool = False) -> Section:
+    """Return what rates are worth against each other; `led` where the page begins with the reported one's."""
     unit, of_money = worth.rate_unit, (worth.money, worth.area)
     names = {"rate": f"rate [{unit}]", "over": f"against [{unit}]",
              "gain": f"yields more [{worth.yield_unit}]", "gain_low": "at least", "gain_high": "at most",
@@ -153,7 +153,7 @@ def worth_section(worth, of: str = "") -> Section:
              "net_low": "from", "net_high": "to",
              "chance_of_loss": "chance of a loss, p"}  # fmt: skip
     return Section(
-        f"What is each rate worth{of}?", lines=worth.lines(), figure=worth.plot,
+        f"What is each rate worth{of}?", lines=risk_lines(worth) if led else worth.lines(), figure=worth.plot,
         figure_says=chances_text(worth, worth.references[-1]),
         tables=(pick(f"Each rate against others{of}", worth.table, names),),
     )  # fmt: skip

@@ -117,7 +117,7 @@ def _maps(analysis):
     pairs = list(combinations(range(len(analysis.nutrients)), 2))
     for pair in pairs:
         first, second = (analysis.nutrients[i] for i in pair)
-        lines = [say.gain_text(analysis)[-1], say.region_text(analysis), say.nearly_text(analysis)]
+        lines = [say.region_text(analysis), say.nearly_text(analysis)]
         yield Section(
             "Which combination paid best?" if pair == pairs[0] else f"{first} and {second}",
             lines=tuple(filter(None, lines)) if pair == pairs[0] else (),
@@ -146,12 +146,7 @@ def _surface_section(analysis):
         "scaled": f"over the tested range [{analysis.yield_unit}]", "low": "from", "high": "to",
         **{name: f"share of {name}" for name in analysis.nutrients},
     })  # fmt: skip
-    lines = (
-        say.trial_text(analysis),
-        say.shape_text(analysis),
-        *say.terms_text(analysis),
-        say.kinds_text(analysis),
-    )
+    lines = say.trial_text(analysis), *say.terms_text(analysis), say.kinds_text(analysis)
     return Section(
         "How do the nutrients act together?", lines=tuple(filter(None, lines)),
         tables=(parts.pick("Surfaces compared", models, names), *fits,

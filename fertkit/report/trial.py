@@ -114,6 +114,10 @@ class TrialAnswer(Answer):
         return f"{self.name}: strip trial"
 
     @property
+    def lead(self) -> list:
+        return say.trial_lines(self, brief=True)
+
+    @property
     def sections(self) -> list[Section]:
         do, leave = trial_advice(self.response, self.net, self.strips)
         cautions = (OF_ONE_TRIAL, *nutrient_cautions(self.nutrient)[0])
@@ -121,8 +125,8 @@ class TrialAnswer(Answer):
         return [
             Section("Advice", do=do, leave=leave, cautions=cautions),
             *([] if self.plan is None else [_layout_section(self.plan)]),
-            _strips_section(self), _response_section(self), parts.worth_section(self.worth),
-            _money_section(self),
+            _strips_section(self), _response_section(self),
+            parts.worth_section(self.worth, led=bool(self.worth.against)), _money_section(self),
             Section(parts.RELIABLE, tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 

@@ -6,10 +6,10 @@ from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
 from fertkit.results import capital, plain, records
 from fertkit.say.leaf_results import clear_findings, small
-from fertkit.say.line import ASK, Deferring
+from fertkit.say.line import ASK, DEFER, Deferring
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
 
-LIMITS = (Deferring(f"Rates and products differ by soil, state and season. {ASK}"),)
+LIMITS = (DEFER,)
 ONE_TRIAL = "This is one field in one season; another may differ."
 OF_ONE_TRIAL = Deferring(f"{ONE_TRIAL} {ASK}")
 _KEEP_CHECKS = "Keep check strips: fields differ from the average."
@@ -89,8 +89,7 @@ def _near(net):
     most = max(net.within, net.lost)
     return (
         f"From {plain(low)} to {plain(high)} {net.rate_unit} you lose at most "
-        f"{money_text(most, net.prices.currency, net.area)} of net return: there let soil test, supply and "
-        "local rules decide."
+        f"{money_text(most, net.prices.currency, net.area)}: let soil test, supply and local rules decide."
     )
 
 
@@ -101,8 +100,8 @@ _BY_STATUS = {
         ["Do not aim for maximum yield: the last bushels or tonnes cost more than they return."],
     ),
     Status.NONE: (
-        ["Apply only what soil test and local guide call for: these strips do not support more than "
-         "{lowest}.", "Keep check strips another season."],
+        ["Apply only what soil test and local guide call for: the strips support no more than {lowest}.",
+         "Keep check strips another season."],
         ["Do not conclude that it is never needed: one season can hide a small response."],
     ),
     Status.UNPAID: (
@@ -149,7 +148,7 @@ def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[s
         do.append(f"Test higher rates at {listed(rising)}: net return still rose there.")
     return do, [
         *leave,
-        "Keep trials without a response in the average.",
+        "Do not drop trials without a response from the average.",
         "Do not use the common rate where a field's own strips disagree.",
     ][: len(leave) + 1 + (not doubts)]
 

@@ -5,8 +5,7 @@ import pandas as pd
 
 from fertkit.response.optimum import Status, status_in_words
 from fertkit.response.prices import money_text
-from fertkit.results import capital, counted, failed, plain, plain_p, records, show
-from fertkit.rounding import below
+from fertkit.results import capital, counted, failed, plain, records, show
 from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
 from fertkit.say.leaf_results import (
@@ -18,7 +17,7 @@ from fertkit.say.leaf_results import (
     unjudged_in_short,
 )
 from fertkit.say.leaf_verdict import toxic_text, verdict
-from fertkit.say.line import NO_TEST, Kind, Line, keys, lead, missing, notes, short, told
+from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.network import known_lines, no_rate
 from fertkit.say.response import (
     best_rate,
@@ -32,7 +31,8 @@ from fertkit.say.response import (
     stands_out,
     stretch,
 )
-from fertkit.say.trials import against_lines, letters_text, pooled_lines
+from fertkit.say.trials import against_lines, differ_text, pooled_lines
+from fertkit.say.worth import over_lines
 from fertkit.tissue.explanation import MANY, NEVER
 
 # ---- a field
@@ -193,24 +193,21 @@ def carried_text(book, source: bool = True) -> str:
 # ---- a trial
 
 
-def trial_lines(answer) -> list[Line]:
-    """Say the optimum of one trial, its gain, and whether treatments differ; what is doubtful first."""
+def trial_lines(answer, brief: bool = False) -> list[Line]:
+    """Say the optimum of one trial, its gain, and whether treatments differ; what is doubtful first.
+
+    `brief` leaves out what the sections of a page say.
+    """
     response = answer.response
     what = capital(", ".join(word for word in (answer.crop, answer.nutrient) if word))
     said = [*best_rate(response, answer.strips), " ".join(gain_lines(response)), stretch(answer.net)]
     said = [told(text) for text in said if text]
-    said += answer.worth.lines() if answer.worth.against else []
-    if answer.strips is not None:
-        said.append(told(_differ(answer.strips)))
+    if answer.worth.against:
+        said += over_lines(answer.worth) if brief else answer.worth.lines()
+    if answer.strips is not None and not brief:
+        said.append(told(differ_text(answer.strips)))
     said.append(told(rows_text(response), what))
     return [*map(lead, first(response)), *said, *notes(answer.notes), *remarks(response)]
-
-
-def _differ(strips):
-    if not np.isfinite(strips.lsd):
-        return NO_TEST
-    verdict = "differ" if below(strips.p_value, 1 - strips.level) else "do not differ significantly"
-    return f"The treatments {verdict} (p {plain_p(strips.p_value)}). {letters_text(strips)}."
 
 
 def one_rate(answer) -> list[str]:
@@ -221,10 +218,9 @@ def one_rate(answer) -> list[str]:
     at = regret.at(net.rate).iloc[1]
     times = len(next(iter(answer.response.draws.values())))
     return [
-        f"The economic optimum is {plain(net.rate)} {net.rate_unit}. Regret covers every curve the strips "
-        f"allow (resampled {times:,} times) and is least at {plain(regret.rate)} {net.rate_unit}. At the "
-        f"optimum it is {money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} "
-        "higher."
+        f"Regret covers every curve the strips allow (resampled {times:,} times). At the economic optimum it "
+        f"is {money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} higher than at "
+        f"{plain(regret.rate)} {net.rate_unit}."
     ]
 
 
@@ -240,28 +236,28 @@ def expected_regret(answer) -> str:
 # ---- several trials
 
 
-def network_lines(answer) -> list[Line]:
-    """Say what several trials give together; doubts first."""
+def network_lines(answer, brief: bool = False) -> list[Line]:
+    """Say what several trials give together, doubts first; `brief` leaves out what the sections say."""
     pooled = answer.pooled
     doubt = next((trial.doubt for trial in answer.trials.values() if trial.doubt), "")
     said = [lead(f"{capital(doubt)}.")] if doubt else []
     said += [*pooled_lines(pooled, answer.doubts), *against_lines(pooled)]
     lost = [f"{n} of {name}" for name, n in answer.lost.items()]
-    rest = {
-        "No economic response": answer.silent,
-        "Still rising at the highest rate": answer.rising,
-        "Two rates only, not in the pooled curve": answer.two_rates,
-        "Strips without a yield": lost,
-    }
-    said += [told(contrast_text(answer))] if answer.contrast is not None else []
+    rest = {"Two rates only, not in the pooled curve": answer.two_rates, "Strips without a yield": lost}
+    if not brief:
+        sites = {
+            "No economic response": answer.silent, "Still rising at the highest rate": answer.rising,
+        }  # fmt: skip
+        rest = sites | rest
+        said += [told(contrast_text(answer))] if answer.contrast is not None else []
     if answer.model_rate is not None and not answer.doubts:
         said += [told(line.text, "One model of all sites") for line in answer.model_rate.lines()[:1]]
-    if answer.model is not None:
+    if answer.model is not None and not brief:
         said += known_lines(answer.model)
     if answer.new_site is not None and answer.site_doubts:
         said.append(told(no_rate(answer.site_doubts)))
     elif answer.new_site is not None:
-        said += [told(line.text, line.label) for line in answer.new_site.lines()]
+        said += [told(line.text, line.label) for line in answer.new_site.lines()[: 1 if brief else None]]
     said += [told(f"{listed(names)}.", what) for what, names in rest.items() if names]
     said += notes(answer.notes)
     said += [
@@ -273,8 +269,8 @@ def network_lines(answer) -> list[Line]:
 
 
 POOLED_BY = (
-    "All trials with three or more rates are averaged by their best-supported curves; these optima can "
-    "differ from those in the table."
+    "Trials with three or more rates are averaged by their best-supported curves, whose optima can differ "
+    "from the table's."
 )
 
 

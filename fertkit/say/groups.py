@@ -23,12 +23,12 @@ _THROUGH = (
     "strips run through several groups: parts of a strip share its error, and groups are compared within it"
 )
 _GROUND = {
-    TOGETHER: "groups are compared within blocks by the error between strips of a block and group, as for "
-    "whole strips split for the rates; with fully randomised plots this is conservative",
-    APART: "each group has its own blocks, so yield differences include those of the ground; they are tested "
-    "against differences between blocks of a group",
-    LOOSE: "no blocks are given: groups are compared by the error of single strips; if groups lie apart, "
-    "yield differences include those of the ground",
+    TOGETHER: "groups are compared within blocks by the error between strips of a block and group, as in a "
+    "split plot; with fully randomised plots this is conservative",
+    APART: "each group has its own blocks: yield differences include the ground's and are tested against "
+    "those between blocks of a group",
+    LOOSE: "no blocks are given: groups are compared by the error of single strips; yield differences of "
+    "groups that lie apart include the ground's",
 }
 
 
@@ -57,8 +57,8 @@ def groups_answer_lines(answer) -> list[Line]:
 
 def brief_lines(answer) -> list[Line]:
     """Say the verdict and the optima, which stand at the top of a page."""
-    groups, said = answer.groups, [line for line in groups_answer_lines(answer) if line.kind == Kind.LEAD]
-    return [*said, told(common_rate(groups)), *optima(groups), *map(told, curves(groups))]
+    said = [line for line in groups_answer_lines(answer) if line.kind == Kind.LEAD]
+    return [*said, told(common_rate(answer.groups)), *optima(answer.groups)]
 
 
 def optima(result) -> list[Line]:
@@ -82,7 +82,7 @@ def advice(result) -> tuple[list[str], list[str]]:
     own = [f"Try a rate for each {by} in strips beside the common rate: {rates}."]
     one = [
         f"Use one rate for every {by}: about {plain(result.common_rate)} {unit} did best overall.",
-        f"Add blocks or seasons to learn whether {by} matters: here the net gain may lie between "
+        f"Add blocks or seasons to learn whether {by} matters: the net gain may lie between "
         f"{_between(result)}.",
     ]
     doubts = [f"{name}: {text}" for name, one_of in result.analyses.items() for text in first(one_of)]

@@ -11,10 +11,9 @@ RECOMMENDED = "for the optimum of any curve"
 SUPPOSED = "all this depends on the assumed field"
 WHOLE_PCT = 99.5  # a strip that keeps so much of its ground is whole (common practice, no source)
 _ALONE = {
-    "any strip": "the layout holds one factor; for both, name each pair as a treatment, as in A 0, A 60, B "
-                 "0, B 60",
-    "whole strips": "the layout holds one factor; randomise the first factor in each block, across or along "
-                    "these strips",
+    "any strip": "the layout holds one factor; for both, name each pair: A 0, A 60, B 0, B 60",
+    "whole strips": "the layout holds one factor; randomise the first in each block, across or along the "
+                    "strips",
     "zones": "lay {blocks} blocks in each zone; strips through all zones serve every zone",
 }  # fmt: skip
 _LIES = {
@@ -127,7 +126,7 @@ def cut_words(features, left_out=()) -> list[str]:
     least, where = min(cut, key=cut.get), ", ".join(map(str, cut))
     return [
         *short,
-        f"the boundary or a headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
+        f"the boundary or headland cuts {len(cut)} of {counted(len(shares), 'strip')}, at position "
         f"{where}; the one at {least} keeps {plain(cut[least])}% of its area (see maps and table); plan "
         "fewer or shorter strips, or move them with an A-B line",
     ]

@@ -19,7 +19,7 @@ from fertkit.say.leaf_results import (
     small,
 )
 from fertkit.say.leaf_verdict import VERDICT, all_clear, named_samples, verdict
-from fertkit.say.line import ASK, Deferring, Kind, Line, detail, lead, mark, marked, missing, told
+from fertkit.say.line import DEFER, Kind, Line, detail, lead, mark, marked, missing, told
 from fertkit.tissue.agree import Verdict, named_rows
 from fertkit.tissue.classes import Reason
 from fertkit.tissue.explanation import MANY, NEVER, NOW, REMEDY, STARVED, STUNTED_GROWTH
@@ -29,7 +29,6 @@ from fertkit.tissue.verdicts import ACT, MARGINAL, TOXIC, UNUSABLE
 from fertkit.tissue.verdicts import HIGH as ABOVE
 from fertkit.tissue.wide import wide_alone
 
-DEFER = Deferring(f"Rates are local. {ASK}")
 _OPTIONS = {"crop": "crop", "growth_stage": "stage", "plant_part": "part"}
 _BESIDE = (Verdict.WITHIN, Verdict.SHORT_IF_TOLD)
 _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one
@@ -70,9 +69,10 @@ def _headline(scores, short):
     samples = counted(n, "sample") if held == n else f"{held} of {counted(n, 'sample')}"
     beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
+    some = f", {apart} with one below some of them" if apart else ""
     return lead(
         f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: "
-        f"{agreed} with a nutrient below every published range, {apart} with one below some of them{beside}"
+        f"{agreed} with a nutrient below every published range{some}{beside}"
     )
 
 

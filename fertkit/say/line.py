@@ -119,11 +119,12 @@ class Deferring(str):
     """A caution that says whom to follow and to ask, so that its page need not say it again."""
 
 
+DEFER = Deferring(f"Rates are local. {ASK}")
 NO_TEST = "No error can be estimated, so no difference can be tested."
 NO_INTERVAL = "(no interval: no error can be estimated)"
 #: Said at the end of every budget.
 NO_RATES = "Published averages, not rates to apply"
-GOVERNS = f"{NO_RATES}. {ASK}"
+GOVERNS = Deferring(f"{NO_RATES}. {ASK}")
 
 
 def mark(provenance: str) -> str:

@@ -8,11 +8,11 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, failed, plain, plain_p, show
 from fertkit.rounding import below
 from fertkit.say.advice import listed
-from fertkit.say.line import ASK, Line, lead, notes, told
+from fertkit.say.line import Line, lead, notes, told
 
 HOW = "One model: level, slope and end of the rise vary by site. Uncertain sites are pulled towards the mean."
 
-NEW_SITE = f"A field may differ much from this average. {ASK}"
+NEW_SITE = "A field may differ much from this average."
 
 
 def no_rate(doubts) -> str:

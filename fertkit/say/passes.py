@@ -23,18 +23,23 @@ def pass_plan_lines(plan) -> list[Line]:
     said += _short(plan)
     said += watch_lines(plan.watch)
     said.append(told(f"The best possible plan is at most {plan.gap:.1%} better."))
-    said += [Line(Kind.CAUTION, r.text, r.topic) for r in plan.cautions.itertuples()]
+    said += [Line(Kind.CAUTION, r.text, r.topic) for r in apart(plan.cautions).itertuples()]
     return [*said, told(GOVERNS)]
+
+
+def apart(cautions):
+    """Return cautions without the one that `GOVERNS` says."""
+    return cautions[cautions["topic"] != "who governs"]
 
 
 #: What to know of fields that are to be looked at twice (common practice).
 WATCH = {
     "fall nitrogen": "All nitrogen for {crop} is applied in fall ({amount} on {where}). Nitrate can leach or "
-    "denitrify before uptake. Common practice, no source: save most for spring or "
-    "sidedress; add such a pass, or keep nitrogen out of the fall pass.",
+    "denitrify before uptake. Save most for spring or sidedress: add such a pass, or keep nitrogen out of "
+    "the fall pass (common practice, no source).",
     "surplus sulfur": "{amount} more sulfur than {crop} needs on {where}. Excess sulfate leaches, and "
-    "ammonium sulfate acidifies more than other nitrogen. Common practice, no source: "
-    "supply most nitrogen from another product; add one to the shed.",
+    "ammonium sulfate acidifies more than other nitrogen. Supply most nitrogen from another product, "
+    "added to the shed (common practice, no source).",
     "surplus phosphate": "{products} supplies {amount} more P2O5 than {crop} needs on {where}. Phosphorus "
     "in runoff feeds algae, and no crop needs it above the maintenance limit. Supply part of the nitrogen "
     "from another product, or spread on the fields lowest in P. Check your state's phosphorus rules.",

@@ -7,7 +7,7 @@ from fertkit.reference.load import load_table
 from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
-from fertkit.say.passes import watch_lines
+from fertkit.say.passes import apart, watch_lines
 from fertkit.say.plan import (
     UNDECIDED,
     no_rate_lines,
@@ -312,8 +312,8 @@ def practice_lines(answer) -> list[Line]:
 
 def plan_cautions(plan) -> list[str]:
     """Cautions of the nutrients and products of the plan, each once."""
-    texts = [*plan.cautions["text"]]
-    for r in [] if plan.passes is None else plan.passes.cautions.itertuples():
+    texts = [*apart(plan.cautions)["text"]]
+    for r in [] if plan.passes is None else apart(plan.passes.cautions).itertuples():
         whole = r.text[:1].isupper() or not r.product  # else a few words about one product
         texts.append(r.text if whole else f"{capital(r.product)}: {r.text}.")
     return list(dict.fromkeys(texts))

@@ -24,7 +24,8 @@ from fertkit.trials.strips import describe
 
 def analysis_lines(analysis) -> list[Line]:
     """Say the economic optimum of a trial and what it gains, strips in doubt first, rows and rates last."""
-    said = [*best_rate(analysis), *details(analysis), rows_text(analysis)]
+    agronomic, *averaged = details(analysis)
+    said = [*best_rate(analysis), agronomic, *gain_lines(analysis), *averaged, rows_text(analysis)]
     return [*map(lead, first(analysis)), *map(told, said), *remarks(analysis)]
 
 
@@ -69,9 +70,9 @@ def fall_text(analysis) -> list[str]:
 
 
 def details(analysis) -> list[str]:
-    """Say the agronomic optimum rate, what the economic one gains and costs, and what is averaged."""
+    """Say the agronomic optimum rate and what is averaged."""
     agronomic = f"Agronomic optimum rate: {optimum_text(analysis.agronomic_optimum, of='')}."
-    return [agronomic, *gain_lines(analysis), *_averaged(analysis)]
+    return [agronomic, *_averaged(analysis)]
 
 
 def rows_text(analysis) -> str:
@@ -114,8 +115,8 @@ def treated_text(analysis) -> list[str]:
     for curve in likely:
         if ends := weighted_coverage(curve):
             said.append(
-                f"If the response is a {CURVES[curve].label}, intervals may be slightly narrow: in "
-                f"simulations 95% intervals held the optimum and gain in {' to '.join(map(plain, ends))}%."
+                f"If the response is a {CURVES[curve].label}, intervals may be slightly narrow: simulated "
+                f"95% intervals held optimum and gain in {' to '.join(map(plain, ends))}%."
             )
     return said
 
@@ -348,11 +349,11 @@ def stretch(net) -> str:
     if same(net.rate, net.peak):
         return said
     where = "inside" if net.in_stretch else "OUTSIDE"
-    which = "is the mean of the curves' optima; it " if net.status == Status.INTERIOR else ""
-    less = f"{lost} less than" if lost != money_text(0.0, net.prices.currency, net.area) else "as much as"
+    which = "the mean of the curves' optima, " if net.status == Status.INTERIOR else ""
+    less = f"{lost} less" if lost != money_text(0.0, net.prices.currency, net.area) else "as much"
     return (
         f"{said} The economic optimum, {plain(net.rate)} {unit}, {which}lies {where} that range and "
-        f"returns {less} that best."
+        f"returns {less}."
     )
 
 

@@ -10,11 +10,10 @@ from fertkit.results import capital, plain, records
 from fertkit.say.advice import listed, trial_advice
 from fertkit.say.answers import amounts, carried_text, field_lines, main_rows, needs_text
 from fertkit.say.budget import removed_with
-from fertkit.say.leaf import DEFER
 from fertkit.say.leaf_compare import apart
 from fertkit.say.leaf_results import finding, question_lines
 from fertkit.say.leaf_verdict import gaps, verdict
-from fertkit.say.line import Kind, Line, day_text, lead, notes, told
+from fertkit.say.line import DEFER, Kind, Line, day_text, lead, notes, told
 from fertkit.say.response import fall_text, gain_line, net_line, optimum_text
 from fertkit.tissue.explanation import MANY
 from fertkit.tissue.verdicts import ACT, TOXIC, UNUSABLE

@@ -48,7 +48,7 @@ def first_text(analysis) -> list[str]:
     without = combination(analysis, rest.rates) if rest else "not estimable"
     return [
         f"Check this first: {say_doubtful(doubtful, names, data.yields)}. Without {them} the best "
-        f"combination is {without}. Check the field notes; delete a yield only where something went wrong.",
+        f"combination is {without}. Delete a yield only if field notes say why.",
         *said,
     ]
 
@@ -171,8 +171,8 @@ def shape_text(analysis) -> str:
     line = _line(analysis, row[list(analysis.nutrients)].to_numpy(float))
     if shape in (Shape.SADDLE, Shape.MINIMUM):
         return (
-            f"Shape: {_SHAPES[shape]}. Net return curves up along {line}, beyond trial error, so the best "
-            "combination lies at an end of the tested rates."
+            f"Shape: {_SHAPES[shape]}. Net return curves up along {line}, beyond trial error: the best lies "
+            "at an end of the tested rates."
         )
     ends = f" ({analysis.level:.0%} interval {plain(row['low'])} to {plain(row['high'])} "
     error = "" if np.isnan(row["low"]) else f"{ends}{analysis.yield_unit} over the tested range)"
@@ -292,7 +292,7 @@ def short_lines(answer) -> list[Line]:
     first = [*first_text(analysis), best_text(analysis)]
     said = [*gain_text(analysis), shape_text(analysis)]
     beside = [*(text for text in failed(analysis.checks) if text not in analysis.doubts), *answer.notes]
-    return [*map(lead, first), *map(told, said), *notes(beside), CAUTIONED]
+    return [*map(lead, first), *map(told, said), *notes(beside)]
 
 
 def surface_advice(analysis) -> tuple[list[str], list[str]]:

@@ -6,7 +6,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, heading, plain, plain_p, show
 from fertkit.rounding import above, below
 from fertkit.say.advice import OF_ONE_TRIAL
-from fertkit.say.line import NO_TEST, Line, lead, notes, row, told
+from fertkit.say.line import Line, lead, notes, row, told
 
 _CHOOSE = "Choose by price and convenience, or repeat: treatments do not differ significantly."
 _COMPARE = "compare gain with cost, and repeat elsewhere."
@@ -45,12 +45,12 @@ def verdicts(answer) -> list[str]:
     analysis = answer.analysis
     if not answer.one_factor or analysis.check_strip is None or "p_adjusted" not in analysis.means:
         return []
-    check, rows = show(analysis.check_strip), _beside_check(analysis)
+    if _beside_check(analysis)["p_adjusted"].isna().all():  # the comparison says so
+        return []
+    check = show(analysis.check_strip)
     better, worse = _unlike_check(analysis, 1), _unlike_check(analysis, -1)
     said = [f"{capital(_listed(names))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
-    if rows["p_adjusted"].isna().all():
-        return [NO_TEST]
     said = said or [f"No treatment differs significantly from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.table.itertuples() if r.net_low > 0]):
         said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")

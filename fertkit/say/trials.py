@@ -10,7 +10,7 @@ from fertkit.response.pooled import LEVEL
 from fertkit.response.prices import column, money_text
 from fertkit.results import alike, capital, counted, failed, heading, plain, plain_p, show
 from fertkit.rounding import at_least, below, same
-from fertkit.say.line import Kind, Line, lead, marked, notes, row, told
+from fertkit.say.line import NO_TEST, Kind, Line, lead, marked, notes, row, told
 from fertkit.say.response import CAUTIONED
 from fertkit.trials.diagnose import FAR, stands_out
 from fertkit.trials.layout import DESIGNS, SIDES
@@ -68,20 +68,25 @@ def strip_analysis_lines(analysis) -> list[Line]:
     """Say whether the treatments differ, strips in doubt first."""
     of = "" if analysis.treatment == "treatment" else f" of {heading(analysis.treatment)}"
     n = f"{len(analysis.strips)} strips, {len(analysis.means)} treatments{of}"
-    count, means = told(f"{n}; {analysis.method}."), told(_span(analysis))
-    said = [count, means]
+    said = [told(differ_text(analysis)), told(_span(analysis)), told(f"{n}; {analysis.method}.")]
     if np.isfinite(analysis.lsd):
-        verdict = told(
-            f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
-            f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f}%."
-        )
-        said = [verdict, means, count, told(f"{letters_text(analysis)}.")]
+        said.append(told(f"{letters_text(analysis)}."))
     if analysis.kinds is not None:
         said += [
             row("", f"{r.comparison}: least significant difference {plain(r.lsd)}")
             for r in analysis.kinds.itertuples()
         ]
     return _told_first(analysis.checks, analysis.notes, said)
+
+
+def differ_text(analysis) -> str:
+    """Say whether the treatments differ."""
+    if not np.isfinite(analysis.lsd):
+        return NO_TEST
+    return (
+        f"Treatments {_verdict(analysis.p_value, analysis.level)} (p {plain_p(analysis.p_value)}, "
+        f"{plain(analysis.error_df)} error degrees of freedom); CV {analysis.cv_pct:.1f}%."
+    )
 
 
 def letters_text(analysis) -> str:

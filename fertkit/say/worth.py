@@ -10,9 +10,17 @@ from fertkit.say.line import Line, told
 
 def worth_lines(worth) -> list[Line]:
     """Say what the reported rate is worth against each other, which rates may lose money, and of a year."""
-    held = [over for over in worth.references if not same(over, worth.chosen)]
-    said = [against_text(worth, over) for over in held]
-    said += [chances_text(worth, over) for over in worth.references]
+    return [*over_lines(worth), *risk_lines(worth)]
+
+
+def over_lines(worth) -> list[Line]:
+    """Say what the reported rate is worth against each other."""
+    return [told(against_text(worth, over)) for over in worth.references if not same(over, worth.chosen)]
+
+
+def risk_lines(worth) -> list[Line]:
+    """Say which rates may lose money, and what one more year is worth."""
+    said = [chances_text(worth, over) for over in worth.references]
     return [told(text) for text in [*said, *year_texts(worth)] if text]
 
 

@@ -273,9 +273,9 @@ def _checks(design, treatments, blocks, length, width_unit) -> list[tuple]:
     of_long = "LSD of 1000 ft strips"
     short, long = default("strip_trial", "LSD of 250 ft strips"), default("strip_trial", of_long)
     advice = (
-        f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable; in uniformity "
-        f"trials with three replicates the LSD with strips of {own(1000)} was about {100 * long / short:.0f} "
-        f"% of that with {own(250)} ({said_by('strip_trial', of_long)})"
+        f"strips of {own(worked)} have worked, {own(reliable)} or longer are more reliable: in uniformity "
+        f"trials the LSD with strips of {own(1000)} was about {100 * long / short:.0f} % of that with "
+        f"{own(250)} (three replicates, {said_by('strip_trial', of_long)})"
     )
     long_enough = at_least(feet, reliable)
     rows = [check_row("plan", "strip length", length, long_enough, limit=own(reliable), advice=advice)]

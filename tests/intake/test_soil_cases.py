@@ -182,9 +182,7 @@ def test_points_are_averaged_by_field_and_sampling():
     # 14, 18, 22 on two days in a row are one sampling: mean 18, deviation 4
     assert levels.loc[("North 80", "P"), ["value", "n", "sd"]].tolist() == [18, 3, pytest.approx(4)]
     assert levels.loc[("Creek", "K"), ["value", "n"]].tolist() == [210, 2]
-    assert any(
-        "points of a field by their names: North 80 (3 samples), Creek (2" in str(n) for n in tests.notes
-    )
+    assert any("points of a field: North 80 (3 samples), Creek (2" in str(n) for n in tests.notes)
 
 
 def test_names_of_fields_that_are_known_decide():

@@ -47,7 +47,7 @@ def test_shared_pages_answer_one_address_give_no_file_and_take_small_messages(fo
 
 def test_an_invitation_says_who_can_reach_the_pages_and_shows_a_code():
     text = serve.invitation("http://192.0.2.7:80/?token=abc", "192.0.2.7")
-    assert "whoever is in the network of 192.0.2.7" in text
+    assert "who is in the network of 192.0.2.7" in text
     assert "█" in text
 
 

@@ -3,6 +3,7 @@
 import re
 from base64 import b64decode
 from html.parser import HTMLParser
+from itertools import chain
 from types import SimpleNamespace
 from xml.etree import ElementTree
 
@@ -10,7 +11,8 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from fertkit.report import Section, render_page
+from fertkit.intake import read_strips
+from fertkit.report import Section, answer_groups, render_page
 from fertkit.report.page import svg_picture
 from fertkit.report.sections import Table
 from fertkit.say.line import Deferring
@@ -153,3 +155,18 @@ def test_a_caution_that_defers_is_told_from_its_kind_and_not_from_its_words():
     govern = "a licensed or certified adviser govern"
     assert govern not in " ".join(render_page("Field", [Section("A", cautions=(Deferring(words),))]).split())
     assert govern in " ".join(render_page("Field", [Section("A", cautions=(words,))]).split())
+
+
+@pytest.mark.parametrize(("says", "shown"), [("K is short.", False), ("Bars show the error.", True)])
+def test_what_a_line_says_stands_no_second_time_below_its_figure(axes, says, shown):
+    page = render_page("North", [Section("Leaf", ("K is short.",), figure=axes, figure_says=says)])
+    assert f'alt="{says}"' in page  # read aloud all the same
+    assert ("<figcaption>" in page) == shown
+
+
+def test_sections_repeat_no_line_of_the_lead(trial, plan, demo):
+    strips = read_strips(demo("tillage_n_strips.csv"), columns={"factor": "Tillage"})
+    groups = answer_groups(strips, strips.factor, nutrient_price=0.5, grain_price=4.5)
+    for answer in (trial, plan, groups):
+        lead, sections = map(str, answer.lead), (map(str, one.lines) for one in answer.sections)
+        assert not set(lead) & set(chain(*sections)), answer.title

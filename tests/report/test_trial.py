@@ -220,7 +220,7 @@ def test_a_wild_strip_comes_first_and_no_rate_is_advised():
     html = answer_trial(wild, nutrient_price=1.1, grain_price=190).page()
     assert "Test rates above" not in html
     advice = html[html.index("<h3>What to do</h3>") :]
-    assert advice.index("16.5 where") < advice.index("these strips do not support more than 0 kg/ha")
+    assert advice.index("16.5 where") < advice.index("the strips support no more than 0 kg/ha")
 
 
 def test_prices_in_the_wrong_unit_are_doubted_first(corn_sites, second_site):
