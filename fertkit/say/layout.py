@@ -111,7 +111,12 @@ def layout_answer_lines(answer) -> list[Line]:
         warned.append(_ALONE[answer.factors.arrangement].format(blocks=answer.factors.blocks))
     if answer.network is not None:
         said += [line for line in answer.network.lines() if line.kind == Kind.NOTE]
-    return [*said, *notes(warned), *answer.plan.lines(), *notes(cut_words(answer.features, answer.left_out))]
+    cut = cut_words(answer.features, answer.left_out)
+    if answer.headland and not answer.features:
+        cut.append(
+            "no boundary and no A-B line is given, so the headland is not laid out: add it at both ends"
+        )
+    return [*said, *notes(warned), *answer.plan.lines(), *notes(cut)]
 
 
 def cut_words(features, left_out=()) -> list[str]:

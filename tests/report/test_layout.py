@@ -170,6 +170,12 @@ def test_a_network_counts_on_the_rates_that_are_given():
     assert "one year says nothing about other years" in given.summary()
 
 
+@pytest.mark.parametrize(("line", "told"), [(None, True), ([(-93.10, 42.0), (-93.10, 42.01)], False)])
+def test_a_headland_that_lies_nowhere_is_told(line, told):
+    answer = answer_layout([0.0, 60, 120], cv_pct=4, blocks=4, headland=100, line=line, **MACHINES)
+    assert ("headland is not laid out" in answer.summary()) == told
+
+
 def test_two_factors_get_the_blocks_they_need_and_a_word_on_the_other():
     answer = answer_layout([0.0, 60, 120, 180], cv_pct=5, difference_pct=8, second=2, arrangement="zones",
                            **MACHINES)  # fmt: skip
