@@ -65,7 +65,7 @@ def add_questions(commands):
         commands, "farm", answers.run_farm, "needs and removal of every field, by crop and for the farm",
         "farm fields.csv --page farm.html",
         "file", "--unit", "--area-unit", "--yield-unit", *STUDIES, *WRITTEN, source=SEVERAL,
-        file={**FILE, "help": "one line per field: crop, area_ac, yield_goal_bu_ac; optional field, residue"},
+        file={**FILE, "help": "a line a field: crop, area_ac, yield_goal_bu_ac; maybe field, part, residue"},
         unit={"help": "unit of amounts (default: per acre or hectare, as the area)"},
         area_unit={"choices": ["ac", "ha"], "help": "unit of area, if the file does not say"},
         yield_unit={"help": "unit of yield goals, if the file does not say"},

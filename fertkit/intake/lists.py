@@ -209,9 +209,10 @@ class FieldTable:
     Attributes
     ----------
     frame : DataFrame
-        field, crop, area, yield_goal, yield_unit and, where the table has them, zone, year, residue (a share
-        baled, percent with their sign, or kept), previous_crop, cases, manure, starter, and amounts named
-        with their unit: manure_rate_ton_ac, manure_n_lb_ton, starter_rate_gal_ac, water_in, ...
+        field, crop, area, yield_goal, yield_unit and, where the table has them, zone, year, part, residue
+        (a share baled, percent with their sign, or kept), previous_crop, cases, manure, starter, and
+        amounts named with their unit: manure_rate_ton_ac, manure_n_lb_ton, starter_rate_gal_ac, water_in,
+        ...
     area_unit : str
     lines : list of int
         Line of each row in the file.
