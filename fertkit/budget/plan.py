@@ -443,9 +443,7 @@ def _cautions(targets):
     applied = targets.table[targets.table["rate_lb_ac"] > 0]
     table = load_table("cautions")
     speaks = table["material"] == ""
-    for column, own in (
-        ("nutrient", set(applied["nutrient"])),
-        ("crop", set(targets.table["crop"].map(base_of))),
-    ):
-        speaks &= table[column].map(lambda named, own=own: not named or bool(own & set(named.split(";"))))
+    named = {"nutrient": set(applied["nutrient"]), "crop": set(targets.table["crop"].map(base_of))}
+    for column, own in named.items():
+        speaks &= table[column].map(lambda of, own=own: not of or bool(own & set(of.split(";"))))
     return table[speaks].drop(columns="confidence").reset_index(drop=True)

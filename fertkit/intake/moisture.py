@@ -105,4 +105,7 @@ def dried(draft, standard) -> list[str]:
         return []
     at = f"{standard:g} %"
     example = f"'Yield ({header.unit} at {at})'"
-    return [f"yields are read as harvested; if already at {at} moisture, use the header {example}"]
+    return [
+        f"yields are read as harvested and converted to {at} moisture; if already there, use the header "
+        f"{example}"
+    ]

@@ -239,6 +239,8 @@ def path(analysis):
     yields = np.linspace(low, float(fit.predict(most)), STEPS + 1)[1:]
     t = cheapest(fit, analysis.ratios, yields[:-1], fit.t(data.low), fit.t(data.high))
     rates = np.vstack([fit.rates(t), most])
+    for end in (data.low, data.high):  # which a search reaches to half of the digits
+        rates = np.where(np.abs(rates - end) < 1e-6 * (data.high - data.low), end, rates)
     table = pd.DataFrame(rates, columns=list(analysis.nutrients))
     table.insert(0, "yield", yields)
     table["cost"] = (rates - data.low) @ analysis.ratios * analysis.grain

@@ -123,8 +123,10 @@ def least_in_box(function, low, high, n: int):
         points = np.concatenate([best[:, None], points, foot], axis=1)
         values = np.column_stack([value, values, function(foot)])
         at = np.arange(n), values.argmin(axis=1)
+        moved = (np.abs(points[at] - best) > 0.5 * width).any(axis=1)
         best, value = points[at], values[at]
-        width = width * np.where(at[1] == 0, 0.35, 1.0)[:, None]
+        # Also after a short step: towards an edge in the function the foot creeps.
+        width = width * np.where(moved, 1.0, 0.35)[:, None]
     return value, best
 
 

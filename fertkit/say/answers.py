@@ -217,9 +217,12 @@ def one_rate(answer) -> list[str]:
         return []
     at = regret.at(net.rate).iloc[1]
     times = len(next(iter(answer.response.draws.values())))
+    more, none = (
+        money_text(x, regret.money, regret.area) for x in (max(at - regret.expected_regret, 0.0), 0.0)
+    )
     return [
         f"Regret covers every curve the strips allow (resampled {times:,} times). At the economic optimum it "
-        f"is {money_text(max(at - regret.expected_regret, 0), regret.money, regret.area)} higher than at "
+        f"is {'the same as' if more == none else f'{more} higher than'} at "
         f"{plain(regret.rate)} {net.rate_unit}."
     ]
 

@@ -351,6 +351,20 @@ def test_path_and_isoquants_reach_their_yields(corn):
         assert cost.min() >= least * (1 - 1e-6)
 
 
+def test_a_nutrient_that_does_not_pay_yet_is_none_and_not_a_rest_of_the_search():
+    """By hand: at equal prices of 20 + 0.2 N - 0.001 N² + 0.05 P - 0.0005 P² only N is bought up to N 75."""
+    trial = pd.DataFrame([(n, p) for n in range(0, 121, 30) for p in range(0, 81, 20)], columns=["n", "p"])
+    n, p = trial["n"], trial["p"]
+    trial = trial.set_axis(["rate_n_lb_ac", "rate_p2o5_lb_ac"], axis=1).assign(
+        yield_bu_ac=20 + 0.2 * n - 0.001 * n**2 + 0.05 * p - 0.0005 * p**2
+    )
+    path = analyse_surface(trial, nutrient_price={"N": 0.1, "P2O5": 0.1}, grain_price=5).path
+    first = path[path["yield"] < 20 + 0.2 * 75 - 0.001 * 75**2]
+    assert len(first) > 2
+    assert (first["P2O5"] == 0).all()
+    np.testing.assert_allclose(first["N"], 100 - np.sqrt(100**2 - 1000 * (first["yield"] - 20)), rtol=1e-6)
+
+
 # ---- what is refused
 
 
