@@ -165,7 +165,7 @@ def test_drying_is_said_where_it_was_done():
     moist, bare = {"moisture": [20.0]}, {"yield": [1.0]}
     said = moisture.dried(draft(moist), CORN)
     assert len(said) == 1
-    assert "if already at 15.5 % moisture, use the header 'Yield (t/ha at 15.5 %)'" in said[0]
+    assert "to 15.5 % moisture; if already there, use the header 'Yield (t/ha at 15.5 %)'" in said[0]
     left = moisture.dried(draft(bare, dry=True, at_pct=14.0), None)
     assert left == ["yields stay at 14 % moisture, as stated; the file names no crop"]
     assert moisture.dried(draft(bare, dry=True, at_pct=0.0), None) == []

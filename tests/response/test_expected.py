@@ -155,8 +155,8 @@ def test_more_blocks_narrow_the_interval_and_the_texts_say_so(averaged):
     assert many < 0.6 * few
     said = got.summary()
     for words in (
-        "few (18 strips)",
-        "many (72 strips)",
+        "Few (18 strips)",
+        "Many (72 strips)",
         "seed 0",
         "133 kg/ha",
         "t/ha per kg/ha",
