@@ -55,7 +55,11 @@ def placed_rates(placing, ax):
                 note(ax, f"x{many}", (rate, y), (0, 6), ha="center")
         remark(ax, y, f"worth {plain(row.against_equal_pct)}%")
     low, high = placing.best_rates[0], placing.best_rates[-1]
-    ax.axvspan(low, high + 1e-9, color=hue.band, alpha=0.4, lw=0, label="assumed rate of the best yield")
+    supposed = {"color": hue.band, "label": "assumed rate of the best yield"}
+    if low < high:
+        ax.axvspan(low, high, alpha=0.4, lw=0, **supposed)
+    else:  # a band of no width would not be seen
+        ax.axvline(low, lw=2, **supposed)
     finish(ax, "Rates of a block", f"rate [{placing.rate_unit}]", grid="x")
 
 
