@@ -150,20 +150,21 @@ def _known_crop(text, own):
 def _parts(crops, said, problems, own):
     """What is harvested of each row: as said, the usual part of the crop where nothing is."""
     said = pd.Series("", index=crops.index) if said is None else said.map(text_of).str.lower()
-    parts = []
+    known, parts = {crop: parts_of(crop, own) for crop in crops.unique()}, []
     for i, (crop, text) in enumerate(zip(crops, said, strict=True)):
-        known = parts_of(crop, own)
-        if text and text not in known:
+        if text and text not in known[crop]:
             problems.append(
-                replace(unknown(f"part of {crop}", text, known).problem(), row=i + 2, column="part")
+                replace(unknown(f"part of {crop}", text, known[crop]).problem(), row=i + 2, column="part")
             )
-        parts.append(text or known[0])
+        parts.append(text or known[crop][0])
     return parts
 
 
 def is_usual(fields, own=NO_TABLES) -> pd.Series:
     """Whether what is harvested of each row is the usual part of its crop."""
-    return fields["part"] == fields["crop"].map(lambda crop: parts_of(crop, own)[0])
+    return fields["part"] == fields["crop"].map(
+        {crop: parts_of(crop, own)[0] for crop in fields["crop"].unique()}
+    )
 
 
 def _known_unit(text):

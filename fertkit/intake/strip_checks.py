@@ -18,8 +18,8 @@ from fertkit.results import plain as number
 from fertkit.rounding import same
 
 _PERCENT = re.compile(r"%|\b(?:pct|percent|prozent|porcentaje)\b")
-#: Grain is harvested between these moistures [%] (common practice, no source).
 NO_BLOCKS = "no blocks given: strips are treated as fully randomised"
+#: Grain is harvested between these moistures [%], or tells its dry matter (common practice, no source).
 _MOIST, _DRY = (5, 40), (60, 95)
 #: Rates of different blocks closer than this share of the highest are one rate as applied, and an applied
 #: rate further than this from the planned one is reported (common practice, no source).

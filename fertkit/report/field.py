@@ -21,7 +21,7 @@ from fertkit.results import capital, records
 from fertkit.say import answers as say
 from fertkit.say.advice import LIMITS, ONE_TRIAL, field_advice, nutrient_cautions
 from fertkit.say.leaf_results import finding, value_text
-from fertkit.say.line import Kind
+from fertkit.say.line import Kind, but_deferring
 from fertkit.say.sheet import MOST_WORDS, TRIAL_FIGURE, figure_says, sheet_head, sheet_lines
 from fertkit.say.sheet import words as count
 from fertkit.tissue.explanation import Explanation
@@ -233,8 +233,8 @@ def _leaf_section(scores):
 
 
 def _explanation_section(explanation):
-    with_scores, (*lines, _) = (Kind.MISSING, Kind.QUESTION), explanation.lines()  # the advice defers
-    lines = [line for line in lines if line.kind not in with_scores]
+    with_scores = (Kind.MISSING, Kind.QUESTION)
+    lines = [line for line in but_deferring(explanation.lines()) if line.kind not in with_scores]
     return Section("Likely causes and options", lines=lines)
 
 

@@ -15,7 +15,7 @@ from fertkit.report.sections import Section, Table, checks_of, pick, plain_rows,
 from fertkit.report.workbook import inert_table, sheet_names
 from fertkit.results import records
 from fertkit.say import plan_sheets as say
-from fertkit.say.line import HANGING
+from fertkit.say.line import HANGING, but_deferring
 from fertkit.say.plan import NO_RATE, book_lines, titles_of, why_of
 from fertkit.units import MEASURES, restated
 from fertkit.writing import write_whole
@@ -301,7 +301,7 @@ class PlanAnswer(Answer):
         tables = [self._pick("Nutrient balance by year", books, BOOKS)]
         tables += [self._pick("Soil tests to expect", carried, TESTS)] if len(carried) else []
         tables += [self._pick("If a year is skipped", skipped, SKIPPED)] if len(skipped) else []
-        *lines, _ = book_lines(self.measured(books), self.words["mass"])  # the page begins with whom to ask
+        lines = but_deferring(book_lines(self.measured(books), self.words["mass"]))
         return Section("What is left for the next crops", lines=lines, tables=tuple(tables))
 
     def _why(self):

@@ -119,6 +119,11 @@ class Deferring(str):
     """A caution that says whom to follow and to ask, so that its page need not say it again."""
 
 
+def but_deferring(lines) -> list:
+    """Leave out the lines that say whom to ask, where their page does."""
+    return [line for line in lines if not isinstance(line.text, Deferring)]
+
+
 DEFER = Deferring(f"Rates are local. {ASK}")
 NO_TEST = "No error can be estimated, so no difference can be tested."
 NO_INTERVAL = "(no interval: no error can be estimated)"
