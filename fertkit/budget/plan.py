@@ -20,9 +20,10 @@ from fertkit.asked import (
     zero_or_more,
 )
 from fertkit.budget.buffers import field_lime
-from fertkit.budget.credits import AMOUNT_OF, field_credits, is_given
+from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import is_usual, read_fields, unused_tests
 from fertkit.budget.own import checked_own
+from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_rows
 from fertkit.budget.policy import word_of
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.supply import BEFORE, season_supply
@@ -31,15 +32,12 @@ from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem, unknown_unit
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
-from fertkit.reference.crops import crop_name, is_known
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
 from fertkit.results import Result
 from fertkit.units import convert_area_rate
 
-#: How far apart areas of one field in two years may lie and count as one.
-SAME_AREA = 0.005
 DOSES = ["at", "nutrient", "pass", "stage", "applied"]
 UNITS = {"ac": "lb/ac", "ha": "kg/ha"}
 AS_AREAS = "as areas"
@@ -252,7 +250,8 @@ def plan_season(
     asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps, "unit": unit}
     studied = {"region": region, "own": own, "source": source, "without": without}
     targets = nutrient_targets(rows, levels, **asked, **studied)
-    year = rows["year"].iloc[_first(rows["year"])]
+    notes = (*notes, *of_legumes(rows, targets))
+    year = rows["year"].iloc[first(rows["year"])]
     driven, now = None, targets.table[targets.table["year"] == year]
     if things is not None and not (now["rate_lb_ac"] > 0).any():
         notes = (*notes, "no field needs a nutrient this season: nothing to buy or apply")
@@ -302,7 +301,7 @@ def _read(fields, soil, shed, passes, own):
         *notes,
         *(f"{of} file: {note}" for of, read in files.items() for note in getattr(read, "notes", ())),
     ]
-    notes = (*notes, *_at_odds(rows), *unused_tests(rows, tests))
+    notes = (*notes, *of_rows(rows), *of_manure(rows, stated), *unused_tests(rows, tests))
     return (rows, stated), area_unit, notes, tests, things
 
 
@@ -347,43 +346,6 @@ def _placed(rows, own):
         what, remedy = "not a year like the others", "write a whole number, such as 2027"
         raise InputError("fields", [Problem(what, remedy, i + 2, "year", rows["year"][i]) for i in words])
     return rows, field_credits(rows)
-
-
-def _at_odds(rows):
-    """Say which fields the season leaves out, and where the rows of a field contradict each other."""
-    year = rows["year"].iloc[_first(rows["year"])]
-    places, absent, sizes, before, unspread = {}, [], [], [], []
-    for row in rows.to_dict("records"):
-        places.setdefault((row["field"], row["zone"]), []).append(row)
-    for place, own in places.items():
-        name = " ".join(filter(None, place))
-        grown, areas = {row["year"]: row["crop"] for row in own}, [row["area_ac"] for row in own]
-        if year not in grown:
-            absent.append(name)
-        if max(areas) > min(areas) * (1 + SAME_AREA):
-            sizes.append(name)
-        for row in own:
-            now, stated = row["year"], word_of(row.get("previous_crop", ""))
-            last = grown.get(now - 1) if isinstance(now, int) else None
-            if last and stated and is_known(stated) and base_of(crop_name(stated)) != base_of(last):
-                before.append(f"{name} {now} ({stated}; the row of {now - 1} grows {last})")
-            spread = word_of(row.get("manure", "")).lower() not in ("", "no", "none", "-")
-            if spread and not any(is_given(row.get(amount)) for amount in AMOUNT_OF):
-                unspread.append(name)
-    if unspread:
-        where = ", ".join(dict.fromkeys(unspread))
-        yield f"manure without a rate is not counted: {where}; give the manure rate [ton/ac]"
-    if absent:
-        yield f"no row for season {year}, so not planned: {', '.join(absent)}"
-    if sizes:
-        yield f"the area differs between years and is used as written: {', '.join(sizes)}"
-    if before:
-        yield f"previous crops contradicted by another row, used as written: {', '.join(before)}"
-
-
-def _first(years):
-    """Position of the season to plan: the earliest year, or the first written where years are words."""
-    return int(np.argmin(years.to_numpy())) if all(isinstance(year, int) for year in years) else 0
 
 
 def _doses(rates, applications, shed):

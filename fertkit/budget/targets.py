@@ -21,7 +21,7 @@ from fertkit.budget.shortfall import corners
 from fertkit.budget.system_answers import NO_TEST, is_carried, levels_by_row, removal_of, system_answers
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError
-from fertkit.reference.crops import base_crop, crop_name, is_known, nitrogen_note
+from fertkit.reference.crops import base_crop, is_known, leaf_crop, nitrogen_note
 from fertkit.reference.load import list_sources
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.regions import region_chain
@@ -213,9 +213,8 @@ def _about(fields) -> pd.DataFrame:
         rows["area_ac"] = rows["area"]
     for name in ("zone", "year", "previous_crop", "cases"):
         rows[name] = rows.get(name, blank).map(lambda cell: "" if cell is None or cell != cell else cell)
-    before = {cell: crop_name(cell) for cell in set(rows["previous_crop"]) if cell and is_known(cell)}
-    rows["previous_crop"] = rows["previous_crop"].replace(before)
     rows["at"], rows["field"], rows["zone"] = rows.index, *(rows[n].map(word_of) for n in ("field", "zone"))
+    rows["previous_crop"] = crops_before(rows)
     crops = rows.groupby(["field", "zone"])["crop"].agg(lambda some: list(dict.fromkeys(some)))
     rows["rotation"] = [
         [crop for crop in crops[field, zone] if crop != own]
@@ -223,6 +222,21 @@ def _about(fields) -> pd.DataFrame:
     ]
     rows["cases"] = [_cases(row) for row in rows.to_dict("records")]
     return rows
+
+
+def crops_before(rows) -> list[str]:
+    """Give the crop before of each row by its name here; unless stated, what grew there a year before.
+
+    A cell that names no known crop stays as it is; '' where nothing is known. Whatever was harvested of it,
+    silage corn is corn before.
+    """
+    grown = {tuple(place): crop for *place, crop in rows[[*PLACE, "crop"]].itertuples(index=False, name=None)}
+    before = []
+    for row in rows.to_dict("records"):
+        stated, year = word_of(row.get("previous_crop", "")), row["year"]
+        last = grown.get((row["field"], row["zone"], year - 1), "") if isinstance(year, int) else ""
+        before.append((leaf_crop(stated) or stated) if stated else last)
+    return before
 
 
 def _cases(row):

@@ -37,11 +37,11 @@ def plan_answer_lines(answer) -> list[Line]:
     land = rates.drop_duplicates(["field", "zone", "crop"])
     zones = f" in {counted(len(land), 'zone')}" if (land["zone"] != "").any() else ""
     grown = ", ".join(
-        f"{crop} {area:,.0f}" for crop, area in land.groupby("crop", sort=False)["area_ac"].sum().items()
+        f"{crop} {_land(area)}" for crop, area in land.groupby("crop", sort=False)["area_ac"].sum().items()
     )
     area = land["area_ac"].sum()
     said = [lead(f"{answer.title}: {counted(land['field'].nunique(), 'field')}{zones}, "
-                 f"{area:,.0f} {words['area']} ({grown}).")]  # fmt: skip
+                 f"{_land(area)} {words['area']} ({grown}).")]  # fmt: skip
     said += _wanted(plan.targets, rates, words)
     credits = plan.targets.credits
     said += _not_taken(answer.measured(credits[credits["year"] == plan.year]), words)
@@ -51,6 +51,11 @@ def plan_answer_lines(answer) -> list[Line]:
     said += _carried(answer.measured(plan.ledger.table), words)
     said += _left_out(plan)
     return [*said, *notes(plan.notes), told(GOVERNS)]
+
+
+def _land(area):
+    """Write an area: whole from a hundred on, so that parts of a small farm add up to it."""
+    return f"{area:,.0f}" if area >= 99.95 else plain(area)
 
 
 def _wanted(targets, rates, words):
@@ -125,7 +130,7 @@ def _money(answer, area):
         some = driven.applications[driven.applications["pass"] == name]
         products = ", ".join(dict.fromkeys(some["product"]))
         said.append(
-            row(f"{capital(name)}:", f"{r.acres:,.0f} {words['area']} on {places(some)}: {products}.")
+            row(f"{capital(name)}:", f"{_land(r.acres)} {words['area']} on {places(some)}: {products}.")
         )
     most = answer.plan.nitrogen_passes
     most = most[most["share"] > 0.5]
@@ -175,9 +180,14 @@ def _carried(books, words):
         label = f"{nutrient} {'carried over' if way > 0 else 'drawn from the soil'}"
         text = f"{short(way * left)} {words['mass']}"
         if len(each) > 1:
-            of = ", ".join(f"{short(way * each[year])} in {year}" for year in seasons_of(some))
-            text += f" over {len(each)} seasons ({of})"
+            of = ", ".join(f"{_signed(each[year])} in {year}" for year in seasons_of(some))
+            text += f" over {len(each)} seasons (balance {of})"
         yield told(f"{text}.", label)
+
+
+def _signed(amount):
+    text = short(amount)
+    return f"+{text}" if amount > 0 and text != "0" else text
 
 
 def _left_out(plan):
@@ -191,7 +201,7 @@ def field_plan_lines(answer, field, zone) -> list[Line]:
     rates, words = answer.measured(answer.of(field, zone, answer.rates)), answer.words
     first, titles = rates.iloc[0], titles_of(answer.plan.targets)
     goal = f", goal {plain(first['yield_goal'])} {first['yield_unit']}" if first["yield_goal"] > 0 else ""
-    said = [told(f"{str(first['crop']).capitalize()}, {first['area_ac']:,.0f} {words['area']}{goal}.")]
+    said = [told(f"{str(first['crop']).capitalize()}, {_land(first['area_ac'])} {words['area']}{goal}.")]
     if answer.plan.passes is not None:
         said += _orders(answer.measured(answer.of(field, zone, answer.plan.passes.applications)), words)
     for r in rates[rates["rate_lb_ac"] > 0].itertuples():

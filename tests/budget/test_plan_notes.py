@@ -1,0 +1,88 @@
+"""What the rows of a plan leave unsaid: the crop before, its nitrogen, what a manure holds."""
+
+import pandas as pd
+import pytest
+
+from fertkit.budget.plan import plan_season
+from fertkit.report.plan import PlanAnswer
+
+TWO = pd.DataFrame({"field": ["A", "A"], "year": [2026, 2027], "crop": ["corn", "corn"], "area_ac": [80, 80],
+                    "yield_goal_bu_ac": [200.0, 200.0]})  # fmt: skip
+SOIL = pd.DataFrame({"Field": ["A", "A"], "Depth (in)": ["0-8", "0-24"], "OM (%)": [3.0, None],
+                     "P Bray-1 (ppm)": [12, None], "Nitrate-N (ppm)": [None, 6]})  # fmt: skip
+
+
+def rate(plan, nutrient, year):
+    table = plan.targets.table
+    return table[(table["nutrient"] == nutrient) & (table["year"] == year)].iloc[0]
+
+
+def planned(fields, **options):
+    return plan_season(fields, SOIL, region="Nebraska", **options)
+
+
+@pytest.mark.parametrize("before", [None, "corn", "Corn silage"])
+def test_corn_after_the_corn_of_the_year_before_is_corn_after_corn(before):
+    # EC117: (25 - Bray-P1) x 4 for continuous corn, (25 - 12) x 4 = 52 lb of P2O5
+    plan = planned(TWO.assign(previous_crop=["soybean", before]))
+    assert rate(plan, "P2O5", 2027)["rate_lb_ac"] == pytest.approx((25 - 12) * 4)
+    assert rate(plan, "P2O5", 2026)["system"] == ""
+    taken = "previous crop not stated, taken from the row of the year before: A 2027 (corn)"
+    assert (taken in plan.notes) == (before is None)
+    assert not any("contradicted" in note for note in plan.notes)
+
+
+def test_nitrogen_of_a_legume_that_a_row_grows_is_credited_to_the_next():
+    # NPNRD: Nebraska credits 40 lb of N after dry beans
+    beans = TWO.assign(crop=["dry bean", "corn"], yield_goal_bu_ac=[45.0, 200.0])
+    alone = planned(TWO.iloc[1:])
+    after = planned(beans.drop(columns="yield_goal_bu_ac").assign(yield_goal_lb_ac=[2500.0, 200 * 56]))
+    assert rate(alone, "N", 2027)["rate_lb_ac"] - rate(after, "N", 2027)["rate_lb_ac"] == pytest.approx(40)
+
+
+@pytest.mark.parametrize("word", ["hairy vetch", "red clover"])
+def test_a_crop_before_that_no_table_knows_is_told(word):
+    notes = planned(TWO.iloc[1:].assign(previous_crop=word)).notes
+    assert any(f"unknown here, so nothing is credited for it: A 2027 ({word})" in note for note in notes)
+    assert not any("unknown" in n for n in planned(TWO.iloc[1:].assign(previous_crop="fallow")).notes)
+
+
+def test_a_legume_whose_nitrogen_is_published_elsewhere_alone_is_told():
+    # LEGUME_CREDITS and NPNRD print nothing of soybean
+    fields = TWO.iloc[1:].assign(previous_crop="soybean")
+    said = "no nitrogen credit for soybean before is published here: A 2027"
+    assert any(said in note for note in planned(fields).notes)
+    own = pd.DataFrame({"field": ["A"], "nutrient": ["N"], "kind": ["legume"], "low_lb_ac": [40.0],
+                        "high_lb_ac": [50.0]})  # fmt: skip
+    for told in ({"credits": own}, {"policy": {"N": 150}}):
+        assert not any("no nitrogen credit" in note for note in planned(fields, **told).notes)
+    assert not any("no nitrogen" in n for n in planned(fields.assign(previous_crop="alfalfa")).notes)
+
+
+def test_what_a_manure_holds_is_asked_for_where_nobody_knows_it():
+    # NRCS_MANURE2009 is carried for nitrogen alone; RB209_2010 for all three of cattle farmyard manure
+    spread = TWO.iloc[1:].assign(manure="dairy cow manure", manure_rate_ton_ac=20.0)
+    said = "{} of the manure counted nowhere, as its content is not known: A; give its analysis [lb/ton]"
+    assert said.format("P2O5 and K2O") in plan_season(spread).notes
+    some = spread.assign(manure_p2o5_lb_ton=6.0, starter="10-34-0", starter_rate_gal_ac=5.0)
+    assert said.format("K2O") in plan_season(some).notes
+    known = spread.assign(manure="cattle farmyard manure")
+    assert not any("content" in note for note in plan_season(known).notes)
+
+
+def test_what_is_left_is_told_with_its_sign_season_by_season():
+    # 10 ton of cattle farmyard manure hold 64 lb of P2O5 (RB209_2010), of which 0.4 are counted on the rate
+    # (OMAF_MANURE2013): 64 - 25.6 = 38.4 lb more than removal, that the rate makes up; 0 the year after
+    spread = TWO.assign(manure=["cattle farmyard manure", ""], manure_rate_ton_ac=[10.0, None])
+    said = [str(line) for line in PlanAnswer(plan_season(spread)).lines()]
+    assert "P2O5 carried over: 3,072 lb over 2 seasons (balance +3,072 in 2026, 0 in 2027)." in said
+    short = plan_season(spread, policy={"P": 0})
+    text = next(str(line) for line in PlanAnswer(short).lines() if "P2O5 drawn" in str(line))
+    assert "(balance -" in text
+
+
+def test_areas_of_a_small_farm_add_up():
+    small = pd.DataFrame({"field": ["A", "B"], "crop": ["corn", "wheat"], "area_ha": [12.5, 8.2],
+                          "yield_goal_t_ha": [10.0, 8.0]})  # fmt: skip
+    first = str(PlanAnswer(plan_season(small, unit="as areas")).lines()[0])
+    assert "20.7 ha (corn 12.5, wheat 8.2)" in first
