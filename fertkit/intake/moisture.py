@@ -88,7 +88,7 @@ def traded(frame, header, standard):
         return frame["yield"], "at standard moisture, as stated; not adjusted"
     if not header.dry:
         adjusted = at_moisture(frame["yield"], frame["moisture"], standard)
-        return adjusted, f"converted to {standard:g} % moisture"
+        return adjusted, f"read as harvested and converted to {standard:g} % moisture"
     if header.at_pct == standard:
         return frame["yield"], f"at {standard:g} % moisture, as stated; not adjusted"
     dry = "read as dry matter (0 % moisture), converted"
@@ -97,15 +97,11 @@ def traded(frame, header, standard):
 
 
 def dried(draft, standard) -> list[str]:
-    """Say that yields were brought to trade moisture from the moistures beside them; [] if they were not."""
+    """Say what yields that are no longer as harvested need; [] if they were not brought to trade moisture."""
     header = draft.header("yield")
     if standard is None and header.at_pct:
         return [f"yields stay at {header.at_pct:g} % moisture, as stated; the file names no crop"]
     if standard is None or header.dry or "moisture" not in draft.frame:
         return []
     at = f"{standard:g} %"
-    example = f"'Yield ({header.unit} at {at})'"
-    return [
-        f"yields are read as harvested and converted to {at} moisture; if already there, use the header "
-        f"{example}"
-    ]
+    return [f"yields already at {at} moisture need the header 'Yield ({header.unit} at {at})'"]

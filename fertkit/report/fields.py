@@ -25,7 +25,7 @@ from fertkit.report.field_samples import fields_of, newest_of
 from fertkit.report.page import render_page
 from fertkit.report.sections import Section, Table
 from fertkit.report.sheet import Words, read_words
-from fertkit.report.trial import analyse_each
+from fertkit.report.trial import analyse_each, notes_of
 from fertkit.results import counted, records
 from fertkit.say.advice import LIMITS
 from fertkit.say.line import day_text
@@ -360,7 +360,8 @@ def _left_out(samples, held):
 
 def _of_strips(trial):
     """What the strip file holds and no answer rests on."""
-    return [f"strip file, {note}" for note in trial.notes]
+    told = trial.notes if trial.standard_moisture_pct is None else notes_of(trial)
+    return [f"strip file, {note}" for note in told]
 
 
 def _of_leaf(samples, held, most=8):

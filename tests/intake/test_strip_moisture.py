@@ -139,7 +139,7 @@ def test_the_crop_is_not_asked_for_beside_other_problems():
     ("harvest", "standard", "want", "said"),
     [
         # As harvested at 20 and 10 %: 9 t hold 7.2 t of dry matter, which are 7.2 / 0.845 at 15.5 %.
-        ({}, CORN, [9 * 80 / 84.5, 9 * 90 / 84.5], "converted to 15.5 %"),
+        ({}, CORN, [9 * 80 / 84.5, 9 * 90 / 84.5], "read as harvested and converted to 15.5 %"),
         ({"dry": True, "at_pct": 14.0}, CORN, [9 * 86 / 84.5] * 2, "brought from 14 % to 15.5 %"),
         (
             {"dry": True, "at_pct": 0.0},
@@ -165,7 +165,7 @@ def test_drying_is_said_where_it_was_done():
     moist, bare = {"moisture": [20.0]}, {"yield": [1.0]}
     said = moisture.dried(draft(moist), CORN)
     assert len(said) == 1
-    assert "to 15.5 % moisture; if already there, use the header 'Yield (t/ha at 15.5 %)'" in said[0]
+    assert "already at 15.5 % moisture need the header 'Yield (t/ha at 15.5 %)'" in said[0]
     left = moisture.dried(draft(bare, dry=True, at_pct=14.0), None)
     assert left == ["yields stay at 14 % moisture, as stated; the file names no crop"]
     assert moisture.dried(draft(bare, dry=True, at_pct=0.0), None) == []

@@ -359,7 +359,7 @@ def test_yields_brought_to_trade_moisture_are_said_and_those_stated_at_it_stand(
     wet = read(text.format("Yield (bu/ac)"), crop="corn")
     # 100 bu at 19 % hold 81 of dry matter, 81 / 0.845 = 95.86 at 15.5 %.
     assert wet.strips["yield_bu_ac"].iloc[0] == pytest.approx(100 * 81 / 84.5)
-    assert "yields are read as harvested and converted to 15.5 % moisture; if already there" in wet.notes[0]
+    assert "yields already at 15.5 % moisture need the header" in wet.notes[0]
     for said in ("Yield (bu/ac @15.5)", "Dry yield (bu/ac @15.5)", "Corrected yield (bu/ac)"):
         dry = read(text.format(said), crop="corn")
         assert dry.strips["yield_bu_ac"].tolist() == [100, 120, 101, 119]
