@@ -7,7 +7,7 @@ import pandas as pd
 
 from fertkit.asked import a_label, a_number, a_share, a_text, a_word, asks
 from fertkit.errors import NotEstimable
-from fertkit.intake.spellings import untreated
+from fertkit.intake.spellings import numbered_checks, untreated
 from fertkit.report import sections as parts
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section
@@ -164,11 +164,14 @@ def answer_treatments(
     plain = not getattr(trial, "factor", "") and design not in ("split-plot", "strip-plot", "factorial")
     named, check = check is not None, _check_of(table, check) if plain else check
     analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
+    if check is None and len(held := getattr(analysis, "in_every_block", ())) == 1:
+        check = held[0]
+        analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
     missing, worth, margin = [], None, None
     compared = analysis if design != "pairs" else analyse_strips(given, check=check, level=level)
     one = hasattr(compared, "comparisons")
     if one and check is None:
-        missing.append("no treatment is named check, control or untreated; name the check to compare with it")
+        missing.append(_no_check(compared))
     if one and not named and isinstance(check, numbers.Real) and check != 0:
         missing.append(f"{show(check)}, the lowest number, is taken as the check; name another if it is not")
     if costs and (grain_price is None or not one or check is None):
@@ -193,9 +196,20 @@ def _check_of(table, check):
     labels = factor(table[default_treatment(table)].dropna())[1]
     if check is None:
         none = untreated(labels)
-        return labels[0] if none is None and pd.api.types.is_numeric_dtype(labels) else none
+        if none is None and pd.api.types.is_numeric_dtype(labels):
+            return labels[0]
+        checks = numbered_checks(labels) if none is None else [none]
+        return checks[0] if len(checks) == 1 else None
     alike = [label for label in labels if show(label).lower() == str(check).strip().lower()]
     return alike[0] if alike else check
+
+
+def _no_check(analysis) -> str:
+    """Say why no treatment is taken as the check: none is named so, or several are."""
+    checks = list(analysis.in_every_block) or numbered_checks(analysis.means["treatment"])
+    if checks:
+        return f"checks are {say.joined(sorted(map(show, checks)))}; name the one to compare with"
+    return "no treatment is named check, control or untreated; name the check to compare with it"
 
 
 # ---- sections

@@ -3,10 +3,11 @@
 import numpy as np
 
 from fertkit.response.prices import money_text
-from fertkit.results import capital, heading, plain, plain_p, show
+from fertkit.results import capital, plain, plain_p, show
 from fertkit.rounding import above, below
 from fertkit.say.advice import OF_ONE_TRIAL
 from fertkit.say.line import Line, lead, notes, row, told
+from fertkit.say.trials import joined, named, unit_of
 
 _CHOOSE = "Choose by price and convenience, or repeat: treatments do not differ significantly."
 _COMPARE = "compare gain with cost, and repeat elsewhere."
@@ -30,11 +31,11 @@ def mean_texts(answer) -> list[str]:
     analysis, texts = answer.analysis, []
     for r in analysis.means.itertuples():
         text = f"{show(r.treatment)}: {plain(r.mean, 4)} {r.letters}".rstrip()
-        if r.treatment == analysis.check_strip:
+        if r.treatment in (analysis.check_strip, *getattr(analysis, "in_every_block", ())):
             text += " (check)"
         elif analysis.check_strip is not None and np.isfinite(r.difference_low):
             span = f"{plain(r.difference_low)} to {plain(r.difference_high)}"
-            over = f"{plain(r.difference)} over {show(analysis.check_strip)}"
+            over = f"{plain(r.difference)} over {named([analysis.check_strip], analysis.treatment)}"
             text += f"; {over} ({span}, Dunnett p {plain_p(r.p_adjusted)})"
         texts.append(text)
     return texts
@@ -47,13 +48,14 @@ def verdicts(answer) -> list[str]:
         return []
     if _beside_check(analysis)["p_adjusted"].isna().all():  # the comparison says so
         return []
-    check = show(analysis.check_strip)
+    column = analysis.treatment
+    check = named([analysis.check_strip], column)
     better, worse = _unlike_check(analysis, 1), _unlike_check(analysis, -1)
-    said = [f"{capital(_listed(names))} yielded {word} than {check}."
+    said = [f"{capital(named(names, column))} yielded {word} than {check}."
             for names, word in ((better, "more"), (worse, "less")) if names]  # fmt: skip
     said = said or [f"No treatment differs significantly from {check}."]
     if answer.worth is not None and (paid := [r for r in answer.worth.table.itertuples() if r.net_low > 0]):
-        said.append(f"After cost, {_listed([show(r.treatment) for r in paid])} paid in this trial.")
+        said.append(f"After cost, {named([r.treatment for r in paid], column)} paid in this trial.")
     return said
 
 
@@ -65,7 +67,7 @@ def _unlike_check(analysis, sign) -> list[str]:
     """Treatments that differ significantly from the check, upwards or downwards."""
     level = 1 - analysis.level
     return [
-        show(r.treatment)
+        r.treatment
         for r in _beside_check(analysis).itertuples()
         if below(r.p_adjusted, level) and sign * r.difference > 0
     ]
@@ -76,23 +78,20 @@ def _unpriced(answer) -> list[str]:
     analysis = answer.analysis
     if not answer.one_factor or analysis.check_strip is None or "p_adjusted" not in analysis.means:
         return []
-    priced = [] if answer.worth is None else answer.worth.table.dropna(subset=["net"])["treatment"].map(show)
+    priced = [] if answer.worth is None else answer.worth.table.dropna(subset=["net"])["treatment"]
     return [name for name in _unlike_check(analysis, 1) if name not in set(priced)]
-
-
-def _listed(names) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def advice(answer) -> tuple[list[str], list[str]]:
     """What to do and what not after a trial of treatments."""
     do, leave = [], ["Do not apply one trial to other fields or seasons."]
     if names := _unpriced(answer):
-        gained = f"{_listed(names)} yielded more than {show(answer.analysis.check_strip)}"
+        column = answer.analysis.treatment
+        gained = f"{named(names, column)} yielded more than {named([answer.analysis.check_strip], column)}"
         do.append(f"{capital(gained)}: {_COMPARE}")
     if answer.worth is not None:
         for r in answer.worth.table.dropna(subset=["net"]).itertuples():
-            name = show(r.treatment)
+            name = named([r.treatment], answer.worth.treatment)
             if above(r.net_low, 0):
                 do.append(f"Try {name} on more fields: it paid here.")
             elif below(r.net_high, 0):
@@ -123,7 +122,7 @@ def _of_factors(trial) -> list[str]:
             like = [show(r.level) for r in rows.itertuples() if set(r.letters) & set(best["letters"])]
             most = "yielded most" if len(like) == 1 else "yielded most, without significant difference"
             said.append(
-                f"Of {trial.names[name]}, {_listed(like)} {most}: repeat before changing the whole farm."
+                f"Of {trial.names[name]}, {joined(like)} {most}: repeat before changing the whole farm."
             )
     return said
 
@@ -132,14 +131,15 @@ def _of_pairs(pairs) -> list[str]:
     if not below(pairs.p, 1 - pairs.level):
         return [_CHOOSE]
     first, second = (pairs.first, pairs.second) if pairs.difference < 0 else (pairs.second, pairs.first)
-    more = f"{show(first)} yielded more than {show(second)}"
+    first, second = (named([label], pairs.treatment) for label in (first, second))
+    more = f"{capital(first)} yielded more than {second}"
     return [f"{more}: {_COMPARE}"]
 
 
 def return_over_check_lines(worth) -> list[Line]:
     """Say what each treatment earned over the check."""
-    unit = heading(worth.response).partition("[")[2].rstrip("]")
-    area, check = unit.rpartition("/")[2] or "area", show(worth.check)
+    unit = unit_of(worth.response)
+    area, check = unit.rpartition("/")[2] or "area", named([worth.check], worth.treatment)
     grain = unit.partition("/")[0] or "unit"
     said = [
         told(

@@ -105,9 +105,30 @@ def letters_text(analysis) -> str:
     return f"Letters: {rule}; means less than {span} apart share one"
 
 
+def named(labels, column: str = "treatment") -> str:
+    """Name treatments in a sentence: numbers as rates, or with the word for what they are."""
+    texts, unit = [show(label) for label in labels], unit_of(column)
+    numbers = [text.replace(".", "", 1).isdigit() for text in texts]
+    many = "treatments " if len(texts) > 1 else "treatment "
+    if all(numbers):
+        return f"{joined(texts)} {unit}" if unit else many + joined(texts)
+    each = [f"treatment {text}" if n and not unit else text for text, n in zip(texts, numbers, strict=True)]
+    return joined(each)
+
+
+def unit_of(column: str) -> str:
+    """Return the unit in the name of a column, '' if there is none."""
+    return heading(column).partition("[")[2].rstrip("]")
+
+
+def joined(texts) -> str:
+    """Join texts in a sentence."""
+    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
+
+
 def equivalence_lines(test) -> list[Line]:
     """Say which treatments are no worse than the check by more than the margin, and which are left open."""
-    unit, check = heading(test.response).partition("[")[2].rstrip("]"), show(test.check)
+    unit, check = unit_of(test.response), named([test.check], test.treatment)
     margin = f"{plain(test.margin)} {unit}".strip()
     verdicts = {
         "as good": f"as good as {check} within {margin}",
@@ -125,7 +146,7 @@ def equivalence_lines(test) -> list[Line]:
         said.append(
             told(
                 f"{verdicts[r.verdict]}: difference {plain(r.difference)} {unit}, {span}, {p}.",
-                show(r.treatment),
+                capital(named([r.treatment], test.treatment)),
             )
         )
     return said
@@ -145,16 +166,19 @@ def _span(analysis):
     worst, best = analysis.ends
     if best["treatment"] == worst["treatment"]:
         return f"All treatments yield {plain(best['mean'])} in {heading(analysis.response)}."
-    low, high = (f"{plain(end['mean'])} at {show(end['treatment'])}" for end in (worst, best))
+    low, high = (
+        f"{plain(end['mean'])} at {named([end['treatment']], analysis.treatment)}" for end in (worst, best)
+    )
     return f"Means of {heading(analysis.response)}: {low} to {high}."
 
 
 def paired_lines(pairs) -> list[Line]:
     """Say whether two treatments side by side differ."""
+    first, second = (named([label], pairs.treatment) for label in (pairs.first, pairs.second))
+    ends = f"{plain(pairs.low)} to {plain(pairs.high)}"
     said = [told(
-        f"{show(pairs.second)} against {show(pairs.first)} in {len(pairs.pairs)} pairs: difference "
-        f"{plain(pairs.difference)} ({100 * pairs.level:g}% interval {plain(pairs.low)} to "
-        f"{plain(pairs.high)}) in {heading(pairs.response)}."
+        f"{capital(second)} against {first} in {len(pairs.pairs)} pairs: difference "
+        f"{plain(pairs.difference)} ({100 * pairs.level:g}% interval {ends}) in {heading(pairs.response)}."
     )]  # fmt: skip
     if pairs.sd:
         test = f"t = {plain(pairs.t)}, {pairs.df} degrees of freedom, p {plain_p(pairs.p)}"

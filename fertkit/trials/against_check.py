@@ -28,7 +28,8 @@ class Equivalence(Result):
         [yield unit]
     level : float
         Each one-sided test is made at 1 - level; low to high is the interval at 2 level - 1.
-    response : str
+    response, treatment : str
+        Columns of yields and treatments.
     """
 
     table: pd.DataFrame
@@ -36,6 +37,7 @@ class Equivalence(Result):
     margin: float
     level: float
     response: str
+    treatment: str
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -97,7 +99,8 @@ def no_worse_than(analysis, margin: float, check=None) -> Equivalence:
         [below(rows["p_equivalent"], alpha), below(rows["p_worse"], alpha), below(rows["high"], -margin)],
         ["as good", "no worse", "worse"], "open",
     )  # fmt: skip
-    return Equivalence(rows.reset_index(drop=True), check, float(margin), analysis.level, analysis.response)
+    rows, of = rows.reset_index(drop=True), (analysis.response, analysis.treatment)
+    return Equivalence(rows, check, float(margin), analysis.level, *of)
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,8 @@ class TreatmentReturn(Result):
         [money per unit of grain]
     currency, response : str
     level : float
+    treatment : str
+        Column of treatments.
     """
 
     table: pd.DataFrame
@@ -123,6 +128,7 @@ class TreatmentReturn(Result):
     currency: str
     response: str
     level: float
+    treatment: str
 
 
 @asks(analysis=holding("comparisons", "means", of="analyse_strips"), grain_price=above_zero)
@@ -175,7 +181,8 @@ def net_over_check(analysis, grain_price: float, costs, check, *, currency="") -
         means.loc[names].argsort()[::-1] if not pd.api.types.is_numeric_dtype(means.index) else slice(None)
     )
     rows = rows.iloc[order].reset_index(drop=True)
-    return TreatmentReturn(rows, check, float(grain_price), currency, analysis.response, analysis.level)
+    of = analysis.response, analysis.level, analysis.treatment
+    return TreatmentReturn(rows, check, float(grain_price), currency, *of)
 
 
 def _by_label(costs, labels) -> dict:

@@ -49,6 +49,8 @@ class StripAnalysis(Result):
         Design of `fertkit.trials.designs`, "" for blocks or none.
     kinds : DataFrame or None
         Least significant difference of each kind of pair of an augmented layout.
+    in_every_block : tuple
+        Its checks: the treatments of every block.
     check_strip : object or None
         Treatment the others are set against.
     variance, error_df : float
@@ -89,6 +91,7 @@ class StripAnalysis(Result):
     methods: tuple[str, ...] = ()
     design: str = ""
     kinds: pd.DataFrame | None = None
+    in_every_block: tuple = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -249,8 +252,9 @@ def analyse_strips(
     else:
         estimate = MODELS[model](arranged)
     found = conclude(arranged, estimate, check=check, adjust=adjust, level=level)
+    found = replace(found, design=design or "", in_every_block=tuple(checks))
     if not len(checks) or "ss" not in found.anova:
-        return replace(found, design=design or "")
+        return found
     kinds = designs.kinds_of_difference(arranged, checks, found.comparisons, lambda df: reach(level, df))
     anova = designs.split_treatments(arranged, checks, found.anova)
     return replace(found, design=design or "augmented", anova=anova, kinds=kinds)

@@ -34,6 +34,8 @@ class PairedAnalysis(Result):
     ratio, ratio_low, ratio_high : float
         Mean of second over mean of first with Fieller's interval [unitless]; NaN ends where it is open.
     level : float
+    response, treatment : str
+        Columns of yields and treatments.
     notes : tuple of str
     checks : DataFrame
     """
@@ -54,6 +56,7 @@ class PairedAnalysis(Result):
     ratio_high: float
     level: float
     response: str
+    treatment: str
     notes: tuple[str, ...]
     checks: pd.DataFrame
 
@@ -135,7 +138,7 @@ def analyse_pairs(
         low=mean - reach * se, high=mean + reach * se, t=float(t), df=df,
         p=float(2 * t_below(df, -abs(t))),
         ratio=float(other.mean() / one.mean()) if one.mean() else np.nan, ratio_low=low, ratio_high=high,
-        level=level, response=arranged.response, notes=notes,
+        level=level, response=arranged.response, treatment=arranged.treatment, notes=notes,
         checks=checks_frame([
             *order_check(arranged), _far_pairs(complete, change, blocks), *_pair_checks(change, size),
         ]),

@@ -144,3 +144,39 @@ def test_damaged_files_of_products_are_refused_in_words(tmp_path):
         with pytest.raises(InputError) as refused:
             read_strips(path)
         assert "row 13" in str(refused.value) or "row 15" in str(refused.value)
+
+
+def _plots(blocks, **entries):
+    """A table of blocks: name -> yield in each block, by hand."""
+    rows = [(b, name, y + b) for name, y in entries.items() for b in range(1, blocks + 1)]
+    return pd.DataFrame(rows, columns=["block", "treatment", "yield_bu_ac"])
+
+
+def test_treatments_that_are_numbers_are_called_treatments():
+    lift = np.tile([0.2, -0.1, 0.1, -0.2], 3)
+    table = _plots(4, **{"1": 50.0, "2": 60.0, "3": 63.0}).assign(treatment=np.repeat([1, 2, 3], 4))
+    table["yield_bu_ac"] += lift * np.repeat([1, -1, 1], 4)
+    found = answer_treatments(table, grain_price=5.0, costs={"2": 10}, no_worse_than=2)
+    said = found.summary()
+    assert "Treatments 2 and 3 yielded more than treatment 1." in said
+    assert "at treatment 1 to" in said
+    assert "over treatment 1" in said
+    page = found.page()
+    assert "Try treatment 2 on more fields" in page
+    assert "Treatment 3 yielded more than treatment 1: compare gain" in page
+    assert "more than 1" not in said
+
+
+def test_checks_of_an_augmented_layout_are_marked_and_one_is_asked_for():
+    rng, rows = np.random.default_rng(5), []
+    for block in range(1, 6):
+        names = ["Elder", "Younger", *(f"E{block}{k}" for k in range(4))]
+        rows += [(block, name, 50 + block + rng.normal(0, 1)) for name in names]
+    table = pd.DataFrame(rows, columns=["block", "treatment", "yield_bu_ac"])
+    said = answer_treatments(table).summary()
+    assert "checks are Elder and Younger; name the one to compare with" in said
+    assert said.count("(check)") == 2
+    twice = table.replace({"treatment": {"Younger": "Elder"}})  # one check, two strips in every block
+    found = answer_treatments(twice)
+    assert found.analysis.check_strip == "Elder"
+    assert "no treatment is named check" not in found.summary()

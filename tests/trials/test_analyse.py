@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fertkit.errors import InputError, LookupFailed, NotEstimable
-from fertkit.intake.spellings import untreated
+from fertkit.intake.spellings import numbered_checks, untreated
 from fertkit.intake.strips import read_strips
 from fertkit.trials import analyse_strips, linear
 from fertkit.trials.diagnose import polynomial_squares
@@ -470,6 +470,21 @@ def test_names_stand_with_the_highest_mean_first_and_rates_ascend():
     assert untreated(["Checkmate", "Control X"]) is None
 
 
+@pytest.mark.parametrize(
+    ("labels", "checks"),
+    [
+        (["CheckA", "E1", "CheckB"], ["CheckA", "CheckB"]),
+        (["Check 1", "E1", "CK-2"], ["Check 1", "CK-2"]),
+        (["A", "Check 1"], ["Check 1"]),
+        (["Checkmate", "Control X"], []),  # a letter alone may be of a product
+        (["Check", "B"], []),
+        ([0.0, 1.0], []),
+    ],
+)
+def test_checks_told_apart_by_number_or_letter(labels, checks):
+    assert numbered_checks(labels) == checks
+
+
 # ---- the answer in words
 
 
@@ -482,7 +497,7 @@ def test_summary_of_means_from_lowest_to_highest():
     low, high = found.ends
     assert (low["treatment"], high["treatment"]) == (0, 60)
     assert low["mean"] == pytest.approx(mean[0])
-    assert "at 0 to" in found.summary()
+    assert "at 0 lb/ac to" in found.summary()
     assert "Treatments differ" in found.summary()
     alike = analyse_strips(table.assign(yield_bu_ac=50.0 + rng.permutation(12)))
     assert ("Treatments differ" in alike.summary()) == (alike.p_value < 0.05)
