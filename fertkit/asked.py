@@ -67,15 +67,24 @@ def _shown(value):
 # ---- one thing
 
 
-def _kind(fits, what: str, remedy: str):
-    """Make a kind of values that are given back as they are."""
+def _kind(fits, what: str, remedy: str, ready=None):
+    """Make a kind of values that are given back as they are, or as `ready` makes them."""
 
     def kind(value):
+        value = value.item() if isinstance(value, np.number) else value
         if not fits(value):
             raise _Wrong(what, remedy)
-        return value
+        return ready(value) if ready else value
 
     return kind
+
+
+def columned(frame):
+    """Give a table whose rows have names in its index those names as columns; anything else as it is."""
+    if not isinstance(frame, pd.DataFrame):
+        return frame
+    names = [name for name in frame.index.names if name is not None and name not in frame]
+    return frame.reset_index(level=names).reset_index(drop=True) if names else frame
 
 
 def _is_number(value) -> bool:
@@ -155,7 +164,8 @@ def holding(*members: str, of: str = "", like: str = ""):
         return all(name in dir(value) for name in members)
 
     result = f"the result of {of}" + ", or a table" * ("table" in members)
-    return _kind(fits, "not usable here", f"Give {like or result}")
+    ready = columned if "table" in members else None
+    return _kind(fits, "not usable here", f"Give {like or result}", ready)
 
 
 def a_table_of(*columns: str):
@@ -186,7 +196,9 @@ def either(*kinds):
 
 #: A file to read that is no table yet.
 a_saved_file = either(holding("read", like="a file"), a_path)
-a_table_or_path = either(a_table, a_path)
+_path_if_no_table = _kind(_is_path, "neither a table nor the path of a file", "Give a DataFrame or a path")
+a_table_or_path = either(a_table, _path_if_no_table)
+a_table_or_file = either(a_table, holding("read", like="a file"), _path_if_no_table)
 a_generator = holding("normal", like="numpy.random.default_rng(seed)")
 a_seed = either(a_generator, a_count(0))
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import columned
 from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import cut, decode, find_delimiter
 from fertkit.errors import InputError, Problem, harmless, installing
@@ -71,7 +72,8 @@ class RawTable:
 
 
 def frame_grid(frame, name: str | None = None) -> RawTable:
-    """Take a DataFrame for a table of raw cells under its column names."""
+    """Take a DataFrame for a table of raw cells under its column names, those of its index among them."""
+    frame = columned(frame)
     rows = frame.astype(object).where(frame.notna(), "").to_numpy().tolist()
     rows = [[c.item() if isinstance(c, np.generic) else c for c in row] for row in rows]
     return RawTable(name or "table", [list(map(str, frame.columns)), *rows])

@@ -16,6 +16,8 @@ from fertkit.intake import read_strips
 from fertkit.response import optima_of_trials
 from fertkit.response.curves import a_curve
 from fertkit.response.search import fit_sums
+from fertkit.tissue import score_tissue
+from fertkit.trials import analyse_strips
 
 FLOORS = (
     "reference", "intake", "budget", "tissue", "trials", "response", "report", "batch", "panels",
@@ -165,3 +167,30 @@ def test_every_wrong_argument_is_named_at_once():
     with pytest.raises(InputError) as caught:
         nutrient_budget("soybean", 60, source=[], nutrients=5)
     assert {problem.column for problem in caught.value.problems} == {"source", "nutrients"}
+
+
+def test_names_of_rows_are_columns_whatever_table_is_asked():
+    # four blocks of five rates leave (4 - 1) x (5 - 1) = 12 degrees of freedom, without blocks 20 - 5 = 15
+    rates, rng = (0, 40, 80, 120, 160), np.random.default_rng(5)
+    rows = [(block, rate, 50 + 0.05 * rate + rng.normal()) for block in "ABCD" for rate in rates]
+    strips = pd.DataFrame(rows, columns=["block", "rate_lb_ac", "yield_bu_ac"])
+    for named in (strips.set_index("block"), strips.set_index(["block", "rate_lb_ac"])):
+        assert "12 error degrees of freedom" in analyse_strips(named).summary()
+        assert read_strips(named, crop="soybean").table["block"].tolist() == strips["block"].tolist()
+    fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [80.0]})
+    assert farm_budget(fields.set_index("crop")).table["crop"].tolist()[0] == "soybean"
+    leaf = pd.DataFrame({"sample_id": ["a"], "crop": ["soybean"], "growth_stage": ["R2"], "nutrient": ["K"],
+                         "plant_part": ["trifoliate without petiole"], "value": [1.31]})  # fmt: skip
+    scored = score_tissue(leaf.set_index(["sample_id", "crop"]), source="STAMMER2018")
+    assert scored.table["sample_id"].tolist() == ["a"]
+
+
+def test_numbers_of_any_size_are_taken_and_truth_is_none():
+    # MSU2017: 40 bushels of soybeans carry 56 lb of K2O off the field
+    table = nutrient_budget("soybean", np.float32(40), source="MSU2017").table.set_index("nutrient")
+    assert table.loc["K2O", "removed"] == pytest.approx(56)
+    fields = pd.DataFrame({"crop": ["soybean"], "yield_goal_bu_ac": [40.0], "area_ac": [True]})
+    with pytest.raises(InputError, match="row 2, column 'area_ac', value 'True': not a usable area"):
+        farm_budget(fields)
+    with pytest.raises(InputError, match="neither a table nor the path of a file; Give a DataFrame"):
+        farm_budget({"crop": ["soybean"]})

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import a_list, a_saved_file, a_table, asks, either
+from fertkit.asked import a_list, a_table_or_file, asks
 from fertkit.budget.fields import is_usual, read_fields
 from fertkit.budget.need_notes import above_all_uptake, counted_whole, exceeds, straw_at_most
 from fertkit.budget.own import checked_own
@@ -79,7 +79,7 @@ class FarmBudget(Result):
         return list_sources([*self.table["uptake_source"], *self.table["removed_source"]])
 
 
-@asks(fields=either(a_table, a_saved_file), source=a_list, without=a_list, own=own_tables, nutrients=a_list)
+@asks(fields=a_table_or_file, source=a_list, without=a_list, own=own_tables, nutrients=a_list)
 def farm_budget(
     fields,
     *,

@@ -177,7 +177,7 @@ def _known_unit(text):
 def _number(cell, style, otherwise=np.nan):
     """A cell as a number by the decimal mark of the table; `otherwise` if it is none."""
     if not isinstance(cell, str):
-        return cell
+        return otherwise if isinstance(cell, bool) else cell
     reading = read_number(cell, style)
     plain = not (reading.problem or reading.censored or reading.unit) and np.isfinite(reading.value)
     return reading.value if plain else otherwise

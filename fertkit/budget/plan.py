@@ -11,8 +11,8 @@ from fertkit.asked import (
     a_dict,
     a_file,
     a_list,
-    a_saved_file,
     a_table,
+    a_table_or_file,
     asks,
     either,
     holding,
@@ -168,7 +168,7 @@ class SeasonPlan(Result):
 
 
 @asks(
-    fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
+    fields=a_table_or_file, soil=either(holding("levels", like="soil tests"), a_file),
     shed=either(holding("products", like="a shed"), a_file), passes=a_file, policy=either(a_table, a_dict),
     credits=a_table, trials=a_table, caps=either(a_table, a_dict), prices=numbers_by_name, source=a_list,
     without=a_list, own=own_tables, spending_limit=zero_or_more,

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fertkit.asked import a_saved_file, a_table, asks, either
+from fertkit.asked import a_table_or_file, asks
 from fertkit.budget.farm import FarmBudget, farm_budget
 from fertkit.report.answer import Answer
 from fertkit.report.sections import Section, needs_rows, pick, tidy
@@ -85,7 +85,7 @@ class FarmAnswer(Answer):
         ]  # fmt: skip
 
 
-@asks(fields=either(a_table, a_saved_file))
+@asks(fields=a_table_or_file)
 def answer_farm(fields, **options) -> FarmAnswer:
     """Answer for a farm: uptake and removal of every field, by crop and in all.
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fertkit.asked import a_dict, a_file, a_path, a_saved_file, a_table, a_text, asks, either, holding
+from fertkit.asked import a_dict, a_file, a_path, a_table_or_file, a_text, asks, either, holding
 from fertkit.budget.plan import SeasonPlan, plan_season
 from fertkit.errors import NotEstimable
 from fertkit.report.answer import Answer
@@ -343,7 +343,7 @@ def _map(orders, applied, shapes) -> str:
 
 
 @asks(
-    fields=either(a_table, a_saved_file), soil=either(holding("levels", like="soil tests"), a_file),
+    fields=a_table_or_file, soil=either(holding("levels", like="soil tests"), a_file),
     shed=either(holding("products", like="a shed"), a_file), currency=a_text,
 )  # fmt: skip
 def answer_plan(fields, soil=None, shed=None, *, currency: str = "", **options) -> PlanAnswer:

@@ -9,6 +9,7 @@ from numbers import Real
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import columned
 from fertkit.errors import InputError, LookupFailed, Problem, missing_columns, shorten, unknown
 from fertkit.intake.labels import analysis_labels
 from fertkit.intake.leaf import TissueSamples
@@ -52,6 +53,7 @@ def samples_frame(samples, nutrients=(), coded=()) -> pd.DataFrame:
             f"samples are of type {type(samples).__name__}", "use read_tissue, or a tidy DataFrame"
         )
         raise InputError("samples", [problem])
+    samples = columned(samples)
     if missing := missing_columns(samples, NEEDED, f"a tidy frame holds: {', '.join(NEEDED)}"):
         raise InputError("samples", missing)
     for nutrient in pd.unique(samples["nutrient"]):
