@@ -177,6 +177,12 @@ def drawn(figure):
     return figure() if callable(figure) else figure
 
 
+def _titles(ax):
+    """What a figure says above its axes."""
+    titles = (axes.get_title(side) for axes in ax.figure.axes for side in ("left", "center", "right"))
+    return {" ".join(title.split()) for title in titles}
+
+
 def _said(line) -> str:
     """A line without what to type: a page has no command line."""
     return getattr(line, "plain", line).strip()
@@ -233,7 +239,7 @@ def render_page(title: str, sections, *, lead=(), sources: pd.DataFrame | None =
     told = [getattr(line, "text", line) for line in lead] + cautions
     page = _template().render(
         title=title, lead=lead, sections=sections, notes=notes, sheet=sheet, svg_picture=svg_picture,
-        heard=lambda section: {*map(_said, lead), *map(_said, section.lines)},
+        heard=lambda section, ax: {*map(_said, lead), *map(_said, section.lines), *_titles(ax)},
         deferred=any(isinstance(text, Deferring) for text in told),
     )  # fmt: skip
     return harmless(page)

@@ -1,5 +1,7 @@
 """Balance on the command line: each method by hand-made files, and what it says it cannot say."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -214,6 +216,8 @@ def test_page_and_workbook_of_each(demo, tmp_path, file, method, options):
     page = answer.write_page(tmp_path / "b.html").read_text(encoding="utf-8")
     assert METHODS[method] in page
     assert "<img" in page
+    captions = set(re.findall("<figcaption>(.*?)</figcaption>", page))
+    assert not any(caption.endswith(": order of need") for caption in captions)  # the figure's own title
     assert answer.write_workbook(tmp_path / "b.xlsx").stat().st_size > 5000
 
 
