@@ -15,19 +15,19 @@ from fertkit.budget.timing import (
     BOUND,
     POINT,
     code_of,
-    growing_degree_days,
     own_points,
     season_conditions,
     season_rows,
     stage_scale,
     uptake_curve,
 )
+from fertkit.budget.weather import season_degree_days
 from fertkit.budget.yields import base_of, refuse
-from fertkit.errors import InputError, NotEstimable, missing_columns, typed
+from fertkit.errors import NotEstimable, typed
 from fertkit.reference.load import constants, list_sources, load_table
 from fertkit.reference.profiles import as_list, lineage
 from fertkit.results import Result, checks_frame, records
-from fertkit.rounding import at_least, at_most, same
+from fertkit.rounding import at_least, at_most, below, same
 
 #: Nutrients that a plant does not lose late in the season, so that their curve must rise; K may fall.
 RISING = ("N", "P2O5")
@@ -96,6 +96,11 @@ class SeasonDemand(Result):
         if self.crop.startswith("winter"):
             return "green-up"
         return "emergence (winter wheat: green-up)" if self.crop == base_of(self.crop) else "emergence"
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether the temperatures end before the crop is mature."""
+        return self.axis == "gdd" and below(self.table["gdd"].max(), self.stages["gdd_f"].max())
 
     @property
     def sources(self) -> pd.DataFrame:
@@ -282,11 +287,7 @@ def _calendar(scale, points, temperatures, unit):
     if temperatures is None:
         end = points["day"].max() if scale.empty else scale["days"].max()
         return pd.DataFrame({"day": np.arange(0, np.ceil(end) + 1)})
-    if missing := missing_columns(temperatures, ("date", "tmax", "tmin")):
-        raise InputError("temperatures", missing)
-    frame = temperatures.sort_values("date").reset_index(drop=True)
-    gdd = growing_degree_days(frame["tmax"], frame["tmin"], unit=unit).cumsum()
-    calendar = pd.DataFrame({"day": np.arange(1.0, len(frame) + 1), "date": frame["date"], "gdd": gdd})
+    calendar = season_degree_days(temperatures, unit)
     ripe = int((calendar["gdd"] < scale["gdd_f"].max()).sum()) + 1
     return calendar.iloc[:ripe]
 
@@ -364,7 +365,9 @@ def _stretches(demand, total):
     days, shares = np.r_[0.0, inside.index], np.r_[0.0, inside["fraction"]]
     stages = [*map(code_of, inside["stage"])]
     if not at_least(shares[-1], 1.0):
-        days, shares, stages = np.r_[days, last], np.r_[shares, 1.0], [*stages, ""]
+        mine = demand.table[demand.table["nutrient"] == total.nutrient]
+        reached = mine["fraction"].iloc[-1] if demand.unfinished else 1.0
+        days, shares, stages = np.r_[days, last], np.r_[shares, reached], [*stages, ""]
     rows = zip(days[:-1], days[1:], stages, np.diff(shares) * total.uptake / np.diff(days), strict=True)
     return [(total.nutrient, *row) for row in rows]
 

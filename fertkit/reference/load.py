@@ -257,5 +257,7 @@ def cite(key: str) -> str:
     >>> cite("BENDER2015")[:45]
     'Bender RR, Haegele JW, Below FE. 2015. Nutrie'
     """
-    rows = list_sources([key])
+    places = _places_of_sources()
+    parts = (part.strip() for part in key.split(";"))
+    rows = list_sources([part.upper() if part.upper() in places else part for part in parts])
     return "; ".join(" ".join(filter(None, [r.citation, r.address])) for r in records(rows))

@@ -183,7 +183,8 @@ def demand_lines(demand) -> list[Line]:
     last = demand.table["day"].max()
     goal = f"{demand.yield_goal:g} {demand.yield_unit}"
     means = dict(list(demand.stretches.groupby("nutrient")))
-    head = lead(f"{demand.crop}, {goal}, {last:.0f} days from {demand.starts} [{demand.unit}]")
+    days = f"first {last:.0f} days" if demand.unfinished else f"{last:.0f} days"
+    head = lead(f"{demand.crop}, {goal}, {days} from {demand.starts} [{demand.unit}]")
     said = [row(t.nutrient, _season_of(demand, t, means)) for t in records(demand.totals)]
     memory = _remembered(
         (demand.totals["uptake_source"], demand.totals["uptake_provenance"]),
@@ -199,11 +200,14 @@ def _season_of(demand, total, means):
     top, compared = peaks.iloc[0], total.nutrient not in means
     said = [f"{total.counted} {short(total.uptake)} {demand.unit}{_of(total.uptake_source)}"]
     if compared:
-        said.append(f"peak {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
+        highest = "highest so far" if demand.unfinished else "peak"
+        said.append(f"{highest} {daily(top['curve'])} a day on day {top['curve_day']:.0f}")
     else:
-        said.append(_stretches(means[total.nutrient]))
+        said.append(
+            _stretches(means[total.nutrient], "the last day given" if demand.unfinished else "maturity")
+        )
     said.append(f"curve through {_conditions(demand.points, total)}")
-    said += [_peak(r, compared) for r in records(peaks) if r.source_key]
+    said += [_peak(r, compared and not demand.unfinished) for r in records(peaks) if r.source_key]
     if not np.isnan(total.at_harvest):
         lost = total.uptake - total.at_harvest
         why = f"lost with fallen leaves and rain after flowering{_of(total.loss_source)}"
@@ -234,9 +238,9 @@ def _place(r):
     return f"in {place}" if r.form == INTERVAL else f"by {place}"
 
 
-def _stretches(rows):
+def _stretches(rows, end):
     """Mean demand of each stretch."""
-    ends = [f"{daily(r.daily)} a day to {r.to_stage or 'maturity'}" for r in records(rows)]
+    ends = [f"{daily(r.daily)} a day to {r.to_stage or end}" for r in records(rows)]
     return f"on average {', '.join(ends)}"
 
 

@@ -28,13 +28,13 @@ from fertkit.budget.timing import (
     PEAK,
     SHARE,
     SMOOTHNESS,
-    growing_degree_days,
     own_points,
     season_conditions,
     stage_place,
     stage_scale,
     uptake_curve,
 )
+from fertkit.budget.weather import growing_degree_days
 from fertkit.budget.yields import (
     amount_unit,
     far_outside,

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from fertkit.budget import season_demand
 from fertkit.budget.peaks import BY_TOTAL, FROM_HIGHEST, SCALED, UNSCALED, published_peaks
 from fertkit.budget.rates import published_rates
-from fertkit.budget.timing import growing_degree_days, stage_scale, uptake_curve
+from fertkit.budget.timing import stage_scale, uptake_curve
+from fertkit.budget.weather import growing_degree_days
 from fertkit.errors import InputError, LookupFailed, NotEstimable, UnitError
 from fertkit.reference import load_table
 

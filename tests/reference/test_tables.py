@@ -157,6 +157,7 @@ def test_a_users_own_table_loads_through_the_same_schema(tmp_path):
     assert set(table["provenance"]) == {"own table"}
     assert list(table.columns) == list(load_ranges().columns)
     assert cite("county_guide") == "the user's own table"
+    assert cite("bender2015") == cite("BENDER2015")
 
 
 def test_all_problems_of_a_users_table_are_named_at_once(tmp_path):
