@@ -144,23 +144,36 @@ class NetworkFit(Result):
         n = min(len(rows), _STANDING)
         return rows[order[((np.arange(n) + 0.5) * len(rows) / n).astype(int)]]
 
-    def _means(self, thetas, rows, rates):
-        """Yields (N, rates) averaged over designs (n, k) and sites of each, for parameters (N, ...)."""
+    def _means(self, thetas, rows, rates, share=None):
+        """Yields (N, rates) averaged over designs (n, k) and sites of each, for parameters (N, ...).
+
+        Designs count alike, or by the shares (N, n) of each set of parameters.
+        """
+        share = np.full((len(thetas), len(rows)), 1 / len(rows)) if share is None else share
         if len(thetas) > _CHUNK:
-            parts = [thetas[i : i + _CHUNK] for i in range(0, len(thetas), _CHUNK)]
-            return np.concatenate([self._means(part, rows, rates) for part in parts])
+            parts = [slice(i, i + _CHUNK) for i in range(0, len(thetas), _CHUNK)]
+            return np.concatenate([self._means(thetas[part], rows, rates, share[part]) for part in parts])
         effects, p = self.model.effects, self.model.effects.n_linear
         means, _, joint, tau, _ = _split(effects, thetas, rows)
         z = np.zeros(1) if effects.shape is None else _SCORES if len(rows) == 1 else _SCORES_EACH
         weight = np.exp(-0.5 * z**2) / np.exp(-0.5 * z**2).sum()
         x = (np.asarray(rates, float)[:, None, None] - self.start) / self.span
         total = 0.0
-        for row in np.moveaxis(means, 1, 0):
+        for row, part in zip(np.moveaxis(means, 1, 0), share.T, strict=True):
             shapes = [row[:, p + i, None] + tau[:, None] * z for i in range(effects.n_shapes)]
             columns = effects.columns(x, shapes)
             yields = sum(c * (row[:, j, None] + joint[:, j, None] * z) for j, c in enumerate(columns))
-            total = total + (np.broadcast_to(yields, (len(x), len(thetas), len(z))) @ weight).T
-        return total / len(rows)
+            yields = (np.broadcast_to(yields, (len(x), len(thetas), len(z))) @ weight).T
+            total = total + part[:, None] * yields
+        return total
+
+    def shares(self, n: int, rows, rng) -> np.ndarray:
+        """Shares (n, designs) of a region that is known by these sites alone: they might have been others.
+
+        The Bayesian bootstrap (Rubin 1981, Ann. Stat. 9:130-134, from memory): shares of the sites are
+        uniform over all that sum to one, and a design stands for as many as `standing` merged into it.
+        """
+        return rng.dirichlet(np.full(len(rows), len(self.sites) / len(rows)), n)
 
     def draws(self, n: int, rng) -> np.ndarray:
         """Parameters (n, k) as uncertain as so few sites leave them: multivariate t."""

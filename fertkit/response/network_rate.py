@@ -116,7 +116,8 @@ def network_rate(
     gain, size = net - net[0], np.abs(net).max()
     best = int(first_largest(gain, scale=size))
     thetas = fit.draws(draws, rng)
-    others = money.net(fit._means(thetas, rows, rates), rates)
+    shares = fit.shares(draws, rows, rng) if len(rows) > 1 else None
+    others = money.net(fit._means(thetas, rows, rates, shares), rates)
     others = others - others[:, :1]
     tails = (1 - fit.level) / 2, (1 + fit.level) / 2
     low, high = np.quantile(rates[first_largest(others, scale=size)], tails)

@@ -82,7 +82,7 @@ def test_small_yields_are_not_rounded_away(panel, handed_over):
     metric = b"Block;K2O (kg/ha);Yield (t/ha)\n1;0;3,13\n1;40;3,56\n2;0;3,21\n2;40;3,66\n"
     panel.upload.value = handed_over("metric.csv", metric)
     # means of 3.13 and 3.21, and of 3.56 and 3.66
-    assert "Means of yield [t/ha]: 3.17 at 0 to 3.61 at 40" in panel.message()
+    assert "Means of yield [t/ha]: 3.17 at 0 kg/ha to 3.61 at 40 kg/ha" in panel.message()
 
 
 def test_two_rates_and_no_blocks_still_answer(panel, handed_over):

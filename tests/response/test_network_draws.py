@@ -42,6 +42,27 @@ def test_a_spread_that_may_be_none_is_drawn_no_wider_than_its_error(eight):
 
 
 def test_the_interval_of_sites_that_differ_little_is_closed(eight):
-    """Rises end at 128 to 169 lb/ac; at a price ratio of 1/9 the best rates are 0.877 of that."""
+    """Rises end at 128 to 169 lb/ac; at a price ratio of 1/9 the best rates are 0.877 of that.
+
+    The sites might have been others: beyond theirs lies one standard error of their mean, 5.1 lb/ac, at most.
+    """
+    ends = 150 * np.exp(-0.02 * (np.repeat([6, 10, 14, 20.0], 2) - 12))
+    apart = 0.877 * ends.std(ddof=1) / np.sqrt(8)
     rate = eight.best_rate(Prices(nutrient=0.5, grain=4.5), seed=0)
-    assert 0.877 * 128 < rate.low < 0.877 * 150 < rate.high < 0.877 * 169
+    assert 0.877 * 128 - apart < rate.low < 0.877 * 150 < rate.high < 0.877 * 169 + apart
+
+
+def test_a_region_is_as_uncertain_as_its_sites_are_few(eight):
+    """Shares of the sites (Rubin 1981): uniform over those that sum to one, so of mean 1/8, variance 7/576.
+
+    Of a test at the sites the mean over shares then varies by its variance over the sites a ninth.
+    """
+    rows = eight.standing()
+    shares = eight.shares(40_000, rows, np.random.default_rng(1))
+    assert shares.sum(axis=1) == pytest.approx(1)
+    assert shares.mean(axis=0) == pytest.approx(1 / 8, rel=0.02)
+    assert shares.var(axis=0) == pytest.approx(7 / 576, rel=0.05)
+    tests = eight.known.frame["nitrate"].to_numpy()
+    order = np.argsort(rows[:, 1])
+    drawn = shares[:, order] @ np.sort(tests)
+    assert drawn.var() == pytest.approx(tests.var() / 9, rel=0.05)
