@@ -67,7 +67,10 @@ MASS_KG = {
 }
 
 #: Dry-matter concentrations, in percent.
-CONCENTRATION_PCT = {"%": 1.0, "g/kg": 0.1, "mg/kg": 1e-4}
+CONCENTRATION_PCT = {"%": 1.0, "g/kg": 0.1, "mg/kg": 1e-4, "ug/kg": 1e-7}
+
+#: Those in which laboratories state most results: an unstated one is looked for among them alone.
+USUAL_CONCENTRATIONS = ("%", "g/kg", "mg/kg")
 
 
 def element_fraction(compound: str) -> float:

@@ -13,6 +13,7 @@ from fertkit.budget.yields import (
     goal_unit,
     highest_lb_ac,
     lb_ac_per,
+    no_bags,
     residue_share,
     yield_unit,
 )
@@ -170,6 +171,7 @@ def is_usual(fields, own=NO_TABLES) -> pd.Series:
 def _known_unit(text):
     known = yield_unit(text)
     if known not in YIELD_UNITS:
+        no_bags(text)
         raise UnitError("unknown unit", remedy=one_of(YIELD_UNITS))
     return known
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.budget.least_cost import short_alone, short_of_stock
 from fertkit.budget.mixing import BEFORE, pair_rules, routes
+from fertkit.budget.pass_tables import share_late
 from fertkit.budget.programme import OPEN, Block, Programme, part_of
 from fertkit.budget.shortfall import value_of
 from fertkit.reference.fertilizers import PERCENT
@@ -162,8 +163,8 @@ def _block(kind, acres, ways, shares, passes, names, step, mixes, demand, within
         limits += _fair(shares, dict(zip(names, asked, strict=True)), product, step)
     limits = [(whole[kept], top, label) for whole, top, label in limits if (whole[kept] > 0).any()]
     at, product, most, counted = at[kept], product[kept], most[kept], counted[:, kept]
-    late = [(i, ways.late[at], demand[crop, names[n]] * asked[n])
-            for i, n in enumerate(wanted) if (crop, names[n]) in demand]  # fmt: skip
+    late = [(i, ways.late[at], share_late(demand, crop, names[n]) * asked[n])
+            for i, n in enumerate(wanted) if share_late(demand, crop, names[n])]  # fmt: skip
     return Block(acres, at, product, step[product], most, counted, asked[wanted], limits, late,
                  _pairs(at, product, passes, mixes), _few(at, passes), [])  # fmt: skip
 

@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 
 from fertkit.budget.mixing import METHODS
+from fertkit.budget.yields import base_of
 from fertkit.errors import InputError, Problem, missing_columns, one_of
+from fertkit.reference.crops import crop_name, is_known
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.nutrients import OF_PRODUCTS
 
@@ -70,6 +72,7 @@ def passes_table(frame: pd.DataFrame, most: int | None) -> pd.DataFrame:
     table["earliest"] = table["earliest"].where(table["earliest"].ne(""), "preplant")
     for name in ("crop", "nutrients"):
         table[name] = [tuple(w.strip() for w in str(cell).split(";") if w.strip()) for cell in table[name]]
+    table["crop"] = [tuple(map(_named, crops)) for crops in table["crop"]]
     problems = [
         *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give the pass cost per acre, 0 or more"),
         *_numbers(table, "max_products", lambda v: v >= 1, "give 1 or more"),
@@ -87,6 +90,7 @@ def demand_table(frame: pd.DataFrame | None) -> dict[tuple[str, str], float]:
     if frame is None:
         return {}
     table = _with(frame, "demand", ["crop", "nutrient", "share"], {})
+    table["crop"] = table["crop"].map(_named)
     problems = [
         *_numbers(table, "share", lambda v: (v >= 0) & (v <= 1), "give a share of the target from 0 to 1"),
         *_among(table, "nutrient", OF_PRODUCTS),
@@ -94,6 +98,16 @@ def demand_table(frame: pd.DataFrame | None) -> dict[tuple[str, str], float]:
     ]
     _or_refuse(table, "demand", problems)
     return {(r.crop, r.nutrient): float(r.share) for r in table.itertuples()}
+
+
+def share_late(demand, crop: str, nutrient: str) -> float:
+    """Return the share asked for after planting: of the crop, else of the one it is a class of; else 0."""
+    return demand.get((crop, nutrient), demand.get((base_of(crop), nutrient), 0.0))
+
+
+def _named(crop) -> str:
+    """A crop by the name it has here; one of a user's own tables as it is."""
+    return crop_name(crop) if is_known(crop) else crop
 
 
 def value_table(value):

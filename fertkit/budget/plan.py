@@ -23,8 +23,9 @@ from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import is_usual, read_fields, unused_tests
 from fertkit.budget.own import checked_own
-from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_rows
+from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_passes, of_rows
 from fertkit.budget.policy import word_of
+from fertkit.budget.rates import RESIDUE_PARTS
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
 from fertkit.budget.supply import BEFORE, season_supply
 from fertkit.budget.targets import PLACE, Targets, nutrient_targets
@@ -260,13 +261,14 @@ def plan_season(
         own_curves = targets.value if len(targets.value) else None
         options = {"spending_limit": spending_limit, "value": own_curves, "within_targets": True} | options
         driven = plan_passes(now, things.products, things.passes, **options)
+        notes = (*notes, *of_passes(driven.unused, set(now["crop"])))
     books = rotation_ledger(
         targets, levels, applied=_applied(driven, year), prices=_prices(driven) | (prices or {})
     )
     lime = pd.DataFrame() if levels is None else field_lime(rows, levels, target_ph)
     parts = (targets, driven, books, year, levels, lime, None if tests is None else tests.trend, things)
     out = targets.left_out.drop(columns="at")
-    return SeasonPlan(rows, *parts, out, notes, _cautions(targets), unit)
+    return SeasonPlan(rows, *parts, out, notes, _cautions(targets, rows), unit)
 
 
 def _check_shed(shed, passes, options):
@@ -400,12 +402,13 @@ def _prices(driven):
     return cost.groupby("nutrient")["marginal_cost"].median().to_dict()
 
 
-def _cautions(targets):
-    """Cautions on the crops and nutrients of the plan, and the duties that are to be checked."""
+def _cautions(targets, rows):
+    """Cautions on the crops, their harvested parts and nutrients of the plan, and the duties to check."""
     applied = targets.table[targets.table["rate_lb_ac"] > 0]
     table = load_table("cautions")
-    speaks = table["material"] == ""
-    named = {"nutrient": set(applied["nutrient"]), "crop": set(targets.table["crop"].map(base_of))}
+    speaks, baled = table["material"] == "", RESIDUE_PARTS if (rows["baled"] > 0).any() else ()
+    named = {"nutrient": set(applied["nutrient"]), "crop": set(targets.table["crop"].map(base_of)),
+             "part": {*rows["part"], *baled}}  # fmt: skip
     for column, own in named.items():
         speaks &= table[column].map(lambda of, own=own: not of or bool(own & set(of.split(";"))))
     return table[speaks].drop(columns="confidence").reset_index(drop=True)

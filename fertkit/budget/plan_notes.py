@@ -83,6 +83,14 @@ def of_manure(rows, stated):
         yield f"{what}: {listed(list(names), _MOST)}; give its analysis [lb/ton]"
 
 
+def of_passes(unused, crops):
+    """Say which passes no crop of the season can use, and why."""
+    whole = unused[unused["product"] == ""]
+    for name, rows in whole.groupby("pass", sort=False):
+        if crops <= set(rows["crop"]):
+            yield f"no crop of the season can use '{name}': {', '.join(dict.fromkeys(rows['why']))}"
+
+
 def of_legumes(rows, targets):
     """Say after which legumes a system gives nitrogen without a credit, because none is published here."""
     credited = set(targets.credits.loc[targets.credits["kind"] == "legume", "at"])

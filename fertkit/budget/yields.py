@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, one_of, typed, unknown_unit
-from fertkit.intake.units import area_unit
+from fertkit.intake.units import area_unit, is_bags
 from fertkit.reference.crops import (
     base_crop,
     bushel_lb,
@@ -64,11 +64,25 @@ def lb_ac_per(unit: str, crop: str) -> float:
     wrong = {"bu/ac": not bushels, "bale/ac": crop != "cotton"}
     fits = [name for name in YIELD_UNITS if not wrong.get(name)]
     if known not in fits:
+        no_bags(unit)
         sold = {"bu/ac": f"{crop} is not sold by the bushel", "bale/ac": f"{crop} is not sold by the bale"}
         what = sold.get(known, f"unknown unit '{unit}' of a {crop} yield")
-        raise UnitError(what, remedy=one_of(fits))
+        raise UnitError(what, remedy=one_of([name for name in GOAL_UNITS if name in fits]))
     weight = bushel_lb(crop) if known == "bu/ac" else None
     return float(convert_area_rate(1.0, known, "lb/ac", lb_per_bushel=weight))
+
+
+def no_bags(unit):
+    """Refuse a yield counted in bags.
+
+    Raises
+    ------
+    UnitError
+        If it is.
+    """
+    if is_bags(unit):
+        remedy = "multiply the bags by the mass of one, and give kg/ha"
+        raise UnitError(f"'{unit}': a bag has no mass of its own", remedy=remedy)
 
 
 def yield_unit(text: str) -> str:

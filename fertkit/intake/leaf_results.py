@@ -21,7 +21,7 @@ from fertkit.intake.plausible import (
 from fertkit.intake.spellings import problem
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of
-from fertkit.units import CONCENTRATION_PCT, convert_concentration
+from fertkit.units import USUAL_CONCENTRATIONS, convert_concentration
 
 LENT_COLUMNS = ["specimen", "what"]
 UNREAD_COLUMNS = ["nutrient", "column", "why", "specimen"]
@@ -334,7 +334,7 @@ def _convert(column, problems, low):
 
 def _unit_that_fits(nutrient, value) -> str:
     """The one unit in which the value is usual for the nutrient; '' where none or several are."""
-    usual = [u for u in CONCENTRATION_PCT if share_plausible(np.array([value]), nutrient, u) > 0]
+    usual = [u for u in USUAL_CONCENTRATIONS if share_plausible(np.array([value]), nutrient, u) > 0]
     return usual[0] if len(usual) == 1 else ""
 
 

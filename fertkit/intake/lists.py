@@ -302,7 +302,9 @@ def _with_unit(role, things, problems):
         if stated == unit.split("/"):
             return f"{role}_{unit.replace('/', '_')}"
     blanks = {"units": " or ".join(units), "role": role.replace("_", " ")}
-    problems.append(problem("amount without unit", column=things.headers[role], **blanks))
+    volume = role.startswith("manure") and "gal" in stated
+    key = "manure by volume" if volume else "amount without unit"
+    problems.append(problem(key, column=things.headers[role], **blanks))
     return role
 
 

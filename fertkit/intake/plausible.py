@@ -23,7 +23,7 @@ from fertkit.results import plain as number
 from fertkit.rounding import above, at_least, at_most, below
 from fertkit.units import (
     AREA_RATE_KG_HA,
-    CONCENTRATION_PCT,
+    USUAL_CONCENTRATIONS,
     at_moisture,
     convert_area_rate,
     convert_concentration,
@@ -93,9 +93,8 @@ def infer_units(unstated: dict, stated: dict) -> tuple[dict, dict]:
 
 def _group_unit(values, stated, fewest):
     # Every nutrient has one vote, however many samples, so that one long column cannot decide alone.
-    share = {
-        u: float(np.mean([share_plausible(v, n, u) for n, v in values.items()])) for u in CONCENTRATION_PCT
-    }
+    units = dict.fromkeys((*USUAL_CONCENTRATIONS, *stated))
+    share = {u: float(np.mean([share_plausible(v, n, u) for n, v in values.items()])) for u in units}
     if len(stated) == 1:
         unit = next(iter(stated))
         if at_least(share[unit], CLEAR):
@@ -154,7 +153,8 @@ def mislabelled(values: dict, units: dict) -> Problem | None:
             return problem("fractions as percent", nutrients=", ".join(group))
         if len(group) < 3:
             continue
-        share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in CONCENTRATION_PCT}
+        units = dict.fromkeys((*USUAL_CONCENTRATIONS, stated))
+        share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in units}
         best = max(share, key=share.get)
         if at_most(share[stated], 1 - CLEAR) and at_least(share[best], CLEAR):
             return problem("wrong unit", nutrients=", ".join(group), stated=stated, best=best)

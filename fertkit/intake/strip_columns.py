@@ -18,7 +18,7 @@ from fertkit.intake.grid import header_key
 from fertkit.intake.spellings import is_summary, problem, spellings
 from fertkit.intake.strip_headers import MEASURED, RATES, ROLES, read_header, says
 from fertkit.intake.strip_nutrients import OF, split_rates
-from fertkit.intake.units import MEASURES, cell_parts, measured_in, rate_unit, says_none, words_of
+from fertkit.intake.units import MEASURES, cell_parts, is_bags, measured_in, rate_unit, says_none, words_of
 from fertkit.rounding import same
 from fertkit.tables import text_of
 
@@ -284,4 +284,6 @@ def _unit_problem(kind, header, given):
     elif header.mass and kind in ("rate", "yield"):
         unknown = f"'{header.mass}' is a mass, not an amount per area: not a known unit"
     first = examples.split(",")[0]
+    if is_bags(given if given is not None else header.text):
+        return problem("bags", column=header.text)
     return problem("no unit", column=header.text, what=unknown, kind=kind, first=first, examples=examples)

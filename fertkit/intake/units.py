@@ -146,6 +146,11 @@ def area_unit(text) -> str:
     return unit if unit in AREA_UNITS else ""
 
 
+def is_bags(text) -> bool:
+    """Tell whether a text counts bags per area (sc/ha), of whatever mass."""
+    return any(word.partition("/")[0] in spellings("bag") for word in words_of(text))
+
+
 def rate_unit(text) -> str:
     """Return the same with volumes of a product (``gal/acre`` -> ``gal/ac``)."""
     return take_unit(words_of(text))[0]

@@ -23,11 +23,12 @@ def history_lines(history) -> list[Line]:
 
 def field_lines(history) -> list[Line]:
     """Say of one field what repeats, what turned, how the areas and treatments differ."""
-    field = history.fields[0]
+    field, never = history.fields[0], ", ".join(history.unmeasured)
     return [
         lead(f"{field}: {_verdict(history)}{_set_aside(history.missing)}."),
         *_seasons(history.path, history.missing), *_turned(history.path), *_pairs(history.pairs),
         *_treatments(history.treatments), *_unjudged(history.path), *_not_scored(history.missing),
+        *([Line(Kind.MISSING, f"Never measured: {never}.")] if never else []),
     ]  # fmt: skip
 
 

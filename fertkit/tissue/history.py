@@ -10,7 +10,9 @@ from fertkit.asked import a_dict, a_file, a_table_or_path, asks, either, holding
 from fertkit.errors import NotEstimable, unknown
 from fertkit.intake.leaf import TissueSamples
 from fertkit.intake.reports import Reports, read_reports
+from fertkit.reference.crops import related_crops
 from fertkit.reference.facts import load_facts, threshold
+from fertkit.reference.load import load_ranges
 from fertkit.results import Result, checks_frame, records
 from fertkit.rounding import above
 from fertkit.tissue.agree import Verdict
@@ -119,6 +121,15 @@ class FieldHistory(Result):
             raise unknown("field", field, self.fields)
         tables = {name: getattr(self, name) for name in _BY_FIELD}
         return replace(self, **{name: table[table["field"] == field] for name, table in tables.items()})
+
+    @property
+    def unmeasured(self) -> list[str]:
+        """Nutrients that published ranges of the crops judge and no sample was tested for."""
+        grown = {name for crop in self.path["crop"].unique() for name in related_crops(crop)}
+        table = load_ranges()
+        ranged = set(table.loc[table["crop"].isin(grown), "nutrient"])
+        ranged -= {*self.path["nutrient"], *self.missing["nutrient"]}
+        return [name for name in load_facts("mobility")["nutrient"].unique() if name in ranged]
 
     @property
     def sources(self) -> pd.DataFrame:

@@ -102,3 +102,13 @@ def test_units_are_read_whatever_their_case_and_the_amounts_go_with_them(written
 def test_an_unknown_unit_is_refused(unit):
     with pytest.raises(FertkitError, match="unknown unit"):
         nutrient_budget("corn", 10, unit)
+
+
+def test_quintals_are_100_kg_and_bags_are_asked_for_their_mass():
+    # 35 quintals are 3.5 t (the metric quintal)
+    for written in ("qq/ha", "quintales/ha", "q/ha"):
+        found, tonnes = (nutrient_budget("soybean", *goal) for goal in ((35, written), (3.5, "t/ha")))
+        assert found.defaults["uptake"].tolist() == pytest.approx(tonnes.defaults["uptake"].tolist())
+    for written in ("sc/ha", "bags per ha", "sacas/ha"):
+        with pytest.raises(UnitError, match="a bag has no mass of its own; multiply the bags"):
+            nutrient_budget("soybean", 60, written)

@@ -321,6 +321,19 @@ def test_a_share_of_nitrogen_after_planting():
     assert plan.passes["fields"].tolist() == [1, 1]
 
 
+@pytest.mark.parametrize(("asked", "grown"), [("wheat", "winter wheat"), ("Wheat, winter", "winter wheat"),
+                                              ("maize", "corn")])  # fmt: skip
+def test_a_share_after_planting_goes_by_the_crop_whatever_it_is_called(asked, grown):
+    both = passes(("spread", "broadcast", 5.0, "preplant"), ("beside", "topdress", 9.0, "preplant"))
+    both["earliest"], both["latest"] = ["preplant", "V5"], ["preplant", "V5"]
+    if grown == "winter wheat":
+        both.loc[1, ["earliest", "latest"]] = "Feekes 5"
+    ask = pd.DataFrame({"crop": [asked], "nutrient": ["N"], "share": [0.6]})
+    plan = plan_passes(targets(grown, N=100), BLEND, both, demand=ask, whole_rates=False)
+    late = plan.applications[plan.applications["pass"] == "beside"]
+    assert late["rate_lb_ac"].sum() * 0.46 >= 60 - 1e-6
+
+
 def test_a_pass_of_wheat_is_one_of_winter_wheat():
     """A market class is fed as its crop: its nitrogen goes on in spring where the fall pass costs more."""
     both = passes(("spread", "broadcast", 9.0, "preplant"), ("green-up", "topdress", 5.0, "Feekes 4"))

@@ -86,3 +86,24 @@ def test_areas_of_a_small_farm_add_up():
                           "yield_goal_t_ha": [10.0, 8.0]})  # fmt: skip
     first = str(PlanAnswer(plan_season(small, unit="as areas")).lines()[0])
     assert "20.7 ha (corn 12.5, wheat 8.2)" in first
+
+
+def test_cautions_of_silage_stand_where_silage_or_straw_is_cut():
+    """Nitrate in forage is of hay, silage, straw and stover (table cautions), not of grain."""
+    grain = planned(TWO, policy={"N": 150})
+    topics = set(grain.cautions["topic"])
+    assert not {"silo gas", "nitrate in forage"} & topics
+    assert "nitrate loss" in topics
+    baled = set(planned(TWO.assign(residue=0.5), policy={"N": 150}).cautions["topic"])
+    assert "nitrate in forage" in baled
+    assert "silo gas" not in baled
+
+
+def test_a_pass_that_no_crop_can_use_is_named():
+    shed = pd.DataFrame({"Product": ["urea", "Potash 0-0-60", "MAP 11-52-0"], "Price": ["$560/ton"] * 3})
+    ways = pd.DataFrame({"Pass": ["spring", "wheat topdress"], "Method": ["broadcast", "topdress"],
+                         "Cost ($/ac)": [8.0, 9.0], "Earliest": ["preplant", "Feekes 4"],
+                         "Latest": ["preplant", "Feekes 6"], "Crop": ["", "wheat"]})  # fmt: skip
+    notes = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150}).notes
+    assert "no crop of the season can use 'wheat topdress': for another crop" in notes
+    assert not any("'spring'" in note for note in notes)

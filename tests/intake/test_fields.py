@@ -82,6 +82,13 @@ def test_an_amount_without_its_unit_is_asked_about():
     assert "ton/ac or t/ha" in problems[0].remedy
 
 
+@pytest.mark.parametrize("header", ["Manure rate (gal/ac)", "Manure N (lb/1000 gal)"])
+def test_manure_by_the_gallon_says_how_to_come_to_tons(header):
+    _, problems = table(f"crop,acres,yield goal bu/ac,manure,{header}\ncorn,40,200,own slurry,6\n")
+    assert "no table here holds its density" in str(problems[0])
+    assert "times the pounds of a gallon over 2,000" in str(problems[0])
+
+
 def test_a_workbook_of_fields(tmp_path):
     path = tmp_path / "fields.xlsx"
     frame = pd.DataFrame({"Crop": ["corn", "soybean"], "Acres": [40, 60.5], "Yield goal (bu/ac)": [200, 60]})

@@ -366,6 +366,16 @@ def test_yields_brought_to_trade_moisture_are_said_and_those_stated_at_it_stand(
         assert not dry.notes
 
 
+def test_quintals_are_read_and_bags_are_not():
+    rows = "".join(f"{block};{rate};{30 + block + rate / 20}\n" for block in (1, 2) for rate in (0, 50))
+    text = "Block;K2O (kg/ha);Yield ({})\n" + rows
+    assert read(text.format("qq/ha"), crop="soybean").yield_unit == "q/ha"
+    with pytest.raises(
+        InputError, match="a bag has no mass of its own; multiply the bags by the mass of one"
+    ):
+        read(text.format("sc/ha"), crop="soybean")
+
+
 def test_planned_rates_beside_applied_ones_are_told():
     trial = read(
         "Rep,Target N lb/ac,Applied N lb/ac,Yield bu/ac\n1,0,0,100\n1,50,52,120\n2,0,0,99\n2,50,49,121\n"

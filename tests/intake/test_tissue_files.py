@@ -4,6 +4,8 @@ Every readable example holds the same two samples, so that the expected values a
 whatever the container, layout, unit and number style.
 """
 
+from io import StringIO
+
 import numpy as np
 import pytest
 
@@ -370,3 +372,11 @@ def test_a_damaged_sheet_is_told(workbook):
     data = workbook([line.split(",") for line in WIDE.splitlines()], "xlsx")
     with pytest.raises(InputError):
         read_tissue(repacked(data, lambda xml: xml[: len(xml) // 2]))
+
+
+@pytest.mark.parametrize("unit", ["ug/kg", "µg/kg", "μg/kg", "ppb", "ug kg-1"])
+def test_micrograms_a_kilogram_are_thousandths_of_milligrams(unit):
+    sheet = f"Sample,Crop,Stage,Part,N (%),B ({unit})\nA,soybean,R1,trifoliate,5,30000\n"
+    rows = read_tissue(StringIO(sheet)).table.set_index("nutrient")
+    assert rows["value"]["B"] == pytest.approx(30)  # mg/kg: the SI prefixes
+    assert rows["unit"]["B"] == "mg/kg"

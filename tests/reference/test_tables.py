@@ -8,7 +8,14 @@ import pytest
 
 from fertkit.errors import InputError, LookupFailed
 from fertkit.reference import cite, list_sources, load_crops, load_ranges, load_table
-from fertkit.reference.crops import base_crop, bushel_lb, crop_name, nitrogen_note, trade_moisture_pct
+from fertkit.reference.crops import (
+    base_crop,
+    bushel_lb,
+    crop_name,
+    nitrogen_note,
+    other_crop,
+    trade_moisture_pct,
+)
 from fertkit.reference.facts import load_sheet
 from fertkit.reference.load import method_keys, method_sources, short_names
 from fertkit.reference.schema import check_table, schemas
@@ -246,3 +253,9 @@ def test_readers_see_author_or_publisher_in_place_of_keys_and_each_names_one_sou
     assert short_names("MEMO, COMMON_PRACTICE") == "from memory, common practice"
     keys = list_sources()["source_key"]
     assert keys.map(short_names).nunique() == len(keys)
+
+
+@pytest.mark.parametrize("name", ["rape", "Oilseed rape", "winter oilseed rape", "Rapeseed"])
+def test_rape_is_oilseed_rape_and_forage_rape_is_another_crop(name):
+    assert crop_name(name) == "canola"
+    assert other_crop("forage rape") == "not oilseed rape"

@@ -462,3 +462,13 @@ def test_a_mean_says_when_some_results_are_limits(tmp_path):
     lines = [f"North,{n},2024-07-20,{SOY},{k}\n" for n, k in zip("abc", ["1.2", "1.4", "<1.1"], strict=True)]
     path = history(tmp_path, a=head + "".join(lines)).path
     assert (path["censored"].item(), path["value"].item()) == ("≤", pytest.approx((1.2 + 1.4 + 1.1) / 3))
+
+
+def test_nutrients_that_no_sample_was_tested_for_are_named_once(tmp_path):
+    result = history(tmp_path, all=HEAD + f"North,2023-07-20,{SOY},1.31\nNorth,2024-07-20,{SOY},1.4\n")
+    said = [line for line in result.summary().splitlines() if line.startswith("Never measured: ")]
+    assert len(said) == 1
+    named = said[0].removeprefix("Never measured: ").rstrip(".").split(", ")
+    assert {"N", "P", "Mn", "Zn"} <= set(named)  # every range of soybean leaves lists them
+    assert "K" not in named
+    assert len(named) == len(set(named))
