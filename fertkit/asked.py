@@ -172,7 +172,8 @@ def a_table_of(*columns: str):
     """Make the kind of tables that have some columns, whatever else they have."""
 
     def kind(value) -> pd.DataFrame:
-        lacking = [name for name in columns if name not in a_table(value)]
+        value = columned(a_table(value))
+        lacking = [name for name in columns if name not in value]
         if lacking:
             raise _Wrong(f"a table without the columns {', '.join(lacking)}", "Add them to the table")
         return value

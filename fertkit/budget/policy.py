@@ -9,6 +9,7 @@ from numbers import Real
 import numpy as np
 import pandas as pd
 
+from fertkit.asked import columned
 from fertkit.budget.soil_reckon import rate_plans
 from fertkit.budget.thresholds import OXIDE
 from fertkit.errors import InputError, Problem, missing_columns, one_of
@@ -84,7 +85,7 @@ def _spread(given, rows, table, read):
     if given is None:
         return told
     whole = not isinstance(given, pd.DataFrame)
-    frame, problems = pd.DataFrame([dict(given)]) if whole else given, []
+    frame, problems = pd.DataFrame([dict(given)]) if whole else columned(given), []
     frame = frame.rename(columns=lambda column: NAMES.get(str(column).strip().casefold(), column))
     for column in frame:
         if column not in (*OF_PRODUCTS, *KEYS):
@@ -236,7 +237,7 @@ def _read(given, rows, problems, ends, words=()):
     """Lines of a table with their fields; its nutrients named, its numbers not negative and in order."""
     if given is None:
         return
-    frame, needed = given.reset_index(drop=True), ("nutrient", *words, *ends)
+    frame, needed = columned(given).reset_index(drop=True), ("nutrient", *words, *ends)
     problems += (missing := missing_columns(frame, needed))
     for line, record, fits in lines_of(frame, rows, problems) if not missing else ():
         nutrient, record["nutrient"] = record["nutrient"], NAMES.get(word_of(record["nutrient"]).casefold())

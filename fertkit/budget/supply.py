@@ -2,14 +2,16 @@
 
 from dataclasses import dataclass
 from functools import cache
+from numbers import Real
 
 import numpy as np
 import pandas as pd
 
-from fertkit.asked import asks, holding
+from fertkit.asked import asks, columned, holding
 from fertkit.budget.season import SeasonDemand, point_checks, season_demand
 from fertkit.budget.yields import refuse
 from fertkit.errors import FertkitError, InputError, Problem, missing_columns
+from fertkit.intake.dates import read_dates
 from fertkit.reference.load import constants
 from fertkit.results import Result
 from fertkit.rounding import above, at_most, below
@@ -101,7 +103,8 @@ def supply_gap(
     """
     applied = _checked(demand, applications)
     for name, amount in soil_supply.items():
-        if name not in demand.nutrients or not (np.isfinite(amount) and amount >= 0):
+        number = isinstance(amount, Real) and not isinstance(amount, bool | np.bool_) and np.isfinite(amount)
+        if name not in demand.nutrients or not (number and amount >= 0):
             remedy = f"give 0 or more [{demand.unit}] for any of: {', '.join(demand.nutrients)}"
             raise refuse("soil supply", "not a usable supply", remedy, column=name, value=amount)
     names = [n for n in demand.nutrients if n in soil_supply or n in set(applied["nutrient"])]
@@ -117,7 +120,7 @@ def _checked(demand, frame):
     columns = ["nutrient", "rate", "day", "delay_low_days", "delay_high_days", "label"]
     if frame is None:
         return pd.DataFrame(columns=columns)
-    frame = frame.set_axis(range(len(frame)))
+    frame = columned(frame).reset_index(drop=True)
     problems = missing_columns(frame, REQUIRED, "add it, and day or date")
     dated = "date" in demand.table
     if "day" not in frame and not ("date" in frame and dated):
@@ -131,7 +134,13 @@ def _checked(demand, frame):
         applied["day"] = _number(frame["day"], "day", problems)
     else:
         start = pd.to_datetime(demand.table["date"].iloc[0]) - pd.Timedelta(days=1)
-        applied["day"] = (pd.to_datetime(frame["date"]) - start).dt.days.astype(float)
+        dates, complaints, _ = read_dates(frame["date"].tolist())
+        problems += [
+            Problem(complaint or "no date", "write dates like 2026-07-21", i + 2, "date", frame["date"][i])
+            for i, (date, complaint) in enumerate(zip(dates, complaints, strict=True))
+            if complaint or pd.isna(date)
+        ]
+        applied["day"] = (pd.Series(dates, dtype="datetime64[ns]") - start).dt.days.astype(float)
     for name in ("delay_low_days", "delay_high_days"):
         given = frame.get(name, pd.Series(0.0, index=frame.index))
         applied[name] = _number(given, name, problems, lowest=0)

@@ -109,6 +109,22 @@ def test_dates_need_dates():
         supply_gap(season_demand("corn", 200), {"N": 0}, when)
 
 
+def test_dates_are_read_as_files_write_them():
+    days = pd.DataFrame({"date": pd.date_range("2024-05-15", periods=140), "tmax": 80.0, "tmin": 60.0})
+    dated = season_demand("corn", 200, temperatures=days)
+    when = pd.DataFrame({"nutrient": ["N", "N"], "rate": [60.0, 40.0], "date": ["14.06.2024", "20.06.2024"]})
+    rows = supply_gap(dated, {"N": 0}, when.set_index("nutrient")).table.set_index("date")["supply_early"]
+    assert rows[["2024-06-13", "2024-06-14", "2024-06-20"]].tolist() == [0, 60, 100]
+    with pytest.raises(InputError, match=r"row 2, column 'date', value '06/05/2024'.*order is unclear"):
+        supply_gap(dated, {"N": 0}, when.assign(date="06/05/2024"))
+
+
+@pytest.mark.parametrize("amount", ["60", [40, 80], (40, 80), True, None])
+def test_a_supply_that_is_no_number_is_refused(demand, amount):
+    with pytest.raises(InputError, match="not a usable supply; give 0 or more"):
+        supply_gap(demand, {"K2O": amount})
+
+
 def test_every_problem_at_once(demand):
     bad = pd.DataFrame(
         {

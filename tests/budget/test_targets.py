@@ -163,6 +163,20 @@ def test_an_own_optimum_takes_the_place_of_a_book_rate_where_asked():
     assert set(none.query("nutrient == 'P2O5'")["why"]) == {"no trial"}
 
 
+def test_fields_named_in_the_index_are_those_meant():
+    farm = pd.concat([CORN, CORN.assign(field="other")], ignore_index=True)
+    first = farm["field"].iloc[0]
+    one = pd.Index([first], name="field")
+    held = nutrient_targets(farm, caps=pd.DataFrame({"P2O5": [10.0]}, index=one)).table
+    assert held.set_index(["nutrient", "field"])["cap_lb_ac"]["P2O5"].notna().to_dict() == {
+        first: True,
+        "other": False,
+    }
+    manure = pd.DataFrame({"nutrient": "P", "kind": "manure", "low_lb_ac": 5.0, "high_lb_ac": 5.0}, index=one)
+    taken = nutrient_targets(farm, credits=manure).credits
+    assert taken["field"].tolist() == [first]
+
+
 def test_caps_fixed_rates_and_policies_by_field():
     both = fields(("A", "corn", 200.0), ("B", "corn", 200.0))
     policy = pd.DataFrame({"field": ["", "B"], "P2O5": ["none", 46.0], "K2O": ["", "removal"]})
