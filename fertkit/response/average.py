@@ -106,38 +106,47 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
     )
 
 
+def _rungs(level):
+    """The levels of a ladder, no two alike, and the places among them of those of ``TAILS`` and of one more."""
+    return np.unique(np.append(1 - 2 * TAILS, level), return_inverse=True)
+
+
 class Ladder:
     """Intervals of curves' optima at the levels of ``TAILS`` and at one more, for any price ratio."""
 
-    def __init__(self, make):
-        self._make = make  # a function that gives the region, which only some questions need
+    def __init__(self, make, level):
+        self._levels, self._places = _rungs(level)
+        self._make = make  # a function of the levels that gives the region, which only some questions need
         self._told = {}  # gains at single rates, which no price moves, and the optimum at the last ratio
 
     @cached_property
     def region(self):
-        return self._make()
+        return self._make(self._levels)
+
+    def _placed(self, ends):
+        return tuple(end[..., self._places] for end in ends)
 
     def ends(self, price_ratio):
         """Low and high ends (D, R, T + 1), the asked level last."""
         ratio, ends = self._told.get("optimum", (None, None))
         if ratio != price_ratio:
-            ends = self.region.optimum(price_ratio)
+            ends = self._placed(self.region.optimum(price_ratio))
             self._told["optimum"] = price_ratio, ends
         return ends
 
     def gains(self, rate, over=None):
         """Ends (D, R, T + 1) of the yield gained at a rate or rates (D, R), as `gain_at`."""
         if np.ndim(rate):
-            return self.region.gain_at(rate, over)
+            return self._placed(self.region.gain_at(rate, over))
         asked = float(rate), over
         if asked not in self._told:
-            self._told[asked] = self.region.gain_at(*asked)
+            self._told[asked] = self._placed(self.region.gain_at(*asked))
         return self._told[asked]
 
     @property
     def step(self):
         """Whether a join anywhere up to the first rate is in the interval at the asked level, (D, R)."""
-        return self.region.any_join[..., -1]
+        return self.region.any_join[..., self._places[-1]]
 
 
 @dataclass(frozen=True)
@@ -160,12 +169,11 @@ class Rungs:
 
 def ladders_of(fits: dict[str, Fits], sums: Sums, level: float) -> dict[str, "Ladder | Rungs"]:
     """The ladder of each curve on one design; those with a shape are worked as one."""
-    levels = np.append(1 - 2 * TAILS, level)
     shaped = {key: fit for key, fit in fits.items() if CURVES[key].shape}
-    together = Ladder(partial(regions, shaped, sums, levels))
+    together = Ladder(partial(regions, shaped, sums), level)
     parts = {key: Rungs(together, slice(i, i + 1)) for i, key in enumerate(shaped)}
     return {
-        key: parts.get(key) or Ladder(partial(region, key, fit, sums, levels)) for key, fit in fits.items()
+        key: parts.get(key) or Ladder(partial(region, key, fit, sums), level) for key, fit in fits.items()
     }
 
 
@@ -182,9 +190,9 @@ def averaged_sets(fits: dict[str, Fits], sums: Sums, weights, price_ratio, level
             parts.append(averaged_sets(some, getattr(sums, cut)(rows), weight, price_ratio, level))
         return tuple(np.concatenate(ends, axis=axis) for ends in zip(*parts, strict=True))
     weights = np.where(weights > SMALL, weights, 0.0)
-    keys, levels = averaged_keys(fits), np.append(1 - 2 * TAILS, level)
+    keys = averaged_keys(fits)
     kept = np.flatnonzero(weights.any(axis=(0, 1))).tolist()
-    ends = [region(keys[i], fits[keys[i]], sums, levels).optimum(price_ratio) for i in kept]
+    ends = [Ladder(partial(region, keys[i], fits[keys[i]], sums), level).ends(price_ratio) for i in kept]
     return mixture_ends(ends, weights[..., kept], sums, level)
 
 

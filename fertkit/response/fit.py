@@ -52,20 +52,26 @@ class ResponseFit(Result):
     data : TrialData
     fits : Fits
         The fit in the form the vectorised functions use.
-    rss : float
-        Residual sum of squares, weighted by replicate counts [yield unit squared].
-    df_error : int
-        Error degrees of freedom.
-    status : tuple of str
-        What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``.
     """
 
     curve: Curve
     data: TrialData
     fits: Fits
-    rss: float
-    df_error: int
-    status: tuple[str, ...]
+
+    @cached_property
+    def rss(self) -> float:
+        """Residual sum of squares, weighted by replicate counts [yield unit squared]."""
+        return float(self.fits.rss[0, 0])
+
+    @cached_property
+    def df_error(self) -> int:
+        """Error degrees of freedom."""
+        return int(self.data.sums.df_error(self.curve.n_params)[0])
+
+    @cached_property
+    def status(self) -> tuple[str, ...]:
+        """What the fit ran into, e.g. ``join_not_identified``, ``join_beyond_range``, ``straight_line``."""
+        return _status(self.curve, self.fits, self.data, self.df_error)
 
     @cached_property
     def covariance(self) -> np.ndarray:
@@ -287,8 +293,7 @@ def fit_data(data: TrialData, curve: Curve) -> ResponseFit:
             f"the {curve.label} curve cannot be fitted: rates are too far from zero for their range; measure "
             "them from the lowest rate"
         )
-    rss, df_error = float(fits.rss[0, 0]), int(sums.df_error(curve.n_params)[0])
-    return ResponseFit(curve, data, fits, rss, df_error, _status(curve, fits, data, df_error))
+    return ResponseFit(curve, data, fits)
 
 
 def inside_tested(rate: np.ndarray, lowest: float, highest: float, unit: str) -> None:

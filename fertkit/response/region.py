@@ -189,20 +189,21 @@ class Region:
         return _shape(self.curve)  # by name, so that a region can be pickled
 
     def given(self, coord):
-        """Slack of RSS, slope, size and centre for coords (D, R, L, ...), 1 for an axis that is alike."""
-        flat = coord.reshape(*coord.shape[:2], 1, -1)
-        rise = self.shape.rise(self.x[:, None, :, None], self.shape.uncoord(flat))
+        """Slack of RSS, slope, size, centre and bend for coords (D, R, L, ...), 1 for an axis that is alike."""
+        bend = self.shape.uncoord(coord.reshape(*coord.shape[:2], 1, -1))
+        rise = self.shape.rise(self.x[:, None, :, None], bend)
         pushed = self.maps @ rise
         size = (pushed[:, :, :-1] * rise).sum(axis=2)
         size = np.where(size > 0, size, np.inf)
         one = rise.shape[1] == 1
         along = self.pull @ rise[:, 0] if one else (self.pull[:, :, None] @ rise)[:, :, 0]
         slope, gain = along / size, along * along / size
-        gain, slope, size, centre = (
-            v.reshape(*v.shape[:2], *coord.shape[2:]) for v in (gain, slope, size, pushed[:, :, -1])
+        gain, slope, size, centre, bend = (
+            v.reshape(*v.shape[:2], *coord.shape[2:])
+            for v in (gain, slope, size, pushed[:, :, -1], bend[:, :, 0])
         )
         room, most = (v.reshape(*v.shape, *(1,) * (coord.ndim - v.ndim)) for v in (self.room, self.gain))
-        return room - (most - gain), slope, size, centre
+        return room - (most - gain), slope, size, centre, bend
 
     @property
     def any_join(self):
@@ -296,11 +297,10 @@ class Region:
         return -best[..., 0], best[..., 1]
 
     def _score(self, value, coord, given, sign):
-        slack, slope, size, centre = given
+        slack, slope, size, centre, bend = given
         # The ends of the hull count as inside, whatever the last digit of their slack says.
         ok = (slack >= -1e-9 * self.room[..., None, None]) | (coord == self.best[..., None])
         with np.errstate(invalid="ignore"):
-            bend = self.shape.uncoord(coord)
             score = sign * value(np.maximum(slack, 0.0), slope, size, centre, bend, sign)
         return np.where(ok & ~np.isnan(score), score, -np.inf)
 
@@ -320,13 +320,13 @@ class Region:
         # A straight line that pays, pays without end; a step at the first rate may be at any rate below it.
         slope, reach = self._slopes(-1)
         pays = slope + reach > price_ratio
-        if np.any(self.shape.has_join):
+        if self.any_join.any():
             high = np.where(self.any_join, np.maximum(high, self._before_first(price_ratio)), high)
         return np.where(self.step, start, low), np.where(self.line & pays, np.inf, high)
 
     def _slopes(self, node):
         """Slope at a node of the grid, and how far the region goes from it, (D, R, L)."""
-        slack, slope, size, _ = (v[..., node] for v in self.at_grid)
+        slack, slope, size = (v[..., node] for v in self.at_grid[:3])
         return slope, np.sqrt(np.maximum(slack, 0.0) / size)
 
     def _before_first(self, price_ratio):

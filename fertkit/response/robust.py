@@ -28,7 +28,7 @@ from fertkit.trials.doubtful import LEFT
 BOUND = 1.345  # Huber's k, in standard deviations: 95 % efficient with normal errors
 GEARY = np.sqrt(2 / np.pi), 0.2123  # mean and, times sqrt(n), spread of his ratio with normal errors
 STEEPEST = 3.0  # the error of the highest rate is at most exp(3) = 20 times that of the lowest
-ROUNDS, NODES = 5, 25
+NODES, CLOSE, ROUNDS = 25, np.linspace(-1, 1, 5), 3
 DOUBT, FEWEST_DF = 0.05, 6  # p that speaks against the errors as read, and the error df it needs
 FAR, UNEVEN = "far strips [p]", "equal error at all rates [p]"
 
@@ -194,13 +194,23 @@ def spread_of(design, rate, y, weight=1.0):
     y = y - (y @ held) @ held.T  # means say nothing of the error; in its squares their digits would be lost
     level = _likelihood(held, rate, y, weight, np.append(0.0, steps))
     none, value, width = level[:, 0], level[:, 1:], steps[1] - steps[0]
-    tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)
     if len(y) == 1:  # closed in on; many replicates keep the nodes, which are finer than the error of a tilt
         for _ in range(ROUNDS):
-            near = np.clip(tilt[0] + width * np.linspace(-1, 1, NODES), -STEEPEST, STEEPEST)
-            value = _likelihood(held, rate, y, weight, near)[0]
-            tilt, top, width = near[[value.argmax()]], value[[value.argmax()]], 2 * width / (NODES - 1)
+            width, tilt = width / 8, _vertex(steps, value[0])
+            steps = np.clip(tilt, width - STEEPEST, STEEPEST - width) + width * CLOSE
+            value = _likelihood(held, rate, y, weight, steps)
+    tilt, top = steps[value.argmax(axis=-1)], value.max(axis=-1)
     return tilt, 2 * normal_below(-np.sqrt(np.maximum(2 * (top - none), 0.0)))
+
+
+def _vertex(steps, value):
+    """Where a parabola through the best of some even steps and its neighbours is highest."""
+    best = value.argmax()
+    middle = min(max(best, 1), len(steps) - 2)
+    left, at, right = value[middle - 1 : middle + 2]
+    bow = left - 2 * at + right
+    shift = 0.5 * (left - right) / bow if bow < 0 else best - middle
+    return steps[middle] + shift * (steps[1] - steps[0])
 
 
 def _likelihood(held, rate, y, weight, tilts):

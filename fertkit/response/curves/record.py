@@ -199,7 +199,8 @@ class Shapes:
         return self._each("rise", x, bend)
 
     def reach(self, share, bend):
-        return self._each("reach", share, bend)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(share >= 1, 0.0, self._each("steep", np.clip(share, 0, 1)) / bend)
 
     def height(self, bend):
         return self._each("height", bend)
