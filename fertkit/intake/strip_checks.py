@@ -203,14 +203,12 @@ def coordinates(table, used=()) -> list[str]:
     >>> coordinates(pd.DataFrame({"Longitude": [-93.1], "Latitude": [44.1], "rate_lb_ac": [0.0]}))
     ['Longitude', 'Latitude']
     """
-    axes = []
-    for axis in range(len(_AXES)):
-        for column in table:
-            known = _axis_of(str(column)) == axis and column not in used
-            if known and pd.api.types.is_numeric_dtype(table[column]):
-                axes.append(column)
-                break
-    return axes if len(axes) == 2 else []
+    axes = {}
+    for column in table:
+        axis = -1 if column in used else _axis_of(str(column))
+        if axis >= 0 and axis not in axes and pd.api.types.is_numeric_dtype(table[column]):
+            axes[axis] = column
+    return [axes[0], axes[1]] if len(axes) == 2 else []
 
 
 @lru_cache(maxsize=1000)

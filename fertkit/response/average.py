@@ -100,14 +100,12 @@ def averaged_keys(fits) -> list[str]:
 
 def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
     """Economic optima within the tested rates of each of the curves given, (D, R, k)."""
-    low, high = sums.lowest[:, None], sums.highest[:, None]
-    return np.stack(
-        [best_in_range(CURVES[k], f.params, price_ratio, low, high) for k, f in fits.items()], axis=-1
-    )
+    ends = sums.lowest[:, None], sums.highest[:, None]
+    return best_in_range([CURVES[k] for k in fits], [f.params for f in fits.values()], price_ratio, *ends)
 
 
 def _rungs(level):
-    """The levels of a ladder, no two alike, and the places among them of those of ``TAILS`` and of one more."""
+    """Levels of a ladder, no two alike, and the places among them of those of ``TAILS`` and of one more."""
     return np.unique(np.append(1 - 2 * TAILS, level), return_inverse=True)
 
 

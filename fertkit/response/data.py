@@ -1,7 +1,7 @@
 """A trial as the response fits need it: rates, yields, levels and units."""
 
-from dataclasses import dataclass, replace
-from functools import cached_property, reduce
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -49,8 +49,8 @@ class TrialData(ByContent):
         Rows without a yield.
     columns : (str, str)
         Names of the rate and the yield column.
-    origin : DataFrame or None
-        Columns that name the rows and tell where they lay.
+    strips : DataFrame or None
+        The rows as they came.
     """
 
     rate: np.ndarray
@@ -65,7 +65,12 @@ class TrialData(ByContent):
     places: str = ""
     left_out: int = 0
     columns: tuple[str, str] = ("rate", "yield")
-    origin: pd.DataFrame | None = None
+    strips: pd.DataFrame | None = field(default=None, compare=False)  # what counts of them is read
+
+    @cached_property
+    def origin(self) -> pd.DataFrame | None:
+        """Columns that name the rows and tell where they lay."""
+        return None if self.strips is None else origin_of(self.strips, *self.columns)
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -74,6 +79,18 @@ class TrialData(ByContent):
     @cached_property
     def sums(self) -> Sums:
         return self.sweep.sums(self.yields)
+
+    @cached_property
+    def blocks(self) -> np.ndarray:
+        """Columns (n, p) of the mean and the blocks."""
+        ones = np.ones((len(self.rate), 1))
+        return ones if self.block is None else np.column_stack([ones, linear.dummies(self.sweep.block)])
+
+    @cached_property
+    def span(self) -> np.ndarray:
+        """Orthonormal columns (n, p) that span blocks and rates, weighted; nearly equal rates are one."""
+        columns = np.column_stack([self.blocks, linear.dummies(rate_groups(self.rate))])
+        return linear.span(columns * np.sqrt(self.weight)[:, None])
 
     @cached_property
     def rates(self) -> np.ndarray:
@@ -97,7 +114,7 @@ class TrialData(ByContent):
         parts = {
             f: v[kept] for f in ("rate", "yields", "weight", "block") if (v := getattr(self, f)) is not None
         }
-        return replace(self, **parts, origin=None if self.origin is None else self.origin.iloc[kept])
+        return replace(self, **parts, strips=None if self.strips is None else self.strips.iloc[kept])
 
     def need_units(self) -> None:
         """Raise UnitError, naming the column, where rate or yield has no unit and so no price."""
@@ -173,14 +190,13 @@ def read_trial_data(
     x = one_level(x, np.abs(x).max())
     if len(np.unique(x)) < 2:
         raise NotEstimable("all rates are equal; a response needs two rates, a curve three")
-    levels = [strips[c].astype(str) for c in (*(c for c in read.sites if c not in read.groups), *read.groups)]
-    block = reduce(lambda left, right: left + " / " + right, levels).to_numpy(dtype=str) if levels else None
+    levels = [_text(strips[c]) for c in (*(c for c in read.sites if c not in read.groups), *read.groups)]
+    block = np.array([" / ".join(row) for row in zip(*levels, strict=True)]) if levels else None
     return TrialData(
         rate=x, yields=read.y, weight=np.ones(len(x)) if weight is None else strips[weight].to_numpy(),
         block=block, rate_unit=unit_of(columns[0], "rate unit"), yield_unit=unit_of(columns[1], "yield unit"),
         nutrient=read.nutrient, crop=read.crop, through_origin=through_origin, places=_places(read),
-        left_out=len(read.lost), columns=columns,
-        origin=origin_of(strips, *columns),
+        left_out=len(read.lost), columns=columns, strips=strips,
     )  # fmt: skip
 
 
@@ -189,6 +205,11 @@ def unit_of(column: str, otherwise: str) -> str:
     words = str(column).lower().split("_")
     pairs = ["_".join(pair) for pair in pairwise(words)]
     return next((UNIT_ENDINGS[p] for p in pairs if p in UNIT_ENDINGS), otherwise)
+
+
+def _text(column) -> np.ndarray:
+    """The cells of a column as text."""
+    return (column if column.dtype.kind in "iO" else column.astype(str)).to_numpy(dtype=str)
 
 
 def _places(trial) -> str:
@@ -234,21 +255,18 @@ def doubtful_in_trials(trials: list[TrialData]) -> list[Doubtful]:
 def _doubtful_of(trials):
     """Doubtful rows of trials of one layout."""
     data, yields = trials[0], np.array([data.yields for data in trials])
-    ones = np.ones((len(data.rate), 1))
-    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
-    smooth = smoother(data.rate, rest)
-    design = np.column_stack([rest, linear.dummies(rate_groups(data.rate))])
-    if linear.fit(design, data.yields).df - 1 < LEFT and smooth is not None:
-        design = smooth
-    root = np.sqrt(data.weight)
-    weighed = None if smooth is None else smooth * root[:, None]
-    for found in doubtful_in_each(design * root[:, None], yields * root, weighed):
+    root, left, smooth = np.sqrt(data.weight), data.span, smoother(data.rate, data.blocks)
+    smooth = None if smooth is None else smooth * root[:, None]
+    if len(left) - left.shape[1] - 1 < LEFT and smooth is not None:
+        left = linear.span(smooth)
+    for found in doubtful_in_each(left, yields * root, smooth):
         expected = tuple(y / root[i] for i, y in zip(found.rows, found.expected, strict=True))
         yield replace(found, expected=expected)
 
 
 def one_order(data: TrialData) -> bool:
     """Whether every block repeats one order of the rates; False where that is not known."""
-    if data.block is None or data.origin is None or (order := places(data.origin)[1]) is None:
+    if data.block is None or data.strips is None:
         return False
-    return systematic(rate_groups(data.rate), data.sweep.block, order)
+    order = places(data.strips, used=data.columns)[1]
+    return order is not None and systematic(rate_groups(data.rate), data.sweep.block, order)

@@ -101,9 +101,8 @@ class Grouping:
     def minus_two_log(self, design) -> float:
         """-2 log likelihood of a linear model, less n (1 + log 2 pi), as AICc of single trials counts it."""
         root, n = np.sqrt(self.data.weight), len(self.codes)
-        left, values, _ = np.linalg.svd(design * root[:, None], full_matrices=False)
         codes = np.arange(n) if self.random is None else self.random
-        full, y = left[:, values > 1e-10 * values[0]], root * self.data.yields
+        full, y = linear.span(design * root[:, None]), root * self.data.yields
         model = OneEffect(full, root, y, codes, restricted=False)
         fit = model.at(0.0) if self.random is None else model.best()
         return fit.criterion - n * (1 + np.log(2 * np.pi))
@@ -136,7 +135,7 @@ def group_rows(trial, by, cluster=None, **read) -> Grouping:
         by = trial.factor_header or by  # as the file writes it
     held = named if isinstance(trial, pd.DataFrame) else trial.with_strips(named)
     data = read_trial_data(held, **read, by=[own, *([cluster] if cluster else [])])
-    rows = data.origin.index
+    rows = data.strips.index
     cells = named.loc[rows, own]
     empty = cells.index[cells.isna() | (cells.astype(str).str.strip() == "")]
     if len(empty):

@@ -8,7 +8,7 @@ import pandas as pd
 from fertkit.errors import FertkitError
 from fertkit.intake.strip_checks import MANY_PLACED
 from fertkit.intake.strip_headers import SITE_COLUMNS
-from fertkit.response.data import TrialData, one_level, origin_of, read_trial_data, unit_of
+from fertkit.response.data import TrialData, one_level, read_trial_data, unit_of
 from fertkit.sizes import LARGEST_NUMBER
 from fertkit.trials.table import SINGLE_COLUMNS, column_of
 
@@ -66,7 +66,7 @@ def _plain(table, trial, starts, rate, response, blocks, weight) -> dict[int, Tr
     x = one_level(np.where(good, x, 0.0), largest[trial])
     odd |= np.maximum.reduceat(x, starts) == np.minimum.reduceat(x, starts)
     known = {"rate_unit": unit_of(rate, "rate unit"), "yield_unit": unit_of(response, "yield unit")}
-    known, origin, found = known | {"columns": (rate, response)}, origin_of(table, rate, response), {}
+    known, found = known | {"columns": (rate, response)}, {}
     facts = {name: table[name].to_numpy(object) for name in ("nutrient", "crop") if name in table}
     for i, (start, end) in enumerate(pairwise([*starts, len(x)])):
         if not odd[i]:
@@ -74,7 +74,7 @@ def _plain(table, trial, starts, rate, response, blocks, weight) -> dict[int, Tr
             told = {name: str(values[start] or "") for name, values in facts.items()}
             in_blocks = labels[rows] if blocked[i] else None
             found[i] = TrialData(
-                x[rows], y[rows], w[rows], in_blocks, **known, **told, origin=origin.iloc[rows]
+                x[rows], y[rows], w[rows], in_blocks, **known, **told, strips=table.iloc[rows]
             )
     return found
 

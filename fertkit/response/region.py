@@ -189,7 +189,7 @@ class Region:
         return _shape(self.curve)  # by name, so that a region can be pickled
 
     def given(self, coord):
-        """Slack of RSS, slope, size, centre and bend for coords (D, R, L, ...), 1 for an axis that is alike."""
+        """Slack of RSS, slope, size, centre and bend at coords (D, R, L, ...), 1 for an axis all alike."""
         bend = self.shape.uncoord(coord.reshape(*coord.shape[:2], 1, -1))
         rise = self.shape.rise(self.x[:, None, :, None], bend)
         pushed = self.maps @ rise

@@ -22,7 +22,6 @@ from fertkit.laws import normal_below
 from fertkit.response.data import TrialData
 from fertkit.results import plain
 from fertkit.rounding import below, same
-from fertkit.trials import linear
 from fertkit.trials.doubtful import LEFT
 
 BOUND = 1.345  # Huber's k, in standard deviations: 95 % efficient with normal errors
@@ -64,15 +63,14 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
     """
     if not (far or uneven):
         return data, None
-    design = design_of(data)
-    if len(design) - design.shape[1] < LEFT:
+    if len(data.rate) - data.span.shape[1] < LEFT:
         raise NotEstimable(
             "too few strips per rate to find outliers or uneven errors; use the plain fit",
             "neither --robust nor --uneven",
         )
     used, done = data, Treated(data)
     if uneven:
-        tilt = spread_of(design, data.rate, data.yields[None], data.weight)[0][0]
+        tilt = spread_of(design_of(data), data.rate, data.yields[None], data.weight)[0][0]
         if _at_limit(tilt):
             raise NotEstimable(
                 "these strips cannot tell how much their error changes with the rate; use the plain fit"
@@ -81,7 +79,7 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
         done = replace(done, ratio=float(np.exp(tilt)))
     if far:
         root = np.sqrt(used.weight)
-        values, beyond = (v[0] for v in pulled_in(design * root[:, None], (data.yields * root)[None])[:2])
+        values, beyond = (v[0] for v in pulled_in(used.span, (data.yields * root)[None])[:2])
         used = replace(used, yields=values / root) if beyond.any() else used
         rows = np.flatnonzero(beyond)
         rows = rows[np.argsort(-np.abs(used.yields - data.yields)[rows], kind="stable")]
@@ -96,23 +94,15 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
 
 
 def design_of(data: TrialData) -> np.ndarray:
-    """Columns of full rank for the blocks and the rates."""
-    ones = np.ones((len(data.rate), 1))
-    rest = ones if data.block is None else np.column_stack([ones, linear.dummies(data.sweep.block)])
-    return basis_of(np.column_stack([rest, linear.dummies(linear.rate_groups(data.rate))]))
-
-
-def basis_of(columns) -> np.ndarray:
-    """Orthonormal columns that span the same space."""
-    left, values, _ = np.linalg.svd(columns, full_matrices=False)
-    return left[:, values > values[0] * 1e-10]
+    """Columns of full rank for the blocks and the rates, unweighted."""
+    return data.span / np.sqrt(data.weight)[:, None]
 
 
 # ---- far strips
 
 
-def pulled_in(design, y):
-    """Pseudo-values of Huber's estimate and the scale, for yields (R, n) under one design (n, p).
+def pulled_in(left, y):
+    """Pseudo-values of Huber's estimate and the scale, for yields (R, n) under orthonormal columns (n, p).
 
     Returns
     -------
@@ -123,7 +113,6 @@ def pulled_in(design, y):
     scale : array (R,)
         Standard deviation of the error by his second proposal.
     """
-    left = basis_of(design)
     n, p = left.shape
     df, beta = n - p, _second_moment()
     fitted = y @ left @ left.T
@@ -153,9 +142,11 @@ def _second_moment():
     return within - 2 * BOUND * np.exp(-(BOUND**2) / 2) / np.sqrt(2 * np.pi) + BOUND**2 * (1 - within)
 
 
-def heavy_tails(design, y):
-    """p (R,) of Geary's ratio being so small: more far strips than normal errors leave (D'Agostino 1970)."""
-    left = basis_of(design)
+def heavy_tails(left, y):
+    """p (R,) of Geary's ratio being so small: more far strips than normal errors leave (D'Agostino 1970).
+
+    The design is told by orthonormal columns (n, p) that span it.
+    """
     rest = y - y @ left @ left.T
     room = np.sqrt(np.maximum(1 - (left**2).sum(axis=1), 0.0))
     rest = rest[:, room > 1e-6] / room[room > 1e-6]
@@ -243,12 +234,11 @@ def _at_limit(tilt) -> bool:
 
 def error_checks(data: TrialData, doubtful: bool) -> list[tuple]:
     """Rows of a checks table: whether strips scatter with too many far ones, or differently by rate."""
-    design, root = design_of(data), np.sqrt(data.weight)
-    df = len(data.rate) - design.shape[1]
+    df = len(data.rate) - data.span.shape[1]
     if df < (LEFT if doubtful else FEWEST_DF) or not np.ptp(data.yields):
         return []
-    tails = float(heavy_tails(design * root[:, None], (data.yields * root)[None])[0])
-    tilt, p = (float(v[0]) for v in spread_of(design, data.rate, data.yields[None], data.weight))
+    tails = float(heavy_tails(data.span, (data.yields * np.sqrt(data.weight))[None])[0])
+    tilt, p = (float(v[0]) for v in spread_of(design_of(data), data.rate, data.yields[None], data.weight))
     more, less = data.rates[[-1, 0]] if tilt > 0 else data.rates[[0, -1]]
     strips = f"strips at {plain(more)} {data.rate_unit} vary"
     rows = [

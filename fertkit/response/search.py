@@ -200,9 +200,7 @@ def search(shape, x, spread, pull):
     coord = shape.coord(shape.grid(x))[:, ::-1]
     n, turning, slant, size = _on_grid(shape, coord, x, spread, pull)
     gain = n * n
-    best = np.argmax(gain, axis=-1)[..., None]
-    found = np.take_along_axis(np.broadcast_to(coord[:, None], gain.shape), best, axis=-1)[..., 0]
-    top = np.take_along_axis(gain, best, axis=-1)[..., 0]
+    found, top = coord[np.arange(len(coord))[:, None], np.argmax(gain, axis=-1)], gain.max(axis=-1)
     problem = shape, x, spread, pull
     d, r, *bracket = _brackets(problem, coord, n, turning, slant, size, top)
     if len(d):

@@ -62,22 +62,30 @@ def doubtful_strips(design, y, smooth=None) -> Doubtful:
         A smoother model of the same strips (blocks and a parabola in the rate). Where two sets explain the
         yields about alike, such as either half of the strips of one rate, it decides which half is wrong.
     """
-    return doubtful_in_each(design, np.asarray(y, dtype=float)[None], smooth)[0]
+    return doubtful_in_each(linear.span(design), np.asarray(y, dtype=float)[None], smooth)[0]
 
 
-def doubtful_in_each(design, y, smooth=None) -> list[Doubtful]:
-    """Find the doubtful strips of many trials of one design, as `doubtful_strips`; yields are (T, n)."""
-    fits = [linear.fit(design, own) for own in y]
-    if fits[0].df - 1 < LEFT:
+def doubtful_in_each(left, y, smooth=None) -> list[Doubtful]:
+    """Find the doubtful strips of many trials of one design, as `doubtful_strips`.
+
+    Parameters
+    ----------
+    left : (n, p) array
+        Orthonormal columns that span the design.
+    y : (T, n) array
+    smooth : (n, q) array, optional
+    """
+    n, df = y.shape[1], y.shape[1] - left.shape[1]
+    if df - 1 < LEFT:
         return [Doubtful()] * len(y)
-    maker, df = _maker(design), fits[0].df
-    most, n = _most(y.shape[1], df), y.shape[1]
+    whole = _Model(_maker(left), linear.residuals_of(left, y))
+    most = _most(n, df)
     step = max(1, _CELLS // (n * min(n, PAIRED) * most))
-    searched = [i for i, fit in enumerate(fits) if fit.residuals.any()]
+    searched = np.flatnonzero(whole.residuals.any(axis=1))
     found = [Doubtful()] * len(y)
     for rows in (searched[i : i + step] for i in range(0, len(searched), step)):
-        model = _Model(maker, np.array([fits[i].residuals for i in rows]))
-        rss = np.array([fits[i].rss for i in rows])
+        model = whole.only(rows)
+        rss = (model.residuals**2).sum(axis=1)
         sized = list(_searched(model, most))
         # a rounded number errs by that variance
         floor = (ROUNDING * np.abs(y[rows]).max(axis=1)) ** 2 + _step_of(y[rows]) ** 2 / 12
@@ -85,18 +93,20 @@ def doubtful_in_each(design, y, smooth=None) -> list[Doubtful]:
         out = np.arange(1, len(sized) + 1)[:, None]  # strips left out
         p = _step(np.concatenate([rss[None], left[:-1]]), left, df - out, n - out + 1, floor)
         for at, i in enumerate(rows):
-            found[i] = _last_far(model.only(at), fits[i], y[i], p[:, at], sized, at, smooth)
+            found[i] = _last_far(model.only([at]), (rss[at], df), y[i], p[:, at], sized, at, smooth)
     return found
 
 
-def _last_far(model, fit, y, p, sized, at, smooth) -> Doubtful:
+def _last_far(model, error, y, p, sized, at, smooth) -> Doubtful:
     """The largest set whose last strip still stands out, of one trial."""
     sizes = [size for size, chance in enumerate(p) if chance < ALPHA]
     if not sizes:
         return Doubtful(p=float(p[0]))
     sets, gains = (part[at] for part in sized[sizes[-1]])
-    sets = _alike(sets, gains, fit.rss, fit.df - sets.shape[1], 4 if smooth is None else 12)
-    rival = None if smooth is None else _Model(_maker(smooth), linear.fit(smooth, y).residuals[None])
+    rss, df = error
+    sets = _alike(sets, gains, rss, df - sets.shape[1], 4 if smooth is None else 12)
+    left = None if smooth is None else linear.span(smooth)
+    rival = None if smooth is None else _Model(_maker(left), linear.residuals_of(left, y[None]))
     rows, undecided = _decided(sets, rival)
     away = model.away(rows)
     order = np.argsort(-np.abs(away), kind="stable")
@@ -104,11 +114,9 @@ def _last_far(model, fit, y, p, sized, at, smooth) -> Doubtful:
     return Doubtful(*named, float(p[sizes[-1]]), undecided)
 
 
-def _maker(design) -> np.ndarray:
-    """Projector M of a linear model that leaves the residuals e = M y."""
-    left, values, _ = np.linalg.svd(design, full_matrices=False)
-    left = left[:, values > values[0] * 1e-10]
-    return np.eye(len(design)) - left @ left.T
+def _maker(left) -> np.ndarray:
+    """Projector M of a linear model, told by orthonormal columns, that leaves the residuals e = M y."""
+    return np.eye(len(left)) - left @ left.T
 
 
 @dataclass(frozen=True)
@@ -118,8 +126,8 @@ class _Model:
     maker: np.ndarray
     residuals: np.ndarray
 
-    def only(self, trial) -> "_Model":
-        return _Model(self.maker, self.residuals[trial : trial + 1])
+    def only(self, trials) -> "_Model":
+        return _Model(self.maker, self.residuals[trials])
 
     def gains(self, sets) -> np.ndarray:
         """How much the residual sum of squares falls without each set of strips [(T, k, size) -> (T, k)].
@@ -132,7 +140,7 @@ class _Model:
 
     def _inner(self, sets):
         """Residuals and projector of the strips of each set, and its determinant; the unit matrix at none."""
-        away = np.take_along_axis(self.residuals[:, None], sets, axis=-1).reshape(-1, sets.shape[-1])
+        away = self.residuals[_each(sets)[..., None], sets].reshape(-1, sets.shape[-1])
         sets = sets.reshape(-1, sets.shape[-1])
         inner = self.maker[sets[:, :, None], sets[:, None, :]]
         size = np.linalg.det(inner)
@@ -145,7 +153,7 @@ class _Model:
         What the set leaves of the other residuals, and of their projector, is reckoned once a set.
         """
         away, inner, size = self._inner(sets)
-        rest = np.repeat(np.take_along_axis(self.residuals, strips, axis=-1), sets.shape[1], axis=0)
+        rest = np.repeat(self.residuals[_each(strips), strips], sets.shape[1], axis=0)
         strips = np.repeat(strips, sets.shape[1], axis=0)
         across = self.maker[sets.reshape(-1, sets.shape[-1], 1), strips[:, None]]
         right = np.concatenate([away[..., None], across], axis=-1)
@@ -172,7 +180,7 @@ def _searched(model, most):
     room = np.diag(model.maker)
     alone = np.where(room > 1e-8, model.residuals**2 / np.maximum(room, 1e-8), -np.inf)
     order = np.argsort(-alone, axis=-1, kind="stable")
-    yield order[:, :BEAM, None], np.take_along_axis(alone, order[:, :BEAM], axis=-1)
+    yield order[:, :BEAM, None], alone[_each(order), order[:, :BEAM]]
     strips = np.sort(order[:, :PAIRED], axis=-1)
     sets = strips[..., None]
     for wide in range(2, most + 1):
@@ -182,9 +190,9 @@ def _searched(model, most):
         gains = gains[free].reshape(trials, -1)
         # as often a set may come up, from as many narrower ones
         best = np.argsort(-gains, axis=-1, kind="stable")[:, : BEAM * wide]
-        own, other, gains = (np.take_along_axis(v, best, axis=-1) for v in (own, other, gains))
-        more = np.take_along_axis(strips, other, axis=-1)[..., None]
-        wider = np.concatenate([np.take_along_axis(sets, own[..., None], axis=1), more], axis=-1)
+        each = _each(best)
+        own, other, gains = (v[each, best] for v in (own, other, gains))
+        wider = np.concatenate([sets[each, own], strips[each, other][..., None]], axis=-1)
         sets, gains = _once_each(np.sort(wider, axis=-1), gains)
         strips = np.broadcast_to(np.arange(n), (trials, n))
         yield sets, gains
@@ -193,14 +201,17 @@ def _searched(model, most):
 def _once_each(sets, gains):
     """The best sets of each trial, those that come up again left out: as many in every trial."""
     order = np.lexsort(np.moveaxis(sets, -1, 0)[::-1], axis=-1)
-    sets, gains = (
-        np.take_along_axis(sets, order[..., None], axis=1),
-        np.take_along_axis(gains, order, axis=-1),
-    )
+    each = _each(order)
+    sets, gains = sets[each, order], gains[each, order]
     again = np.zeros(gains.shape, bool)
     again[:, 1:] = (sets[:, 1:] == sets[:, :-1]).all(axis=-1)
     best = np.lexsort((-gains, again), axis=-1)[:, : min(BEAM, (~again).sum(axis=-1).min())]
-    return np.take_along_axis(sets, best[..., None], axis=1), np.take_along_axis(gains, best, axis=-1)
+    return sets[each, best], gains[each, best]
+
+
+def _each(places) -> np.ndarray:
+    """Numbers (T, 1) of the trials, that places (T, ...) may be looked up in each."""
+    return np.arange(len(places))[:, None]
 
 
 def _step_of(y) -> np.ndarray:

@@ -65,10 +65,7 @@ def fit(design, y) -> LeastSquares:
     left, values, right = np.linalg.svd(design, full_matrices=False)
     keep = values > values[0] * 1e-10
     left, values, right = left[:, keep], values[keep], right[keep]
-    fitted = left @ (left.T @ y)
-    residuals = y - fitted
-    # Rounding noise of an exact fit is no error to test against.
-    residuals[same(residuals, 0, scale=np.abs(y).max())] = 0.0
+    residuals = residuals_of(left, y)
     rank = int(keep.sum())
     return LeastSquares(
         coefficients=right.T @ ((left.T @ y) / values),
@@ -79,6 +76,18 @@ def fit(design, y) -> LeastSquares:
         df=len(y) - rank,
         row_space=right.T @ right,
     )
+
+
+def residuals_of(left, y) -> np.ndarray:
+    """What orthonormal columns leave of yields (..., n); rounding of an exact fit is no error to test by."""
+    rest = y - (y @ left) @ left.T
+    return np.where(same(rest, 0, scale=np.abs(y).max(axis=-1, keepdims=True)), 0.0, rest)
+
+
+def span(design) -> np.ndarray:
+    """Orthonormal columns that span the same space as those of a design, which may be short of rank."""
+    left, values, _ = np.linalg.svd(design, full_matrices=False)
+    return left[:, values > values[0] * 1e-10]
 
 
 def dummies(codes) -> np.ndarray:
@@ -165,8 +174,7 @@ def neighbour_statistic(residuals, design, line, order) -> tuple[float, float, f
         members = np.flatnonzero(line == run)
         members = members[np.argsort(order[members], kind="stable")]
         link[members[:-1], members[1:]] = link[members[1:], members[:-1]] = 0.5
-    left, values, _ = np.linalg.svd(design, full_matrices=False)
-    left = left[:, values > values[0] * 1e-10]
+    left = span(design)
     df, rss = n - left.shape[1], residuals @ residuals
     if df < 2 or rss <= 0 or not link.any():
         return np.nan, np.nan, np.nan

@@ -7,6 +7,7 @@ import pandas as pd
 
 from fertkit.reference.load import method_sources
 from fertkit.results import Result
+from fertkit.trials.linear import span
 
 
 @dataclass(frozen=True)
@@ -46,8 +47,7 @@ def leverages(design) -> np.ndarray:
     >>> leverages([[1, 0], [1, 1], [1, 2], [1, 3]]).round(2).tolist()
     [0.7, 0.3, 0.3, 0.7]
     """
-    left, values, _ = np.linalg.svd(np.asarray(design, float), full_matrices=False)
-    return (left[:, values > values[0] * 1e-10] ** 2).sum(axis=1)
+    return (span(np.asarray(design, float)) ** 2).sum(axis=1)
 
 
 def conditional(design, y, covariance, variance) -> tuple[np.ndarray, np.ndarray]:

@@ -49,10 +49,13 @@ def nested(table, columns) -> np.ndarray:
     return table.groupby(list(columns), dropna=False).ngroup().to_numpy()
 
 
-def places(strips, sites=()) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Return which strips of a site lie side by side: (run, place), from ``position`` or numbered strips."""
-    placed = coordinates(strips)
-    name = next((c for c in ("position", "strip", "plot") if c in strips), None)
+def places(strips, sites=(), used=()) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Return which strips of a site lie side by side: (run, place), from ``position`` or numbered strips.
+
+    Columns `used` for the rate and the yield tell no places.
+    """
+    placed = coordinates(strips, used)
+    name = next((c for c in ("position", "strip", "plot") if c in strips and c not in used), None)
     order = (
         np.array([np.nan]) if name is None else pd.to_numeric(strips[name], errors="coerce").to_numpy(float)
     )

@@ -208,7 +208,7 @@ def read_trial(
     if problems:
         raise InputError("trial", problems)
     table = _with_numbers(table, treatment if curve else None, response, weight, [*sites, *groups])
-    harvested = (table[response].notna() & table[treatment].notna()).to_numpy(bool)
+    harvested = pd.notna(table[response].to_numpy()) & pd.notna(table[treatment].to_numpy())
     strips, lost = (table, table.iloc[:0]) if harvested.all() else (table[harvested], table[~harvested])
     if len(strips[treatment].unique()) > 1:
         doubt = why_no_strips(strips, treatment, [*sites, *groups, *by], (treatment, response))

@@ -30,7 +30,7 @@ from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.gain import averaged_gains
 from fertkit.response.search import fit_sums
 from fertkit.response.sums import make_sweep
-from fertkit.trials.linear import dummies
+from fertkit.trials.linear import dummies, span
 
 SEED, SD = 20261128, 0.3
 DESIGNS = [("quadratic_plateau", 6, 4), ("linear_plateau", 5, 4)]
@@ -68,7 +68,7 @@ def simulate(design, kind, trials, rng):
     true = float(optimum_in_range(CURVES[key], truth, RATIO, 0.0, TOP))
     y = CURVES[key].value(x, truth) + rng.normal(0, 0.5, (trials, blocks))[:, block]
     y = y + SD * errors(kind, x / TOP, rng, trials)
-    columns = robust.basis_of(
+    columns = span(
         np.column_stack([np.ones(len(x)), dummies(block), dummies(np.searchsorted(np.unique(x), x))])
     )
     tilt, p_spread = robust.spread_of(columns, x, y)

@@ -15,13 +15,13 @@ from fertkit.response.data import read_trial_data
 from fertkit.response.robust import (
     FAR,
     UNEVEN,
-    basis_of,
     design_of,
     heavy_tails,
     pulled_in,
     spread_of,
     weights_of,
 )
+from fertkit.trials.linear import span
 
 DATA = Path(__file__).parents[1] / "reference" / "response"
 TABLE = Path(__file__).parents[1] / "reference" / "coverage" / "robust.csv"
@@ -90,7 +90,7 @@ def test_weights_fall_as_the_variance_rises():
 def test_gearys_ratio_is_small_with_far_strips_and_its_p_no_smaller_than_due():
     """Six rates in four blocks: with normal errors the check speaks up in 5 of 100 at most."""
     rng, block, rate = np.random.default_rng(2), np.repeat(np.arange(4), 6), np.tile(np.arange(6), 4)
-    design = basis_of(np.column_stack([block[:, None] == np.arange(4), rate[:, None] == np.arange(6)]))
+    design = span(np.column_stack([block[:, None] == np.arange(4), rate[:, None] == np.arange(6)]))
     normal, far = rng.normal(0, 1, (2, 2000, 24))
     far[:, 5] += 6
     assert (heavy_tails(design, normal) < 0.05).mean() < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 2000)

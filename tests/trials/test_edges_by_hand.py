@@ -78,6 +78,6 @@ def test_no_more_strips_are_doubted_than_leave_an_error(strips, df, most):
     rng = np.random.default_rng(strips)
     design = np.column_stack([np.ones(strips), rng.normal(size=(strips, strips - df - 1))])
     y = 50 + rng.normal(size=strips)
-    model = _Model(_maker(design), linear.fit(design, y).residuals[None])
+    model = _Model(_maker(linear.span(design)), linear.fit(design, y).residuals[None])
     assert _most(strips, df) == most
     assert [sets.shape[2] for sets, _ in _searched(model, most)] == list(range(1, most + 1))

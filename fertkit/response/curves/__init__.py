@@ -98,15 +98,20 @@ def optimum_in_range(curve: Curve, params, price_ratio, lowest, highest):
     """
     params, price_ratio = checked_params(curve, params), finite(price_ratio, "price ratio")
     lowest, highest = (finite(end, "tested rates") for end in (lowest, highest))
-    return best_in_range(curve, params, price_ratio, lowest, highest)
+    return best_in_range([curve], [params], price_ratio, lowest, highest)[..., 0]
 
 
-def best_in_range(curve: Curve, params, price_ratio, lowest, highest):
-    """As `optimum_in_range`, of arrays known to be finite."""
-    inner = np.clip(curve.optimum(params, price_ratio), lowest, highest)
+def best_in_range(curves, params, price_ratio, lowest, highest):
+    """As `optimum_in_range`, (..., k), of several curves with their parameters, all known to be finite."""
+    price_ratio, lowest, highest = (np.asarray(v, float)[..., None] for v in (price_ratio, lowest, highest))
+    optima = [curve.optimum(own, price_ratio[..., 0]) for curve, own in zip(curves, params, strict=True)]
+    inner = np.clip(np.stack(optima, axis=-1), lowest, highest)
     rates = np.stack(np.broadcast_arrays(lowest, inner, highest))
-    (best, inner, highest), (net, *others) = rates, curve.value(rates, params) - price_ratio * rates
-    for rate, other in zip((inner, highest), others, strict=True):
+    yields = [
+        curve.value(rates[..., i], own) for i, (curve, own) in enumerate(zip(curves, params, strict=True))
+    ]
+    (best, *rates), (net, *others) = rates, np.stack(yields, axis=-1) - price_ratio * rates
+    for rate, other in zip(rates, others, strict=True):
         # A rounding-sized gain is a tie, and ties go to the lower rate.
         better = above(other, net)
         best, net = np.where(better, rate, best), np.where(better, other, net)

@@ -269,10 +269,10 @@ def _sph_rise(x, bend):
 
 def _sph_jet(x, squared):
     """By the square of the bend."""
-    reach = squared**-0.5
+    reach = 1 / np.sqrt(squared)
     bent, x = x < reach, np.minimum(x, reach)
-    cube = x**3 / 3
-    return x - squared * cube, -cube, np.where(bent, 0.0, 0.5 * reach**5)
+    cube = x * x * x / 3
+    return x - squared * cube, -cube, np.where(bent, 0.0, 0.5 * reach / squared**2)
 
 
 def _sph_publish(a, b, bend, start):
