@@ -127,9 +127,9 @@ def test_no_curve_inside_the_margin_has_an_optimum_beyond_the_profile_interval(c
     low, high = (np.clip(end[0, 0, 0], x.min(), x.max()) for end in region.optimum(ratio))
     grid = region.grid[0, 0, 0]
     coord = np.interp(np.linspace(0, len(grid) - 1, 3000), np.arange(len(grid)), grid)[None, None, None]
-    slack, slope, size, _ = (v[0, 0, 0] for v in region.given(coord))
+    slack, slope, size, _, bend = (v[0, 0, 0] for v in region.given(coord))
     inside = slack > 0
-    bend, slope, size = region.shape.uncoord(coord[0, 0, 0])[inside], slope[inside], size[inside]
+    bend, slope, size = bend[inside], slope[inside], size[inside]
     for side in (-1, 1):
         steep = slope + side * np.sqrt(slack[inside] / size)
         share = np.where(steep > ratio, ratio / np.where(steep > ratio, steep, 1.0), 1.0)
