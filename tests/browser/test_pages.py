@@ -222,6 +222,22 @@ def test_on_a_telephone_what_went_wrong_is_seen_from_a_control_far_down(opened):
     assert told.bounding_box()["y"] + told.bounding_box()["height"] < ratio.bounding_box()["y"]
 
 
+def test_on_a_telephone_a_long_message_leaves_the_button_of_the_file_in_sight(opened, shots):
+    page = opened(LEAF, {"width": 360, "height": 740})
+    page.wait_for_function(DRAWN, timeout=READY)
+    button = page.get_by_role("button", name=re.compile("^Open a ")).first
+    button.evaluate("button => button.scrollIntoView({ block: 'center' })")
+    rows = "".join(f"S{i},soybean,R2,trifoliate,many,much,2{i}x,lots,some\n" for i in range(12))
+    upload(page, "spoilt.csv", f"Sample,Crop,Stage,Part,N %,P %,K %,S %,Mg %\n{rows}".encode())
+    told = page.get_by_role("alert")
+    expect(told).to_contain_text("problems to fix", timeout=READY)
+    page.screenshot(path=shots / "long_message_phone.png")
+    message = told.locator("xpath=ancestor::*[contains(@class, 'widget-html')][last()]").bounding_box()
+    assert message["y"] >= 0
+    assert message["y"] + message["height"] <= button.bounding_box()["y"]
+    expect(button).to_be_in_viewport(ratio=1)
+
+
 def test_a_question_without_an_answer_is_said(opened):
     page = opened(NEEDS)
     page.get_by_label("Question").first.select_option("When?")
