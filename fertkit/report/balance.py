@@ -14,6 +14,7 @@ from fertkit.report.sections import Section, Table, checks_of, checks_table
 from fertkit.report.workbook import sources_sheet, workbook_bytes
 from fertkit.results import Result, records
 from fertkit.say.line import DEFER, Kind
+from fertkit.tissue.agree import Verdict
 from fertkit.tissue.balance import Balance, dop
 from fertkit.tissue.dilution import dilution_of
 from fertkit.tissue.indices import FORMULAS, cnd, dris
@@ -139,6 +140,11 @@ class BalanceAnswer(Answer):
                     frame = frame.assign(when_wide=told)
                 held = [name for name in frame if name != "specimen"]
                 measured = {"value": "value [% or mg/kg]"} if "nutrient" in frame else {}
+                if "nutrient" in frame and "verdict" in frame:  # said once, not on every row
+                    frame = frame.assign(
+                        verdict=frame["verdict"].where(frame["verdict"] != Verdict.ENOUGH, "")
+                    )
+                    measured |= {"verdict": f"{HEADERS['verdict']} (empty: {Verdict.ENOUGH})"}
                 yield Table(title, frame[held].rename(columns=HEADERS | measured))
         yield checks_table(self.checks)
 

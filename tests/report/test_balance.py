@@ -236,3 +236,17 @@ def test_of_many_ratios_those_far_from_the_median_are_said(tmp_path):
         answer.write_workbook(tmp_path / "b.xlsx"), sheet_name="Every sample", engine="openpyxl"
     )
     assert len(book) == 42
+
+
+def test_rows_that_no_published_range_calls_short_say_so_once():
+    """Corn ear leaves at R1: 2.0 % N lies below every published range, 0.40 % P and 2.5 % K below none."""
+    sheet = b"Sample,Crop,Stage,Part,N %,P %,K %\na,corn,R1,ear leaf,2.00,0.40,2.50\n"
+    answer = answer_balance(read_tissue(sheet), "dop", optimum={"N": 3.0, "P": 0.3, "K": 2.0})
+    table = next(
+        table for section in answer.sections for table in section.tables if table.title == "Every sample"
+    )
+    column = "by published limits (empty: not below any published range)"
+    told = dict(zip(table.frame["nutrient"], table.frame[column], strict=True))
+    assert told["N"] == "below every published range"
+    assert told["P"] == told["K"] == ""
+    assert answer.table.set_index("nutrient")["verdict"]["P"] == "not below any published range"
