@@ -70,9 +70,8 @@ def passes_table(frame: pd.DataFrame, most: int | None) -> pd.DataFrame:
     table = _with(frame, "passes", ["pass", "method", "cost_per_ac"], blank)
     table["max_products"] = table["max_products"].fillna(np.inf).clip(upper=np.inf if most is None else most)
     table["earliest"] = table["earliest"].where(table["earliest"].ne(""), "preplant")
-    for name in ("crop", "nutrients"):
-        table[name] = [tuple(w.strip() for w in str(cell).split(";") if w.strip()) for cell in table[name]]
-    table["crop"] = [tuple(map(_named, crops)) for crops in table["crop"]]
+    table["nutrients"] = table["nutrients"].map(_words)
+    table["crop"] = table["crop"].map(crops_of)
     problems = [
         *_numbers(table, "cost_per_ac", lambda v: v >= 0, "give the pass cost per acre, 0 or more"),
         *_numbers(table, "max_products", lambda v: v >= 1, "give 1 or more"),
@@ -103,6 +102,15 @@ def demand_table(frame: pd.DataFrame | None) -> dict[tuple[str, str], float]:
 def share_late(demand, crop: str, nutrient: str) -> float:
     """Return the share asked for after planting: of the crop, else of the one it is a class of; else 0."""
     return demand.get((crop, nutrient), demand.get((base_of(crop), nutrient), 0.0))
+
+
+def crops_of(cell) -> tuple[str, ...]:
+    """Return the crops that a pass is for, by their names here; none where it is for all."""
+    return tuple(map(_named, _words(cell)))
+
+
+def _words(cell) -> tuple[str, ...]:
+    return tuple(word.strip() for word in str(cell).split(";") if word.strip())
 
 
 def _named(crop) -> str:

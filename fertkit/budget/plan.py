@@ -23,6 +23,7 @@ from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import field_credits
 from fertkit.budget.fields import is_usual, read_fields, unused_tests
 from fertkit.budget.own import checked_own
+from fertkit.budget.pass_tables import crops_of
 from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_passes, of_rows
 from fertkit.budget.policy import word_of
 from fertkit.budget.rates import RESIDUE_PARTS
@@ -367,7 +368,8 @@ def _doses(rates, applications, shed):
 
 def _last(passes, crop):
     """The last stage of the crop at which a pass is driven; '' where all are before emergence."""
-    own = passes[passes["crop"].isin(["", crop]) & ~passes["latest"].isin(BEFORE)]
+    mine = [not (some := crops_of(cell)) or bool({crop, base_of(crop)} & {*some}) for cell in passes["crop"]]
+    own = passes[np.array(mine, bool) & ~passes["latest"].isin(BEFORE)]
     return own["latest"].iloc[-1] if len(own) else ""
 
 

@@ -285,6 +285,8 @@ def difference_lines(answer) -> list[Line]:
     """Say where the published systems differ, and by how much."""
     sides, rate = answer.measured(answer.systems), answer.words["rate"]
     sides = sides[sides["rate_lb_ac"].notna()]
+    if sides.empty:
+        return [told("No published system gives a rate for these fields.")]
     spread = sides.groupby(["field", "zone", "nutrient"], sort=False)["rate_lb_ac"]
     spread = spread.agg(["min", "max", "size"])
     spread = spread[spread["size"] > 1]

@@ -5,6 +5,7 @@ import pytest
 
 from fertkit.budget.plan import plan_season
 from fertkit.report.plan import PlanAnswer
+from fertkit.say.plan_sheets import difference_lines
 
 TWO = pd.DataFrame({"field": ["A", "A"], "year": [2026, 2027], "crop": ["corn", "corn"], "area_ac": [80, 80],
                     "yield_goal_bu_ac": [200.0, 200.0]})  # fmt: skip
@@ -107,3 +108,29 @@ def test_a_pass_that_no_crop_can_use_is_named():
     notes = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150}).notes
     assert "no crop of the season can use 'wheat topdress': for another crop" in notes
     assert not any("'spring'" in note for note in notes)
+
+
+@pytest.mark.parametrize("named", ["wheat", "corn; Wheat", "Winter wheat", ""])
+def test_a_pass_of_a_crop_is_one_of_its_classes_however_it_is_written(named):
+    # all nitrogen goes on before planting, and a pass at tillering is there under each name of the crop
+    field = pd.DataFrame(
+        {"field": ["B"], "crop": ["winter wheat"], "area_ac": [40], "yield_goal_bu_ac": [75]}
+    )
+    shed = pd.DataFrame({"Product": ["urea"], "Price ($/ton)": [560]})
+    passes = pd.DataFrame({"Pass": ["drill", "dress"], "Method": ["broadcast"] * 2, "Cost per acre": [7, 8],
+                           "Earliest": ["preplant", "Z30"], "Latest": ["preplant", "Z31"],
+                           "Crop": ["", named]})  # fmt: skip
+    none = passes.assign(Crop=["", "corn"])
+    asked = {"shed": shed, "policy": {"N": 120, "P": "none", "K": "none"}}
+    wait, idle = (
+        plan_season(field, passes=some, **asked).season.set_index("nutrient").loc["N", "can_wait_lb_ac"]
+        for some in (passes, none)
+    )
+    assert wait > 0
+    assert not idle > 0
+
+
+def test_no_system_is_not_one_system():
+    # without a soil test no published rate of P2O5 or K2O stands beside another
+    said = [str(line) for line in difference_lines(PlanAnswer(plan_season(TWO)))]
+    assert said == ["No published system gives a rate for these fields."]
