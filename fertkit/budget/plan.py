@@ -252,7 +252,7 @@ def plan_season(
     asked = {"policy": policy, "credits": credits, "trials": trials, "caps": caps, "unit": unit}
     studied = {"region": region, "own": own, "source": source, "without": without}
     targets = nutrient_targets(rows, levels, **asked, **studied)
-    notes = (*notes, *of_legumes(rows, targets))
+    notes = (*notes, *of_legumes(rows, targets, region))
     year = rows["year"].iloc[first(rows["year"])]
     driven, now = None, targets.table[targets.table["year"] == year]
     if things is not None and not (now["rate_lb_ac"] > 0).any():

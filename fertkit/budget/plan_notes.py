@@ -8,11 +8,14 @@ from fertkit.budget.targets import PLACE, crops_before, is_legume
 from fertkit.budget.yields import base_of
 from fertkit.intake.spellings import listed
 from fertkit.reference.crops import is_known
+from fertkit.reference.load import load_table
 
 #: How far apart areas of one field in two years may lie and count as one.
 SAME_AREA = 0.005
 #: What a cell may hold that names no crop and no manure.
 NOTHING = ("", "no", "none", "-", "fallow")
+#: Policies whose rates a credit does not change, or that the plan tells of elsewhere.
+CREDITLESS = ("none", "fixed", "trial")
 _MOST = 6  # places named in one note
 
 
@@ -91,15 +94,18 @@ def of_passes(unused, crops):
             yield f"no crop of the season can use '{name}': {', '.join(dict.fromkeys(rows['why']))}"
 
 
-def of_legumes(rows, targets):
-    """Say after which legumes a system gives nitrogen without a credit, because none is published here."""
+def of_legumes(rows, targets, region):
+    """Say after which legumes nitrogen is planned without a credit, and whether a region would give one."""
     credited = set(targets.credits.loc[targets.credits["kind"] == "legume", "at"])
     table = targets.table[(targets.table["nutrient"] == "N") & (targets.table["rate_lb_ac"] > 0)]
     before, after = crops_before(rows), {}
-    for row in table[table["system"] != ""].to_dict("records"):
+    for row in table[~table["policy"].isin(CREDITLESS)].to_dict("records"):
         crop = before[row["at"]]
         if row["at"] not in credited and crop and is_legume(crop):
             name = " ".join(filter(None, (row["field"], row["zone"], str(row["year"]))))
             after.setdefault(crop, []).append(name)
     for crop, names in after.items():
-        yield f"no nitrogen credit for {crop} before is published here: {listed(names, _MOST)}; {_ENTER}"
+        somewhere = not region and crop in set(load_table("legume_credits")["previous_crop"])
+        what = "is taken without a region" if somewhere else "is published here"
+        remedy = f"name the region, or {_ENTER}" if somewhere else _ENTER
+        yield f"no nitrogen credit for {crop} before {what}: {listed(names, _MOST)}; {remedy}"

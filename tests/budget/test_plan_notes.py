@@ -57,7 +57,13 @@ def test_a_legume_whose_nitrogen_is_published_elsewhere_alone_is_told():
                         "high_lb_ac": [50.0]})  # fmt: skip
     for told in ({"credits": own}, {"policy": {"N": 150}}):
         assert not any("no nitrogen credit" in note for note in planned(fields, **told).notes)
-    assert not any("no nitrogen" in n for n in planned(fields.assign(previous_crop="alfalfa")).notes)
+    alfalfa = fields.assign(previous_crop="alfalfa")
+    assert not any("no nitrogen" in n for n in planned(alfalfa).notes)
+    # five states print a credit after alfalfa (LEGUME_CREDITS, NPNRD); without a region none is chosen
+    by_removal = {"policy": {"N": "removal"}}
+    apart = plan_season(alfalfa, **by_removal).notes
+    assert any("alfalfa before is taken without a region: A 2027; name the region" in n for n in apart)
+    assert not any("no nitrogen" in n for n in plan_season(alfalfa, region="Kansas", **by_removal).notes)
 
 
 def test_what_a_manure_holds_is_asked_for_where_nobody_knows_it():
