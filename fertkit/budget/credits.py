@@ -61,9 +61,11 @@ def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
     >>> manure_credits(applied).loc[0, ["total_lb_ac", "high_lb_ac"]].tolist()
     [120.0, 12.0]
     """
-    amount = next((name for name in AMOUNTS if name in applied), None)
-    if amount is None:
-        raise InputError("manure", [Problem("no amount", f"add one of: {', '.join(AMOUNTS)}")])
+    given = [name for name in AMOUNTS if name in applied]
+    if len(given) != 1:
+        what, remedy = ("two amounts", "keep one of") if given else ("no amount", "add one of")
+        raise InputError("manure", [Problem(what, f"{remedy}: {', '.join(AMOUNTS)}")])
+    amount = given[0]
     table, problems, rows = load_table("manure"), [], []
     for at, row in enumerate(applied.to_dict("records")):
         row["line"], row["tons"] = at + 2, _number(row, amount, at + 2, problems)
@@ -143,7 +145,7 @@ def is_given(value) -> bool:
 
 def _number(row, column, line, problems):
     try:
-        value = float(row[column])
+        value = np.nan if isinstance(row[column], bool | np.bool_) else float(row[column])
     except (TypeError, ValueError):
         value = np.nan
     if not (np.isfinite(value) and value >= 0):
@@ -193,6 +195,9 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
                 problems.append(Problem(f"{amount} without {of}", f"fill in {of}", at + 2, of))
             elif np.isfinite(number) and number > 0:
                 parts += _stated(amount, rows.loc[at], number, at, problems)
+    if AMOUNT_OF.keys() <= {*rows}:
+        both = rows[list(AMOUNT_OF)].map(is_given).all(axis=1)
+        problems += [Problem("two manure rates", "keep one", at + 2, "manure") for at in np.flatnonzero(both)]
     if problems:
         raise InputError("fields", problems)
     table = pd.DataFrame(parts, columns=["at", *CREDIT_COLUMNS])

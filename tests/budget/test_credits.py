@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fertkit.budget.buffers import lime_rates
-from fertkit.budget.credits import manure_credits
+from fertkit.budget.credits import field_credits, manure_credits
 from fertkit.errors import InputError
 from fertkit.reference.crops import crop_name
 from fertkit.reference.load import load_table
@@ -132,3 +132,17 @@ def test_lime_credited_beyond_the_need_says_so():
     field = pd.DataFrame({"ph": [5.0], "buffer_ph": [6.3], "target_ph": [6.0], "credit_ton_ac": [2.0]})
     assert "below zero: apply nothing" in lime_rates(field)["equation"].item()
     assert "below zero" not in lime_rates(field.assign(credit_ton_ac=0.5))["equation"].item()
+
+
+def test_an_amount_of_manure_is_one_number_in_one_unit():
+    # 10 ton an acre are 22.4 t a hectare: the same manure written twice is no more of it
+    twice = pd.DataFrame({"material": ["cattle farmyard manure"], "rate_ton_ac": [10.0], "rate_t_ha": [22.4]})
+    with pytest.raises(InputError, match="two amounts; keep one of: rate_ton_ac, rate_t_ha"):
+        manure_credits(twice)
+    field = {"field": ["A"], "zone": [""], "year": [""], "manure": ["cattle farmyard manure"]}
+    rates = {"manure_rate_ton_ac": [10.0], "manure_rate_t_ha": [22.4]}
+    with pytest.raises(InputError, match="row 2, column 'manure': two manure rates; keep one"):
+        field_credits(pd.DataFrame(field | rates))
+    assert len(field_credits(pd.DataFrame(field | rates | {"manure_rate_t_ha": [None]}))) == 3
+    with pytest.raises(InputError, match="value 'True': not an amount"):
+        manure_credits(twice[["material"]].assign(rate_ton_ac=True))
