@@ -6,7 +6,7 @@ Two families are known to the fits: curves linear in their parameters (`Basis`),
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import wraps
+from functools import partial, wraps
 
 import numpy as np
 
@@ -87,6 +87,11 @@ class Basis:
     falls: bool = False
 
 
+def _reached(steep, share, bend):
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(share >= 1, 0.0, steep(np.clip(share, 0, 1)) / bend)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Shape:
     """A family ``a + b rise(x; bend)``; all functions broadcast.
@@ -163,8 +168,7 @@ class Shape:
 
     def reach(self, share, bend):
         """Rate at which the slope has fallen to `share` of the slope at the start; 0 from a share of 1 on."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(share >= 1, 0.0, self.steep(np.clip(share, 0, 1)) / bend)
+        return _reached(self.steep, share, bend)
 
     def start(self, rates):
         """Where the rise begins, (D,), for tested rates (D, m) [rate unit]."""
@@ -199,8 +203,7 @@ class Shapes:
         return self._each("rise", x, bend)
 
     def reach(self, share, bend):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(share >= 1, 0.0, self._each("steep", np.clip(share, 0, 1)) / bend)
+        return _reached(partial(self._each, "steep"), share, bend)
 
     def height(self, bend):
         return self._each("height", bend)
