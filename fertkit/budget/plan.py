@@ -262,7 +262,8 @@ def plan_season(
         own_curves = targets.value if len(targets.value) else None
         options = {"spending_limit": spending_limit, "value": own_curves, "within_targets": True} | options
         driven = plan_passes(now, things.products, things.passes, **options)
-        notes = (*notes, *of_passes(driven.unused, set(now["crop"])))
+        costs = things.passes.set_index("pass")["cost_per_ac"]
+        notes = (*notes, *of_passes(driven, costs, set(now["crop"])))
     books = rotation_ledger(
         targets, levels, applied=_applied(driven, year), prices=_prices(driven) | (prices or {})
     )

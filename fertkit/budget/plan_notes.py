@@ -86,12 +86,18 @@ def of_manure(rows, stated):
         yield f"{what}: {listed(list(names), _MOST)}; give its analysis [lb/ton]"
 
 
-def of_passes(unused, crops):
-    """Say which passes no crop of the season can use, and why."""
+def of_passes(driven, costs, crops):
+    """Say which passes no crop of the season can use, and why; and which may bring next to nothing."""
+    unused = driven.unused
     whole = unused[unused["product"] == ""]
     for name, rows in whole.groupby("pass", sort=False):
         if crops <= set(rows["crop"]):
             yield f"no crop of the season can use '{name}': {', '.join(dict.fromkeys(rows['why']))}"
+    used = dict.fromkeys(driven.applications["pass"])
+    free = [f"'{name}'" for name in used if costs[name] == 0]
+    if free and len(used) > 1:  # each field needs one pass; what more of them bring may be little
+        where = listed(free, _MOST)
+        yield f"amounts may be too small to spread where a pass costs nothing: {where}; enter its cost"
 
 
 def of_legumes(rows, targets, region):

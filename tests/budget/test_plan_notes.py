@@ -140,3 +140,18 @@ def test_no_system_is_not_one_system():
     # without a soil test no published rate of P2O5 or K2O stands beside another
     said = [str(line) for line in difference_lines(PlanAnswer(plan_season(TWO)))]
     assert said == ["No published system gives a rate for these fields."]
+
+
+def test_passes_that_cost_nothing_are_told_to_bring_any_amount():
+    shed = pd.DataFrame({"Product": ["urea", "MAP 11-52-0"], "Price": ["$560/ton"] * 2})
+    ways = pd.DataFrame({"Pass": ["spring", "planter band"], "Method": ["broadcast", "band"],
+                         "Cost ($/ac)": [0.0, 0.0], "Earliest": ["preplant", "planting"],
+                         "Latest": ["preplant", "planting"], "Max products": [1, 1]})  # fmt: skip
+    plan = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150, "P": 40, "K": "none"})
+    told = [note for note in plan.notes if "too small to spread where a pass costs nothing" in note]
+    assert set(plan.passes.applications["pass"]) == {"spring", "planter band"}  # a product each
+    assert len(told) == 1
+    assert "'planter band'" in told[0]
+    paid = planned(TWO.iloc[:1], shed=shed, passes=ways.assign(**{"Cost ($/ac)": 8.0}),
+                   policy={"N": 150, "P": 40, "K": "none"})  # fmt: skip
+    assert not any("costs nothing" in note for note in paid.notes)
