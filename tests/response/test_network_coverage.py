@@ -26,6 +26,20 @@ def test_the_interval_of_the_pooled_rate_holds_its_level(simulation, monkeypatch
     assert row["median_width"] == np.clip(row["median_width"], 25, 55)
 
 
+def test_the_interval_with_site_data_holds_its_level_at_the_fewest_sites(simulation):
+    """The committed table within three binomial errors of 95 %, and a soil test that is of the sites."""
+    table = pd.read_csv(TESTS / "reference" / "coverage" / "network_known.csv")
+    assert [(row.truth, row.sites) for row in table.itertuples()] == simulation.KNOWN
+    assert (table["models"] >= 400).all()
+    assert (table["coverage"] >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / table["models"])).all()
+    assert (table["refused"] < 0.01).all()
+    tests = np.random.default_rng(2).normal(size=20_000)
+    level, _, join = simulation.draw_sites("linear_plateau", 20_000, np.random.default_rng(3), tests).T
+    assert np.corrcoef(tests, np.log(join))[0, 1] == pytest.approx(0.8, abs=0.02)
+    assert np.corrcoef(tests, level)[0, 1] == pytest.approx(0.6, abs=0.02)
+    assert np.log(join).std() == pytest.approx(0.25, rel=0.03)
+
+
 def test_the_interval_of_one_model_holds_its_level(simulation, monkeypatch):
     """The committed table within three binomial errors of 95 %, and two networks made anew."""
     table = pd.read_csv(TESTS / "reference" / "coverage" / "network_model.csv")
