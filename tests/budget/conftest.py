@@ -17,6 +17,18 @@ def _nothing_kept():
     uptake_curve.cache_clear()
 
 
+@pytest.fixture(scope="session")
+def one():
+    """The one amount that a source gives of a nutrient."""
+
+    def find(budget, nutrient, source, column="removed"):
+        held = (budget.table["nutrient"] == nutrient) & (budget.table["source_key"] == source)
+        [amount] = budget.table.loc[held, column]
+        return amount
+
+    return find
+
+
 @pytest.fixture
 def ask_systems():
     """What every system answers for one field: tests are (extractant, depth [in], test, unit)."""
