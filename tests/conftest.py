@@ -22,6 +22,9 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
+gc.set_threshold(10_000, 20, 50)  # waste is looked for less often: it took a tenth of the time of the tests
+# Texts of tables are held as where the README's install has no pyarrow; "auto" tries them as beside pyarrow.
+pd.set_option("mode.string_storage", os.environ.get("FERTKIT_TEST_STRINGS", "python"))
 sys.dont_write_bytecode = False
 # The same examples in every run, however slow the machine: looking for new ones is the work of
 # tests/hardening/fuzz.py.
@@ -45,11 +48,6 @@ def pytest_collection_modifyitems(items):
         return min(rank.get(name.as_posix(), len(rank)) for name in (path, *path.parents))
 
     items.sort(key=lambda item: place(item.path))
-
-
-def pytest_collection_finish():
-    """Look for waste less often: it took a tenth of the time of the tests."""
-    gc.set_threshold(10_000, 20, 50)
 
 
 @pytest.hookimpl(optionalhook=True)

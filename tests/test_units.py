@@ -2,7 +2,6 @@
 
 import numpy as np
 import pandas as pd
-import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,7 +31,6 @@ from fertkit.units import (
     to_element,
 )
 
-UREG = pint.UnitRegistry()
 PINT_UNITS = {
     "kg/ha": "kg/hectare", "g/ha": "g/hectare", "t/ha": "tonne/hectare", "Mg/ha": "megagram/hectare",
     "q/ha": "100*kg/hectare", "dt/ha": "100*kg/hectare", "lb/ac": "pound/acre",
@@ -46,17 +44,25 @@ FACTORS = {
 }  # fmt: skip
 
 
-def test_definitions_are_those_of_nist():
-    assert UREG.Quantity(1, "pound").to("kg").magnitude == pytest.approx(LB_KG, rel=1e-12)
+@pytest.fixture(scope="module")
+def nist():
+    """Quantities by pint, which takes a second to load."""
+    import pint
+
+    return pint.UnitRegistry()
+
+
+def test_definitions_are_those_of_nist(nist):
+    assert nist.Quantity(1, "pound").to("kg").magnitude == pytest.approx(LB_KG, rel=1e-12)
     # pint's acre is the US survey acre (4 parts in a million larger); the international acre is 4840 sq yd
-    assert UREG.Quantity(4840, "yard**2").to("hectare").magnitude == pytest.approx(ACRE_HA, rel=1e-12)
-    assert UREG.Quantity(1, "gallon").to("liter").magnitude == pytest.approx(US_GALLON_L, rel=1e-12)
+    assert nist.Quantity(4840, "yard**2").to("hectare").magnitude == pytest.approx(ACRE_HA, rel=1e-12)
+    assert nist.Quantity(1, "gallon").to("liter").magnitude == pytest.approx(US_GALLON_L, rel=1e-12)
 
 
 @pytest.mark.parametrize("unit", AREA_RATE_KG_HA)
-def test_area_rates_against_pint(unit):
+def test_area_rates_against_pint(nist, unit):
     assert set(PINT_UNITS) == set(AREA_RATE_KG_HA)
-    expected = UREG.parse_expression(PINT_UNITS[unit]).to("kg/hectare").magnitude
+    expected = nist.parse_expression(PINT_UNITS[unit]).to("kg/hectare").magnitude
     assert convert_area_rate(1.0, unit, "kg/ha") == pytest.approx(
         expected, rel=5e-6
     )  # survey against international acre
@@ -123,13 +129,13 @@ PINT_MASSES = {"kg": "kg", "g": "g", "q": "100*kg", "dt": "100*kg", "t": "tonne"
                "oz": "ounce", "lb": "pound", "cwt": "100*pound", "ton": "short_ton"}  # fmt: skip
 
 
-def test_masses_against_pint():
+def test_masses_against_pint(nist):
     assert {unit: mass_kg(unit) for unit in MASS_KG} == pytest.approx(
-        {unit: UREG.parse_expression(words).to("kg").magnitude for unit, words in PINT_MASSES.items()}
+        {unit: nist.parse_expression(words).to("kg").magnitude for unit, words in PINT_MASSES.items()}
     )
     assert mass_kg("bu", lb_per_bushel=56) == pytest.approx(25.40117272)  # 56 x 0.45359237
     assert (SHORT_TON_LB, CWT_LB) == (2000, 100)
-    assert pytest.approx(UREG.Quantity(1, "foot").to("m").magnitude) == FOOT_M
+    assert pytest.approx(nist.Quantity(1, "foot").to("m").magnitude) == FOOT_M
 
 
 def test_concentrations_by_arithmetic():

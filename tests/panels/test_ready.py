@@ -1,10 +1,10 @@
 """A kernel of ours has what panels need before its first answer; a fork has the answers, while they hold."""
 
-import gc
 import json
 import os
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from IPython.core.interactiveshell import InteractiveShell
@@ -46,6 +46,13 @@ SECOND = "box.value + 1"
 PRINTS = "print(box.value)"
 
 
+@pytest.fixture(autouse=True)
+def _no_waste(monkeypatch):
+    """A rehearsal clears away what its process holds; here that is all the tests have loaded, and stays."""
+    kept = SimpleNamespace(collect=lambda: None, freeze=lambda: None)
+    monkeypatch.setattr("fertkit.panels.rehearsal.gc", kept)
+
+
 @pytest.fixture
 def rehearsed(tmp_path):
     """A notebook of four cells after its rehearsal, of which the third prints."""
@@ -56,7 +63,6 @@ def rehearsed(tmp_path):
     one = Rehearsal(tmp_path / "lesson.ipynb", OPENED)
     list(one.run())
     os.chdir(before)
-    gc.unfreeze()
     return one
 
 
@@ -114,4 +120,3 @@ def test_what_cannot_be_rehearsed_ends_no_rehearsal_but_its_own(tmp_path, monkey
         path.write_text(content)
     one = Rehearsal(path, OPENED)
     assert list(one.run()) == one.cells == []
-    gc.unfreeze()
