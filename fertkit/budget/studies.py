@@ -20,6 +20,7 @@ from fertkit.reference.nutrients import NUTRIENT_ORDER, OXIDE_OF, place_of
 from fertkit.reference.own import NO_TABLES
 from fertkit.reference.profiles import as_list, studied_region, studies
 from fertkit.reference.regions import region_name
+from fertkit.results import cells
 from fertkit.units import convert_area_rate, to_element
 
 AMOUNTS = ("uptake", "uptake_low", "uptake_high", "harvested", "baled", "removed", "stays", "low", "high")
@@ -120,30 +121,31 @@ def _with_defaults(rows, crop, order, region):
 
     What was read leads before what is remembered, and what is of the region before both.
     """
-    first = rows.drop_duplicates(["crop", "nutrient", "source_key"])
-    listed = first["source_key"].map(lambda key: order.get(key, len(order)))
-    away = ~first["source_key"].map(studies()["region"]).eq(region) & (listed >= 0) if region else False
-    ranked = pd.DataFrame({
-        "away": away, "remembered": first["provenance"].eq("from_memory") & (listed >= 0), "listed": listed,
-        "trust": first["provenance"].map(lambda text: TRUST.get(text, len(TRUST))),
-        "other": first["crop"] != crop,
-    }, index=first.index)  # fmt: skip
-    ranked = ranked.sort_values(list(ranked), kind="stable")
-    place = pd.Series(range(len(ranked)), index=ranked.index)
-    first = first.assign(place=place).sort_values("place")
-    keys = ["crop", "nutrient", "source_key"]
-    up, off = (first[first[name].notna()].drop_duplicates("nutrient") for name in ("uptake", "removed"))
+    keys = list(cells(rows, "crop", "nutrient", "source_key"))
+    first = {}
+    for i, key in enumerate(keys):
+        first.setdefault(key, i)
+    uptake, removed, provenance = (rows[name].to_numpy() for name in ("uptake", "removed", "provenance"))
+    regions = studies()["region"].to_dict() if region else {}
+
+    def rank(key):
+        listed, learnt = order.get(key[2], len(order)), provenance[first[key]]
+        by_itself = listed >= 0  # neither chosen nor brought by the user
+        away = by_itself and bool(region) and regions.get(key[2]) != region
+        remembered = by_itself and learnt == "from_memory"
+        return away, remembered, listed, TRUST.get(learnt, len(TRUST)), key[0] != crop
+
+    ranked = sorted(first, key=rank)
+    up, off = (
+        {key[1]: key for key in reversed(ranked) if not np.isnan(some[first[key]])}
+        for some in (uptake, removed)
+    )
     # a share is of one row: of two classes of wheat in one source, that of the uptake answers for both
-    both = up.dropna(subset="removed").merge(off[["nutrient", "source_key"]])
-    off = pd.concat([both, off]).drop_duplicates("nutrient")
-    uses = {name: set(map(tuple, some[keys].to_numpy())) for name, some in (("uptake", up), ("removed", off))}
-    default = {
-        key: " and ".join(use for name, use in (("uptake", "uptake"), ("removed", "removal"))
-                          if key in uses[name])
-        for key in map(tuple, first[keys].to_numpy())
-    }  # fmt: skip
-    rows = rows.merge(first[[*keys, "place"]], on=keys, how="left")
-    return rows.assign(default=[default[key] for key in map(tuple, rows[keys].to_numpy())])
+    off |= {n: key for n, key in up.items() if not np.isnan(removed[first[key]]) and off[n][2] == key[2]}
+    place = {key: i for i, key in enumerate(ranked)}
+    uses = (("uptake", up), ("removal", off))
+    default = {key: " and ".join(use for use, leads in uses if leads.get(key[1]) == key) for key in ranked}
+    return rows.assign(place=[place[key] for key in keys], default=[default[key] for key in keys])
 
 
 def default_rows(rows: pd.DataFrame) -> pd.DataFrame:

@@ -135,9 +135,12 @@ def check_table(frame: pd.DataFrame, kind: str, file: str, nutrients=()) -> pd.D
         raise InputError(file, problems)
     frame = with_decimal_points(frame, [c.name for c in columns if c.holds == "number"])
     stem = file.replace("\\", "/").rsplit("/", 1)[-1].rsplit(".", 1)[0]
-    cells = {c.name: _cells(frame, c, stem) for c in columns}
-    problems = [problem for c in columns for problem in _cell_problems(cells[c.name], c)]
-    table = pd.DataFrame({c.name: _converted(cells[c.name], c) for c in columns})
+    given = {c.name: _cells(frame, c, stem) for c in columns if c.name in frame or c.required}
+    problems = [problem for c in columns if c.name in given for problem in _cell_problems(given[c.name], c)]
+    table = pd.DataFrame({
+        c.name: _converted(given[c.name], c) if c.name in given else _left_out(frame.index, c, stem)
+        for c in columns
+    })  # fmt: skip
     if not problems:
         problems += [
             *_row_problems(table, columns),
@@ -183,7 +186,18 @@ def _cells(frame, column, stem):
     cells = given.where(given.notna(), "").astype(str).str.strip()
     if "mg/kg" in column.allowed:
         cells = cells.map(lambda cell: _UNIT_WORDS.get(" ".join(cell.lower().split()), cell))
-    return cells.mask(cells == "", stem if column.name == "source_key" else column.default)
+    return cells.mask(cells == "", _default(column, stem))
+
+
+def _default(column, stem):
+    return stem if column.name == "source_key" else column.default
+
+
+def _left_out(index, column, stem):
+    """A column that is not in the file, as if its cells were empty."""
+    if column.holds == "text":
+        return pd.Series(_default(column, stem), index, dtype=object)
+    return pd.Series(float(column.default or "nan"), index)
 
 
 def _converted(cells, column):
