@@ -23,7 +23,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 mpl.use("Agg")
 gc.set_threshold(10_000, 20, 50)  # waste is looked for less often: it took a tenth of the time of the tests
-# Texts of tables are held as by the command and by an install without pyarrow; "auto" holds them as beside pyarrow.
+# Texts of tables are held as by the command and without pyarrow; "auto" holds them as beside pyarrow.
 pd.set_option("mode.string_storage", os.environ.get("FERTKIT_TEST_STRINGS", "python"))
 sys.dont_write_bytecode = False
 # The same examples in every run, however slow the machine: looking for new ones is the work of
