@@ -40,7 +40,7 @@ from fertkit.tissue.explanation import MANY, NEVER
 
 MAIN = ("N", "P2O5", "K2O")
 ELEMENTS = {"P2O5": "P", "K2O": "K"}
-_SHORT_NOTES = 200  # characters of notes that still share one line
+_SHORT_NOTES = 220  # characters of notes that still share one line
 
 
 def field_lines(answer) -> list[Line]:
