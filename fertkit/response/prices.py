@@ -374,12 +374,18 @@ def price_check(
         f"prices read as {money_text(money.nutrient, prices.currency)} per {rate_mass} of nutrient and "
         f"{money_text(money.grain, prices.currency)} per {yield_mass} of crop: a price ratio by weight of "
         f"{_range(low, high)}; usual is {plain(least)} to {plain(most)} "
-        f"({_table().loc[('price_ratio', 'lowest'), 'provenance']})"
+        f"({_provenance()})"
     )
     usual = bool(least <= high and low <= most)
     said = "prices are in the usual proportion" if usual else "check the units of the prices"
     row = "units of the prices", _range(low, high), f"{plain(least)} to {plain(most)}", usual
     return *row, f"{said}: {taken}"
+
+
+@cache
+def _provenance() -> str:
+    """How the usual ratios of prices are known."""
+    return _table().loc[("price_ratio", "lowest"), "provenance"]
 
 
 @cache

@@ -162,7 +162,9 @@ class Region:
         Whether the region holds the step and the straight line, beyond which the search has no nodes.
     """
 
-    NODES, ZOOM, ROUNDS = 32, 16, 3
+    #: Nodes across the hull, as shares: close at its ends, where slopes run as the root of what is left.
+    NODES = (1 - np.cos(np.linspace(0, np.pi, 32))) / 2
+    ZOOM, ROUNDS = 16, 3
 
     def __init__(self, curve: str | tuple[str, ...], fits: Fits, sums: Sums, level):
         self.curve, self.sums = curve, sums
@@ -269,20 +271,30 @@ class Region:
     def _across(self):
         """Coords from end to end of the hull, with the nodes inside it, and what is `given` there."""
         low, high = self.ends[..., :1], self.ends[..., 1:]
-        spaced = low + (high - low) * np.linspace(0, 1, self.NODES)
-        known = zip((spaced, *self.given(spaced)), self.nodes, strict=True)
-        return [np.concatenate(pair, axis=-1)[..., None, :] for pair in known]
+        return [v[..., None, :] for v in self._beside(self.nodes, low + (high - low) * self.NODES)]
+
+    def _beside(self, known, coord):
+        """Coords and what is `given` there, with that at more coords."""
+        return [
+            np.concatenate(pair, axis=-1) for pair in zip(known, (coord, *self.given(coord)), strict=True)
+        ]
 
     @cached_property
     def _rises(self):
         """Whether every curve of the region rises: it holds no slope of 0, and none below at its nodes."""
         return bool((self.room < self.gain[..., None]).all() and (self._across[2] > 0).all())
 
-    def _extremes(self, value, rounds=ROUNDS):
-        """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)``."""
+    def _extremes(self, value, rounds=ROUNDS, kinks=None):
+        """Least and greatest (D, R, L) of ``value(slack, slope, size, centre, bend, sign)``.
+
+        Bends at which the value may have a kink, (D, R, k), are looked at too.
+        """
         ends = self.ends[..., None, :1], self.ends[..., None, 1:]
         # Least and greatest are followed side by side on an axis of their own.
         coord, *given = self._across
+        if kinks is not None:
+            more = np.clip(self.shape.coord(kinks)[:, :, None, None], *ends)
+            coord, *given = self._beside(self._across, more)
         sign = np.array([[-1.0], [1.0]])
         score = self._score(value, coord, given, sign)
         steps = np.arange(self.ZOOM) / self.ZOOM
@@ -366,7 +378,10 @@ class Region:
                 rise = rise - self.shape.rise(foot[..., None, None], bend)
             return slope * rise
 
-        low, high = self._extremes(value)
+        # A join at a rate makes a kink; between these few a gain is smooth.
+        rates = at if over is None else np.concatenate([at, np.broadcast_to(foot, at.shape)], axis=-1)
+        with np.errstate(divide="ignore"):
+            low, high = self._extremes(value, 2, 1 / rates)
         # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.
         slope, reach = self._slopes(0)
         first = self.shape.uncoord(self.grid[..., 0])
