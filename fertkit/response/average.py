@@ -242,9 +242,9 @@ def _confidence(ends, weights, sums):
 
 def _own_ends(ends, weights, tail):
     """Outermost ends (D, R) of the curves that have a say: at a tail tabulated, or at the asked level."""
-    rung = max(int(at_most(TAILS, tail).sum()) - 1, 0)
-    lows, highs = (np.stack([pair[i][..., [rung, -1]] for pair in ends], axis=2) for i in (0, 1))
-    has_say = np.stack([at_least(weights, REFUTED), at_least(weights, OUTWEIGHS)], axis=-1)
+    rungs = [max(int(at_most(TAILS, tail).sum()) - 1, 0), -1]
+    lows, highs = (np.stack(own, axis=2)[..., rungs] for own in zip(*ends, strict=True))
+    has_say = at_least(weights[..., None], [REFUTED, OUTWEIGHS])
     least, most = np.where(has_say, lows, np.inf), np.where(has_say, highs, -np.inf)
     return least.min(axis=(2, 3)), most.max(axis=(2, 3))
 

@@ -235,6 +235,8 @@ def _brackets(problem, coord, n, turning, slant, size, top):
     low, high, below, above = coord[d, k], coord[d, k + 1], h[d, r, k], h[d, r, k + 1]
     plain = d, r, low, high, low + (high - low) * below / (below - above), np.sign(above)
     dip = ~change & (up[..., :-1] != climbs[..., :-1]) & (up[..., 1:] == climbs[..., 1:])
+    if not dip.any():
+        return plain
     cells = _worthwhile(coord, n, h, size, top, np.nonzero(dip))
     hidden = _hidden(problem, coord, h, cells)
     return tuple(np.concatenate(v) for v in zip(plain, hidden, strict=True))
