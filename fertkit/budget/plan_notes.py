@@ -92,7 +92,7 @@ def of_passes(driven, costs, crops):
     whole = unused[unused["product"] == ""]
     for name, rows in whole.groupby("pass", sort=False):
         if crops <= set(rows["crop"]):
-            yield f"no crop of the season can use '{name}': {', '.join(dict.fromkeys(rows['why']))}"
+            yield f"no crop of the season can use the pass '{name}' ({', '.join(dict.fromkeys(rows['why']))})"
     used = dict.fromkeys(driven.applications["pass"])
     free = [f"'{name}'" for name in used if costs[name] == 0]
     if free and len(used) > 1:  # each field needs one pass; what more of them bring may be little

@@ -93,7 +93,7 @@ def infer_units(unstated: dict, stated: dict) -> tuple[dict, dict]:
 
 def _group_unit(values, stated, fewest):
     # Every nutrient has one vote, however many samples, so that one long column cannot decide alone.
-    units = dict.fromkeys((*USUAL_CONCENTRATIONS, *stated))
+    units = dict.fromkeys((*USUAL_CONCENTRATIONS, *sorted(stated)))
     share = {u: float(np.mean([share_plausible(v, n, u) for n, v in values.items()])) for u in units}
     if len(stated) == 1:
         unit = next(iter(stated))
@@ -147,14 +147,14 @@ def no_leaf(results) -> Problem | None:
 def mislabelled(values: dict, units: dict) -> Problem | None:
     """Return a problem if all stated macronutrients fit another unit and not the stated one; else None."""
     macros = [n for n in MACROS if len(values.get(n, ()))]
-    for stated in {units[n] for n in macros}:
+    for stated in dict.fromkeys(units[n] for n in macros):
         group = [n for n in macros if units[n] == stated]
         if stated == "%" and len(group) >= FEWEST and _look_like_fractions({n: values[n] for n in group}):
             return problem("fractions as percent", nutrients=", ".join(group))
         if len(group) < 3:
             continue
-        units = dict.fromkeys((*USUAL_CONCENTRATIONS, stated))
-        share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in units}
+        tried = dict.fromkeys((*USUAL_CONCENTRATIONS, stated))
+        share = {u: np.mean([share_plausible(values[n], n, u) for n in group]) for u in tried}
         best = max(share, key=share.get)
         if at_most(share[stated], 1 - CLEAR) and at_least(share[best], CLEAR):
             return problem("wrong unit", nutrients=", ".join(group), stated=stated, best=best)

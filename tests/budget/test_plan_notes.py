@@ -112,7 +112,7 @@ def test_a_pass_that_no_crop_can_use_is_named():
                          "Cost ($/ac)": [8.0, 9.0], "Earliest": ["preplant", "Feekes 4"],
                          "Latest": ["preplant", "Feekes 6"], "Crop": ["", "wheat"]})  # fmt: skip
     notes = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150}).notes
-    assert "no crop of the season can use 'wheat topdress': for another crop" in notes
+    assert "no crop of the season can use the pass 'wheat topdress' (for another crop)" in notes
     assert not any("'spring'" in note for note in notes)
 
 

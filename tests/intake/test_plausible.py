@@ -116,6 +116,11 @@ def test_labels_that_all_values_contradict():
     some = grams | {"Ca": usual("Ca", "%", 3)}
     said = plausible.mislabelled(some, dict.fromkeys(grams, "mg/kg") | {"Ca": "%"})
     assert "N, P, K are labelled mg/kg" in str(said)
+    right = {n: usual(n, "%", 3) for n in ("Ca", "Mg", "S")}  # of two labels the one that fits says nothing
+    labels = dict.fromkeys(right, "%") | dict.fromkeys(grams, "g/kg")
+    assert plausible.mislabelled(grams | right, labels) is None
+    said = plausible.mislabelled(grams | right, labels | dict.fromkeys(grams, "mg/kg"))
+    assert "N, P, K are labelled mg/kg" in str(said)
     # A tenth plausible as labelled and nine tenths otherwise is enough, two tenths are not.
     for outside, told in ((0, True), (1, True), (2, False)):
         given = {n: usual(n, "g/kg", 10 - outside, outside) for n in grams}
