@@ -57,7 +57,8 @@ def is_given(url, **headers) -> bool:
     try:
         with urlopen(Request(url, headers=headers), timeout=30) as answer:
             return "/login" not in answer.url
-    except HTTPError:
+    except HTTPError as refused:
+        refused.close()  # it is an open answer too
         return False
 
 
