@@ -13,7 +13,7 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
 from multiprocessing import current_process, get_context
 from pathlib import Path
-from threading import Thread, active_count
+from threading import RLock, Thread, active_count
 from types import ModuleType
 
 import pandas as pd
@@ -163,6 +163,7 @@ def _work(settings, missing, total, progress, workers, client, out):
     class Bar(tqdm):
         monitor_interval = 0  # no thread of its own, which would keep `_pool` from copying this process
 
+    Bar.set_lock(RLock())  # no other process draws it; a lock between processes would outlive a stopped run
     work, workers = partial(work_part, settings), workers or worth(settings, missing)
     if client is not None:
         done = on_cluster(client, work, missing)
