@@ -396,10 +396,7 @@ def _point_checks(demand, nutrients):
         yield of_curve, misfit, limit, at_most(misfit, limit), _MET
         curve = demand.table[demand.table["nutrient"] == name]
         for row in records(others):
-            share, about = (
-                float(np.interp(row.day, curve["day"], curve["fraction"])),
-                f"{name} at {row.stage}",
-            )
+            share = float(np.interp(row.day, curve["day"], curve["fraction"]))
             near = at_most(abs(share - row.low), 0.1)
             about = f"{name} at {row.stage} against {row.source_key}"
             yield about, share, row.low, near, _BESIDE

@@ -54,6 +54,11 @@ class SupplyGap(Result):
         return self.demand.sources
 
     @property
+    def days(self) -> float:
+        """Days of the season that the soil supply is spread over."""
+        return season_days(self.demand)
+
+    @property
     def distinct(self) -> pd.DataFrame:
         """The gaps, one row a nutrient (delay "") where the delays make no difference."""
         columns = [c for c in self.gaps.columns if c != "delay"]
@@ -72,7 +77,7 @@ def supply_gap(
     demand : SeasonDemand
     soil_supply : dict
         Nutrient, P and K as P2O5 and K2O -> what the soil gives from emergence to the end of the season
-        [demand.unit], taken to come evenly.
+        [demand.unit], taken to come evenly; where temperatures end earlier, over the usual days (`days`).
     applications : DataFrame, optional
         nutrient, rate [demand.unit] and day (after emergence, negative before) or date; optional
         delay_low_days and delay_high_days (days until the crop can use it, 0 if absent) and label.
@@ -114,6 +119,12 @@ def supply_gap(
     gaps = [_gap(table, delay, demand.stages) for table in tables for delay in ("shortest", "longest")]
     rows = pd.concat(tables, ignore_index=True).drop(columns="near_point")
     return SupplyGap(demand, rows, pd.DataFrame(gaps), applied)
+
+
+def season_days(demand: SeasonDemand) -> float:
+    """Days from emergence to the end of a season: the usual ones where temperatures end before it."""
+    last = demand.table["day"].max()
+    return max(last, demand.stages["days"].max()) if demand.unfinished else last
 
 
 def _checked(demand, frame):
@@ -178,7 +189,7 @@ def _one(demand, nutrient, soil, applied):
     for scenario, delay in (("early", "delay_low_days"), ("late", "delay_high_days")):
         usable = (doses["day"] + doses[delay]).to_numpy(dtype=float)
         given = (days[:, None] >= usable) @ doses["rate"].to_numpy(dtype=float)
-        table[f"supply_{scenario}"] = soil * days / days[-1] + given
+        table[f"supply_{scenario}"] = soil * days / season_days(demand) + given
         table[f"gap_{scenario}"] = (table["demand"] - table[f"supply_{scenario}"]).clip(lower=0.0)
     return table.reset_index(drop=True)
 

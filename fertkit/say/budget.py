@@ -275,10 +275,15 @@ def _basis(demand):
 
 def gap_lines(gap) -> list[Line]:
     """Say when and how far supply falls short of demand."""
-    said = [lead(f"{gap.demand.crop} {_runs_short(gap.distinct)} (supply against demand, {gap.demand.unit})")]
+    said = [lead(f"{gap.demand.crop} {_runs_short(gap)} (supply against demand, {gap.demand.unit})")]
     for r in records(gap.distinct):
         delay = f"with the {r.delay} delay: " if r.delay else ""
-        said.append(row(r.nutrient, f"{delay}{_gap(r)}"))
+        said.append(row(r.nutrient, f"{delay}{_gap(r, gap.demand.unfinished)}"))
+    if gap.demand.unfinished:
+        last = gap.demand.table["day"].max()
+        said.append(
+            told(f"Temperatures end on day {last:.0f}; soil supply is spread over {gap.days:.0f} days.")
+        )
     spread = gap.demand.totals["spread"].max()
     if spread > 0:
         said.append(told(
@@ -292,19 +297,22 @@ def gap_lines(gap) -> list[Line]:
     ]
 
 
-def _runs_short(rows: pd.DataFrame) -> str:
+def _runs_short(gap) -> str:
     """Name the nutrients whose supply falls short whatever the delay, or else those that may."""
+    rows = gap.distinct
     late = rows["first_day"].notna().groupby(rows["nutrient"], sort=False)
     if sure := [name for name, all_short in late.all().items() if all_short]:
         return f"runs short of {', '.join(sure)}"
     may = rows.loc[rows["first_day"].notna() | rows["first_day_from"].notna(), "nutrient"]
-    return f"may run short of {', '.join(may.unique())}" if len(may) else "does not run short"
+    if len(may):
+        return f"may run short of {', '.join(may.unique())}"
+    return "has not run short so far" if gap.demand.unfinished else "does not run short"
 
 
-def _gap(r):
+def _gap(r, unfinished):
     """First day and size of one gap, each with its span."""
     if np.isnan(r.first_day) and np.isnan(r.first_day_from):
-        return "never short"
+        return "not short so far" if unfinished else "never short"
     if np.isnan(r.first_day):
         return f"short only at the highest demand, from day {r.first_day_from:.0f}"
     where = [span] if (span := _days(r)) else []
@@ -313,10 +321,11 @@ def _gap(r):
     beside = f" ({'; '.join(where)})" if where else ""
     stage = f", after {r.stage}" if r.stage else ""
     low, high = short(r.largest_gap_low), short(r.largest_gap_high)
+    end = "on the last day given" if unfinished else "at the end"
     size = f"at most {short(r.largest_gap)}" + ("" if low == high else f" ({low} to {high})")
     return (
         f"short from {about}day {r.first_day:.0f}{stage}{beside}; "
-        f"{size} on day {r.largest_gap_day:.0f}; {short(r.gap_at_end)} at the end"
+        f"{size} on day {r.largest_gap_day:.0f}; {short(r.gap_at_end)} {end}"
     )
 
 

@@ -109,6 +109,19 @@ def test_dates_need_dates():
         supply_gap(season_demand("corn", 200), {"N": 0}, when)
 
 
+def test_soil_supply_of_an_unfinished_season_comes_over_its_usual_days():
+    """Corn is ripe 120 days after emergence (stage_scale): 60 days have brought half of the soil's supply."""
+    days = pd.DataFrame({"date": pd.date_range("2026-05-10", periods=150), "tmax": 82.0, "tmin": 60.0})
+    whole = supply_gap(season_demand("corn", 200, temperatures=days), {"N": 100})
+    so_far = supply_gap(season_demand("corn", 200, temperatures=days.head(60)), {"N": 100})
+    assert so_far.days == 120
+    assert so_far.table["supply_early"].iloc[-1] == pytest.approx(50)
+    assert gap(so_far, "N", "shortest")["first_day"] == gap(whole, "N", "shortest")["first_day"]
+    assert "Temperatures end on day 60; soil supply is spread over 120 days." in so_far.summary()
+    plenty = supply_gap(so_far.demand, {"N": 1000}).summary()
+    assert "corn has not run short so far" in plenty
+
+
 def test_dates_are_read_as_files_write_them():
     days = pd.DataFrame({"date": pd.date_range("2024-05-15", periods=140), "tmax": 80.0, "tmin": 60.0})
     dated = season_demand("corn", 200, temperatures=days)
