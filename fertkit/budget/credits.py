@@ -10,12 +10,26 @@ from fertkit.budget.products import find_product, nutrients_per_gallon
 from fertkit.errors import FertkitError, InputError, Problem
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import constants, load_table
-from fertkit.units import convert_area_rate
+from fertkit.units import ACRE_HA, LB_KG, SHORT_TON_LB, US_GALLON_L, convert_area_rate
 
-#: Nutrients of a manure, and the columns of a user's own analysis [lb/ton as applied].
-OWN = {"N": "n_lb_ton", "P2O5": "p2o5_lb_ton", "K2O": "k2o_lb_ton"}
-#: Columns that may hold the amount of manure, and its unit.
-AMOUNTS = {"rate_ton_ac": "ton/ac", "rate_t_ha": "t/ha"}
+#: Units of an analysis of one's own, as applied: by what it is, and lb a ton or 1,000 gal in one of it.
+_KG_M3 = US_GALLON_L / LB_KG
+CONTENTS = {"lb_ton": ("ton", 1.0), "kg_t": ("ton", SHORT_TON_LB / 1000), "lb_1000_gal": ("1000 gal", 1.0),
+            "kg_m3": ("1000 gal", _KG_M3), "g_l": ("1000 gal", _KG_M3)}  # fmt: skip
+#: Nutrients of a manure, and the columns of such an analysis.
+OWN = {n: {f"{n.lower()}_{unit}": of for unit, of in CONTENTS.items()} for n in ("N", "P2O5", "K2O")}
+#: Columns that may hold the amount of manure: in what it is, and tons or 1,000 gal an acre in one of it.
+AMOUNTS = {"rate_ton_ac": ("ton", 1.0),
+           "rate_t_ha": ("ton", convert_area_rate(1.0, "t/ha", "ton/ac")),
+           "rate_gal_ac": ("1000 gal", 1 / 1000),
+           "rate_m3_ha": ("1000 gal", ACRE_HA / US_GALLON_L)}  # fmt: skip
+#: What a manure is measured by -> what is wrong with an analysis by the other, and what to give.
+MIXED = {
+    "ton": ("the analysis of the manure is by volume and its rate by weight",
+            "give the rate in gal/ac or m3/ha, or the analysis in lb/ton or kg/t"),
+    "1000 gal": ("manure spread by volume needs its analysis by volume",
+                 "give its N, P2O5 or K2O in lb/1000 gal, kg/m3 or g/L, or the rate in ton/ac or t/ha"),
+}  # fmt: skip
 COLUMNS = ["field", "material", "nutrient", "total_lb_ac", "low_lb_ac", "high_lb_ac", "condition",
            "content_source", "source_key", "provenance", "note"]  # fmt: skip
 
@@ -27,9 +41,10 @@ def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     applied : DataFrame
-        One row an application: material and rate_ton_ac or rate_t_ha as applied; optional field, condition
-        (a condition of the table manure, such as "surface, spring"; all of them if empty) and an analysis of
-        one's own: n_lb_ton, p2o5_lb_ton, k2o_lb_ton.
+        One row an application: material and rate_ton_ac, rate_t_ha, rate_gal_ac or rate_m3_ha as applied;
+        optional field, condition (a condition of the table manure, such as "surface, spring"; all of them if
+        empty) and an analysis of one's own: n_lb_ton (kg_t; by volume lb_1000_gal, kg_m3, g_l), p2o5_... and
+        k2o_.... What is spread by volume needs one by volume: published contents are by weight.
 
     Returns
     -------
@@ -65,33 +80,42 @@ def manure_credits(applied: pd.DataFrame) -> pd.DataFrame:
     if len(given) != 1:
         what, remedy = ("two amounts", "keep one of") if given else ("no amount", "add one of")
         raise InputError("manure", [Problem(what, f"{remedy}: {', '.join(AMOUNTS)}")])
-    amount = given[0]
+    measure, factor = AMOUNTS[given[0]]
     table, problems, rows = load_table("manure"), [], []
     for at, row in enumerate(applied.to_dict("records")):
-        row["line"], row["tons"] = at + 2, _number(row, amount, at + 2, problems)
-        rows += list(_credits(row, table, problems))
+        row["line"], row["amount"] = at + 2, _number(row, given[0], at + 2, problems)
+        rows += list(_credits(row, measure, table, problems))
     if problems:
         raise InputError("manure", problems)
     result = pd.DataFrame(rows, columns=COLUMNS)
     pounds = [name for name in COLUMNS if name.endswith("_lb_ac")]
-    # pounds a ton times tons a hectare are half kilograms a hectare
-    factor = 1.0 if amount == "rate_ton_ac" else convert_area_rate(1.0, "t/ha", "lb/ac") / 2000
     return result.assign(**{name: result[name] * factor for name in pounds})
 
 
-def _credits(row, table, problems):
-    """One row a nutrient of one application."""
+def _credits(row, measure, table, problems):
+    """One row a nutrient of one application, measured by the ton or 1,000 gal."""
     material, line, condition = str(row["material"]).strip().lower(), row["line"], row.get("condition")
-    own = {n: _number(row, column, line, problems) for n, column in OWN.items() if is_given(row.get(column))}
+    own, other = {}, set()
+    for n, column in ((n, column) for n, some in OWN.items() for column in some if is_given(row.get(column))):
+        of, each = OWN[n][column]
+        if of == measure:
+            own[n] = _number(row, column, line, problems) * each
+        else:
+            other.add(n)
     rows = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
     contents = rows[rows["measure"] == "content"].set_index("nutrient")
     first = rows[rows["measure"] == "first year"]
     known = sorted({name for name in first["condition"] if name})
-    if contents.empty and not own and (first["unit"] == "%").all():
+    by_volume = measure != "ton"
+    if by_volume:  # no table holds the density of a manure
+        contents, first = contents.iloc[:0], first[first["unit"] == "%"]
+    if other - own.keys() or (by_volume and not own):
+        what, remedy = MIXED[measure]
+        problems.append(Problem(what, remedy, line, "material", row["material"]))
+    elif contents.empty and not own and (first["unit"] == "%").all():
         what = "no analysis for this manure"
-        remedy = (
-            f"give {', '.join(OWN.values())}, or use one of: {', '.join(_like(material, _contents(table)))}"
-        )
+        columns = [next(iter(some)) for some in OWN.values()]
+        remedy = f"give {', '.join(columns)}, or use one of: {', '.join(_like(material, _contents(table)))}"
         problems.append(Problem(what, remedy, line, "material", row["material"]))
     elif is_given(condition) and condition not in known:
         remedy = f"use one of: {'; '.join(known)}"
@@ -102,8 +126,8 @@ def _credits(row, table, problems):
             content = own.get(nutrient, contents["low"].get(nutrient, np.nan))
             if np.isfinite(content) or (shares["unit"] == "lb/ton").any():
                 source = "own analysis" if nutrient in own else contents["source_key"].get(nutrient, "")
-                yield (row.get("field", line - 2), row["material"], nutrient, content * row["tons"],
-                       *_first_year(shares, content, row["tons"], source))  # fmt: skip
+                yield (row.get("field", line - 2), row["material"], nutrient, content * row["amount"],
+                       *_first_year(shares, content, row["amount"], source))  # fmt: skip
 
 
 def _nearest(shares, condition):
@@ -114,9 +138,9 @@ def _nearest(shares, condition):
     return own if len(own) else shares
 
 
-def _first_year(shares, content, tons, source):
+def _first_year(shares, content, amount, source):
     """Low and high end of the first year, then condition, sources, provenance and note."""
-    of_ton = np.where(shares["unit"] == "%", content / 100, 1.0) * tons
+    of_ton = np.where(shares["unit"] == "%", content / 100, 1.0) * amount
     low, high = ((shares[end] * of_ton).agg(f) for end, f in (("low", "min"), ("high", "max")))
     marks = sorted(set(shares["provenance"]))
     mark = "" if not marks else marks[0] if len(marks) == 1 else "mixed"
@@ -156,10 +180,10 @@ def _number(row, column, line, problems):
 # ---- credits that a table of fields states itself
 
 #: Columns of a table of fields that state credits; each amount with what it is of.
-STATED = {"manure_rate_ton_ac": "manure", "manure_rate_t_ha": "manure", "starter_rate_lb_ac": "starter",
+STATED = {**{f"manure_{amount}": "manure" for amount in AMOUNTS}, "starter_rate_lb_ac": "starter",
           "starter_rate_gal_ac": "starter", "water_nitrate_ppm": "water_in"}  # fmt: skip
 #: Amounts of manure of a field, as `manure_credits` calls them.
-AMOUNT_OF = {"manure_rate_ton_ac": "rate_ton_ac", "manure_rate_t_ha": "rate_t_ha"}
+AMOUNT_OF = {f"manure_{amount}": amount for amount in AMOUNTS}
 CREDIT_COLUMNS = ["nutrient", "kind", "low_lb_ac", "high_lb_ac", "total_lb_ac", "source_key", "provenance",
                   "note"]  # fmt: skip
 
@@ -170,9 +194,10 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     rows : DataFrame
-        field, zone, year and any of the columns of `read_field_table`: manure, manure_rate_ton_ac (t_ha) and
-        an own analysis (manure_n_lb_ton, ...); starter (a product) with starter_rate_lb_ac or gal_ac;
-        water_nitrate_ppm (nitrate-N of the water) with water_in (water given).
+        field, zone, year and any of the columns of `read_field_table`: manure, manure_rate_ton_ac (t_ha,
+        gal_ac, m3_ha) and an own analysis (manure_n_lb_ton, manure_n_lb_1000_gal, ...); manure_condition;
+        starter (a product) with starter_rate_lb_ac or gal_ac; water_nitrate_ppm (nitrate-N of the water) with
+        water_in (water given).
 
     Returns
     -------
@@ -195,8 +220,9 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
                 problems.append(Problem(f"{amount} without {of}", f"fill in {of}", at + 2, of))
             elif np.isfinite(number) and number > 0:
                 parts += _stated(amount, rows.loc[at], number, at, problems)
-    if AMOUNT_OF.keys() <= {*rows}:
-        both = rows[list(AMOUNT_OF)].map(is_given).all(axis=1)
+    amounts = [name for name in AMOUNT_OF if name in rows]
+    if amounts:
+        both = rows[amounts].map(is_given).sum(axis=1) > 1
         problems += [Problem("two manure rates", "keep one", at + 2, "manure") for at in np.flatnonzero(both)]
     if problems:
         raise InputError("fields", problems)
@@ -225,14 +251,15 @@ def _stated(amount, row, number, at, problems):
     return [(at, nutrient, "starter", *[pounds] * 3, *about) for nutrient, pounds in brought if pounds > 0]
 
 
-def _of_manure(row, unit, tons, at, problems):
-    applied = {"material": row["manure"], unit: tons}
-    own = {column: row.get(f"manure_{column}") for column in OWN.values()}
+def _of_manure(row, unit, amount, at, problems):
+    applied = {"material": row["manure"], unit: amount, "condition": row.get("manure_condition")}
+    own = {column: row.get(f"manure_{column}") for some in OWN.values() for column in some}
     applied |= {column: amount for column, amount in own.items() if is_given(amount)}
     try:
         credits = manure_credits(pd.DataFrame([applied]))
     except InputError as error:
-        problems += [replace(problem, row=at + 2) for problem in error.problems]
+        of_field = {"material": "manure", "condition": "manure_condition"}
+        problems += [replace(p, row=at + 2, column=of_field.get(p.column, p.column)) for p in error.problems]
         return []
     credits[["low_lb_ac", "high_lb_ac"]] = credits[["low_lb_ac", "high_lb_ac"]].fillna(0.0)
     keys = credits["source_key"].where(credits["source_key"] != "", credits["content_source"])

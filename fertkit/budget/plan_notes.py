@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fertkit.budget.credits import AMOUNT_OF, OWN, is_given
+from fertkit.budget.credits import AMOUNT_OF, AMOUNTS, OWN, is_given
 from fertkit.budget.policy import word_of
 from fertkit.budget.targets import PLACE, crops_before, is_legume
 from fertkit.budget.yields import base_of
@@ -47,7 +47,7 @@ def of_rows(rows):
             elif past and stated and is_known(last) and base_of(last) != base_of(past):
                 before.append(f"{where} ({stated}; the row of {now - 1} grows {past})")
             spread = word_of(row.get("manure", "")).lower() not in NOTHING
-            if spread and not _is_spread(row):
+            if spread and not _measure(row):
                 unspread.append(name)
     if unspread:
         where = ", ".join(dict.fromkeys(unspread))
@@ -67,8 +67,9 @@ def of_rows(rows):
 _ENTER = "give its nitrogen as a credit, by your state or provincial guide"
 
 
-def _is_spread(row):
-    return any(is_given(row.get(amount)) for amount in AMOUNT_OF)
+def _measure(row):
+    """By what the manure of a row is measured, a ton or 1,000 gal; '' where no rate is given."""
+    return next((AMOUNTS[of][0] for amount, of in AMOUNT_OF.items() if is_given(row.get(amount))), "")
 
 
 def of_manure(rows, stated):
@@ -78,12 +79,12 @@ def of_manure(rows, stated):
     lacks = {}
     for row in rows.to_dict("records"):
         held = [n for n in OWN if (row["field"], row["zone"], row["year"], n) in known]
-        if _is_spread(row) and len(held) < len(OWN):
+        if (measure := _measure(row)) and len(held) < len(OWN):
             name = " ".join(filter(None, (row["field"], row["zone"])))
-            lacks.setdefault(tuple(n for n in OWN if n not in held), {})[name] = None
-    for lacking, names in lacks.items():
+            lacks.setdefault((measure, *(n for n in OWN if n not in held)), {})[name] = None
+    for (measure, *lacking), names in lacks.items():
         what = f"{' and '.join(lacking)} of the manure counted nowhere, as its content is not known"
-        yield f"{what}: {listed(list(names), _MOST)}; give its analysis [lb/ton]"
+        yield f"{what}: {listed(list(names), _MOST)}; give its analysis [lb/{measure}]"
 
 
 def of_passes(driven, costs, crops):

@@ -17,6 +17,7 @@ from fertkit.tables import open_tables, text_of, whole
 
 AREAS = ("ac", "ha")
 _PERCENT = {"%", "pct", "percent"}
+_AMOUNTS = ("mass", "volume", "cubic", "land")
 _MARKS = re.compile(r"[\s_,;:()\[\]{}|]+")
 
 
@@ -90,7 +91,7 @@ def _words(header) -> list[str]:
 def _are_units(words):
     """Whether words say a unit, a currency or the size of a container and nothing else."""
     parts = [part for word in words for part in word.split("/") if part]
-    return all(part in _unit_words() or re.fullmatch(r"[\d.]+", part) for part in parts)
+    return all(part.lstrip("0123456789.") in _unit_words() for part in parts)  # 1000gal
 
 
 def _units_in(header) -> str:
@@ -100,12 +101,28 @@ def _units_in(header) -> str:
 
 @cache
 def _unit_words():
-    kinds = ("mass", "volume", "land", "length", "square", "per area", "container")
+    kinds = (*_AMOUNTS, "length", "square", "per area", "container")
     words = {word for kind in kinds for phrase in spellings(kind) for word in phrase.split()}
     return (
         words
         | _PERCENT
-        | {"$", "€", "£", "us", "usd", "eur", "per", "of", "in", "short", "metric", "bale", "bales", "ppm"}
+        | {
+            "",
+            "$",
+            "€",
+            "£",
+            "us",
+            "usd",
+            "eur",
+            "per",
+            "of",
+            "in",
+            "short",
+            "metric",
+            "bale",
+            "bales",
+            "ppm",
+        }
     )
 
 
@@ -294,18 +311,20 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
 
 def _with_unit(role, things, problems):
     """The name of a column of amounts with its unit: manure_rate_ton_ac."""
-    stated, units = (
-        things.rests[role].replace("/", " ").split(),
-        roles_of("fields")[role].examples.split(", "),
-    )
+    stated, units = _unit_words_of(things.rests[role]), roles_of("fields")[role].examples.split(", ")
     for unit in units:
-        if stated == unit.split("/"):
-            return f"{role}_{unit.replace('/', '_')}"
-    blanks = {"units": " or ".join(units), "role": role.replace("_", " ")}
-    volume = role.startswith("manure") and "gal" in stated
-    key = "manure by volume" if volume else "amount without unit"
-    problems.append(problem(key, column=things.headers[role], **blanks))
+        if stated == _unit_words_of(unit):
+            return f"{role}_{re.sub('[ /]', '_', unit).lower()}"
+    blanks = {"units": " or ".join(", ".join(units).rsplit(", ", 1)), "role": role.replace("_", " ")}
+    problems.append(problem("amount without unit", column=things.headers[role], **blanks))
     return role
+
+
+def _unit_words_of(text):
+    """The words of a unit, each in one spelling: lb, 1000 and gal of 'lbs per 1,000 gallons'."""
+    text = re.sub(r"\b1[ ,]?000", "1000 ", spellings("per area").get(text, text))
+    known = {word: name for kind in _AMOUNTS for word, name in spellings(kind).items()}
+    return [known.get(plain(word), word) for word in re.split(r"[\s/]+", text) if word not in ("", "per")]
 
 
 def _residue_words(header):

@@ -67,6 +67,36 @@ def test_tons_a_hectare():
     assert row["total_lb_ac"] == pytest.approx(150 / 1.12085, rel=1e-4)
 
 
+def test_manure_by_volume_needs_no_density():
+    # 4,000 gal/ac of 30 lb N and 15 lb P2O5 per 1,000 gal: 4 x 30 and 4 x 15 lb/ac, none to half of N
+    # available in the first year (FAI_MANURE), 40 % of P2O5 (OMAF_MANURE2013)
+    pit = pd.DataFrame({"material": ["hog slurry"], "condition": ["spring"], "rate_gal_ac": [4000.0],
+                        "n_lb_1000_gal": [30.0], "p2o5_lb_1000_gal": [15.0]})  # fmt: skip
+    got = manure_credits(pit).set_index("nutrient")[["total_lb_ac", "low_lb_ac", "high_lb_ac"]]
+    assert got.loc["N"].tolist() == pytest.approx([120, 0, 60])
+    assert got.loc["P2O5"].tolist() == pytest.approx([60, 24, 24])
+    # 30 m3/ha of 4 kg N/m3 are 120 kg/ha, 107.06 lb/ac (1.12085 kg/ha a lb/ac); g/L is the same number
+    for unit in ("kg_m3", "g_l"):
+        tank = pd.DataFrame({"material": ["own slurry"], "rate_m3_ha": [30.0], f"n_{unit}": [4.0]})
+        assert manure_credits(tank)["total_lb_ac"].tolist() == pytest.approx([120 / 1.12085], rel=1e-4)
+    # 20 t/ha of 6 kg N/t: the same 120 kg
+    heap = pd.DataFrame({"material": ["own heap"], "rate_t_ha": [20.0], "n_kg_t": [6.0]})
+    assert manure_credits(heap).loc[0, "total_lb_ac"] == pytest.approx(120 / 1.12085, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("columns", "asked"),
+    [({"rate_gal_ac": 4000.0}, "needs its analysis by volume"),
+     ({"rate_gal_ac": 4000.0, "n_lb_ton": 7.0}, "give its N, P2O5 or K2O in lb/1000 gal, kg/m3 or g/L"),
+     ({"rate_gal_ac": 4000.0, "n_lb_1000_gal": 30.0, "p2o5_lb_ton": 7.0}, "needs its analysis by volume"),
+     ({"rate_ton_ac": 10.0, "n_kg_m3": 4.0}, "give the rate in gal/ac or m3/ha, or the analysis in lb/ton")],
+)  # fmt: skip
+@pytest.mark.parametrize("material", ["own slurry", "dairy cow manure", "beef feedlot manure"])
+def test_volume_and_weight_of_manure_do_not_mix(columns, asked, material):
+    with pytest.raises(InputError, match=asked):
+        manure_credits(pd.DataFrame([{"material": material, **columns}]))
+
+
 def test_every_wrong_row_of_manure_is_named():
     frame = pd.DataFrame(
         {"material": [CATTLE, "llama beans", "pig farmyard manure"], "rate_ton_ac": [-1, 5, 5],
@@ -146,3 +176,14 @@ def test_an_amount_of_manure_is_one_number_in_one_unit():
     assert len(field_credits(pd.DataFrame(field | rates | {"manure_rate_t_ha": [None]}))) == 3
     with pytest.raises(InputError, match="value 'True': not an amount"):
         manure_credits(twice[["material"]].assign(rate_ton_ac=True))
+
+
+def test_a_field_says_when_its_manure_is_spread():
+    # RB209_2010: 12 lb of N a ton, 10 % of it in the first year when spread on the surface in spring
+    field = {"field": ["A"], "zone": [""], "year": [""], "manure": [CATTLE], "manure_rate_ton_ac": [10.0]}
+    got = field_credits(pd.DataFrame(field | {"manure_condition": ["surface, spring"]}))
+    assert got.loc[got["nutrient"] == "N", ["low_lb_ac", "high_lb_ac"]].to_numpy().ravel() == pytest.approx(
+        12
+    )
+    with pytest.raises(InputError, match="row 2, column 'manure_condition', value 'by moonlight'"):
+        field_credits(pd.DataFrame(field | {"manure_condition": ["by moonlight"]}))

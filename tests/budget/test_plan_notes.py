@@ -73,6 +73,8 @@ def test_what_a_manure_holds_is_asked_for_where_nobody_knows_it():
     assert said.format("P2O5 and K2O") in plan_season(spread).notes
     some = spread.assign(manure_p2o5_lb_ton=6.0, starter="10-34-0", starter_rate_gal_ac=5.0)
     assert said.format("K2O") in plan_season(some).notes
+    pit = TWO.iloc[1:].assign(manure="pit", manure_rate_gal_ac=4000.0, **{"Manure N (lb/1,000 gal)": 30.0})
+    assert said.format("P2O5 and K2O").replace("ton", "1000 gal") in plan_season(pit).notes
     known = spread.assign(manure="cattle farmyard manure")
     assert not any("content" in note for note in plan_season(known).notes)
 

@@ -79,14 +79,29 @@ def test_credits_keep_their_unit_in_the_name():
 def test_an_amount_without_its_unit_is_asked_about():
     _, problems = table("crop,acres,yield goal bu/ac,manure,manure rate\ncorn,40,200,own slurry,6\n")
     assert [p.column for p in problems] == ["manure rate"]
-    assert "ton/ac or t/ha" in problems[0].remedy
+    assert "ton/ac, t/ha, gal/ac or m3/ha" in problems[0].remedy
+    _, problems = table(
+        "crop,acres,yield goal bu/ac,manure product,manure rate lb/1000 gal\ncorn,40,200,pit,6\n"
+    )
+    assert "no known unit" in str(problems[0])
 
 
-@pytest.mark.parametrize("header", ["Manure rate (gal/ac)", "Manure N (lb/1000 gal)"])
-def test_manure_by_the_gallon_says_how_to_come_to_tons(header):
-    _, problems = table(f"crop,acres,yield goal bu/ac,manure,{header}\ncorn,40,200,own slurry,6\n")
-    assert "no table here holds its density" in str(problems[0])
-    assert "times the pounds of a gallon over 2,000" in str(problems[0])
+@pytest.mark.parametrize(
+    ("header", "name"),
+    [("Manure rate (gal/ac)", "manure_rate_gal_ac"), ("Manure (gallons/acre)", "manure_rate_gal_ac"),
+     ("manure gpa", "manure_rate_gal_ac"), ("Manure rate (m³/ha)", "manure_rate_m3_ha"),
+     ("Manure N (lb/1000 gal)", "manure_n_lb_1000_gal"),
+     ("manure P2O5 lbs per 1,000 gal", "manure_p2o5_lb_1000_gal"),
+     ("Manure N lb/1000gal", "manure_n_lb_1000_gal"), ("Manure K2O (kg/m3)", "manure_k2o_kg_m3"),
+     ("Manure N (g/L)", "manure_n_g_l"), ("Manure N (kg/t)", "manure_n_kg_t"),
+     ("Manure N (lbs/ton)", "manure_n_lb_ton")],
+)  # fmt: skip
+def test_manure_by_volume_and_its_analysis(header, name):
+    found, problems = table(
+        f'crop,acres,yield goal bu/ac,manure product,"{header}"\ncorn,40,200,own slurry,6\n'
+    )
+    assert not problems
+    assert found.frame[name].tolist() == [6]
 
 
 def test_a_workbook_of_fields(tmp_path):
