@@ -8,7 +8,7 @@ import pandas as pd
 
 from fertkit.budget.products import NEVER_WITH_SEED, seed_limits, speaks_of_product
 from fertkit.errors import FertkitError
-from fertkit.intake.stages import find_span
+from fertkit.intake.stages import find_span, known_stages
 from fertkit.reference.crops import base_crop
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import constants, load_cautions, load_table
@@ -141,10 +141,11 @@ def band_limits() -> list[tuple[str, float, str]]:
 
 def _not_for(crop, one):
     """Why a pass is none for a crop: it is another's, or the crop has no such stage."""
-    if one.crops:
-        return "" if {crop, base_crop(crop)} & set(one.crops) else "for another crop"
+    if one.crops and not {crop, base_crop(crop)} & set(one.crops):
+        return "for another crop"
     stages = [s for s in (one.earliest, one.latest) if s and s not in BEFORE]
-    return "" if all(find_span(crop, s) is not None for s in stages) else "no stage of this crop"
+    unplaced = one.crops and not known_stages(crop)  # a crop without a scale goes by what its pass says
+    return "" if unplaced or all(find_span(crop, s) for s in stages) else "no stage of this crop"
 
 
 def _brings(product, basis):

@@ -34,6 +34,7 @@ from fertkit.budget.yields import AREA_UNITS, base_of
 from fertkit.errors import InputError, Problem, unknown_unit
 from fertkit.intake.shed import read_shed
 from fertkit.intake.soil import read_soil
+from fertkit.intake.stages import find_span
 from fertkit.reference.fertilizers import PERCENT
 from fertkit.reference.load import list_sources, load_table
 from fertkit.reference.own import own_tables
@@ -360,18 +361,25 @@ def _doses(rates, applications, shed):
     place = rates[["at", "field", "zone", "crop"]].drop_duplicates("at")
     driven = place.merge(applications, on=["field", "zone", "crop"])
     brought = share.loc[driven["product"]].mul(driven["rate_lb_ac"].to_numpy(), axis=0).set_axis(driven.index)
-    latest = driven["pass"].map(shed.passes.set_index("pass")["latest"].to_dict())
-    brought = brought.assign(at=driven["at"], stage=latest, **{"pass": driven["pass"]})
+    ends = _ends(shed.passes).set_axis(shed.passes["pass"])
+    brought = brought.assign(
+        at=driven["at"], stage=driven["pass"].map(ends.to_dict()), **{"pass": driven["pass"]}
+    )
     sums = brought.groupby(["at", "pass", "stage"], sort=False).sum().reset_index()
     long = sums.melt(["at", "pass", "stage"], var_name="nutrient", value_name="applied")
     return long.loc[long["applied"] > 0, DOSES].reset_index(drop=True)
 
 
+def _ends(passes):
+    """The latest time of each pass, or the one time that is given."""
+    return passes["latest"].where(passes["latest"] != "", passes["earliest"])
+
+
 def _last(passes, crop):
     """The last stage of the crop at which a pass is driven; '' where all are before emergence."""
     mine = [not (some := crops_of(cell)) or bool({crop, base_of(crop)} & {*some}) for cell in passes["crop"]]
-    own = passes[np.array(mine, bool) & ~passes["latest"].isin(BEFORE)]
-    return own["latest"].iloc[-1] if len(own) else ""
+    own = [s for s in _ends(passes[mine]) if s and s not in BEFORE and find_span(crop, s)]
+    return max(own, key=lambda stage: find_span(crop, stage).last, default="")
 
 
 def _soil_of(rates, levels):

@@ -12,6 +12,7 @@ from fertkit.budget.season import SeasonDemand, point_checks, season_demand
 from fertkit.budget.yields import refuse
 from fertkit.errors import FertkitError, InputError, Problem, missing_columns
 from fertkit.intake.dates import read_dates
+from fertkit.intake.stages import find_span
 from fertkit.reference.load import constants
 from fertkit.results import Result
 from fertkit.rounding import above, at_most, below
@@ -303,7 +304,7 @@ def _paced(rows, curve, doses, last, soil):
     gap = np.clip(gross * share - supply, 0.0, None)
     left_open = gross * (spread * 4 * share * (1 - share) + ROUNDING)
     short = _first(days, above(gap, left_open))
-    wait, applied = _day(last, stages), supply[:, -1]
+    wait, applied = _day(rows["crop"].iloc[0], last, stages), supply[:, -1]
     due = gross[:, 0] * share[days <= max(wait, 0.0)].max()
     return pd.DataFrame({
         "at": rows["at"].to_numpy(), "nutrient": rows["nutrient"].to_numpy(),
@@ -323,19 +324,20 @@ def _supplied(rows, doses, days, stages):
     credited = rows["credit_lb_ac"].to_numpy()[:, None] * np.ones(len(days))
     if doses is None:
         return credited + rows["rate_lb_ac"].to_numpy()[:, None]
-    nutrient, place = rows["nutrient"].iloc[0], {at: i for i, at in enumerate(rows["at"])}
+    crop, nutrient = rows[["crop", "nutrient"]].iloc[0]
+    place = {at: i for i, at in enumerate(rows["at"])}
     own = doses[(doses["nutrient"] == nutrient) & doses["at"].isin(place)]
     for dose in own.itertuples():
-        credited[place[dose.at]] += dose.applied * (days >= _day(dose.stage, stages))
+        credited[place[dose.at]] += dose.applied * (days >= _day(crop, dose.stage, stages))
     return credited
 
 
-def _day(stage, stages):
-    """Day of a stage; before emergence, and what the scale does not know, -1."""
-    if stage is None or stage in BEFORE:
+def _day(crop, stage, stages):
+    """Day of a stage, between those of the scale by the order of stages; before emergence -1."""
+    if not stage or stage in BEFORE:
         return -1.0
-    found = stages.loc[stages["stage"] == stage, "days"]
-    return float(found.iloc[0]) if len(found) else -1.0
+    places = [find_span(crop, name).last for name in stages["stage"]]
+    return float(np.interp(find_span(crop, stage).last, places, stages["days"]))
 
 
 def _first(days, where):

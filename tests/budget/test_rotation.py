@@ -17,7 +17,7 @@ from fertkit.budget.needs import nutrient_budget
 from fertkit.budget.plan import plan_season
 from fertkit.budget.rotation import rotation_ledger
 from fertkit.budget.season import season_demand
-from fertkit.budget.supply import season_supply
+from fertkit.budget.supply import _day, season_supply
 from fertkit.budget.targets import nutrient_targets
 from fertkit.errors import InputError
 from fertkit.reference import load_table
@@ -169,6 +169,16 @@ def test_what_is_taken_up_after_a_stage_may_wait_until_it():
     late = pd.DataFrame({"at": [0], "nutrient": ["N"], "stage": ["R1"], "applied": [100.0]})
     short = season(doses=late, N=100.0).loc["N"]
     assert short["first_short_day"] < curve.stages.set_index("stage")["days"]["R1"]
+
+
+def test_a_pass_at_a_stage_between_those_of_the_scale_comes_between_their_days():
+    """V6 of corn is 26 days after emergence, V8 32.5 and Z31 of wheat 32, Z21 15 (stage_scale)."""
+    days = season_demand("corn", 180, nutrients=["N"]).stages
+    assert [_day("corn", stage, days) for stage in ("V6", "V7", "V8")] == [26, 29.25, 32.5]
+    assert _day("corn", "V5", days) == pytest.approx(26 * 5 / 6)
+    days = season_demand("winter wheat", 80, nutrients=["N"]).stages
+    assert 15 < _day("winter wheat", "Feekes 5", days) < 32 == _day("winter wheat", "Z31", days)
+    assert _day("corn", "preplant", days) == _day("corn", "", days) == -1
 
 
 @pytest.mark.parametrize(
