@@ -22,6 +22,7 @@ from fertkit.intake.columns import say_column
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.spellings import listed
+from fertkit.intake.units import debagged
 from fertkit.reference.crops import leaf_crop
 from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above
@@ -170,7 +171,7 @@ def is_usual(fields, own=NO_TABLES) -> pd.Series:
 
 def _known_unit(text):
     known = yield_unit(text)
-    if known not in YIELD_UNITS:
+    if known not in YIELD_UNITS and not debagged(known)[1]:
         no_bags(text)
         raise UnitError("unknown unit", remedy=one_of(YIELD_UNITS))
     return known

@@ -5,7 +5,8 @@ from functools import cache
 import numpy as np
 
 from fertkit.errors import InputError, Problem, UnitError, one_of, typed, unknown_unit
-from fertkit.intake.units import area_unit, is_bags
+from fertkit.intake.spellings import problem
+from fertkit.intake.units import area_unit, debagged, is_bags
 from fertkit.reference.crops import (
     base_crop,
     bushel_lb,
@@ -58,6 +59,9 @@ def lb_ac_per(unit: str, crop: str) -> float:
         If the unit is not known, or does not fit the crop.
     """
     known = yield_unit(unit)
+    mass, number = debagged(known)
+    if number:
+        return number * lb_ac_per(mass, crop)
     if known == "bale/ac" and crop == "cotton":
         return float(constants("cotton")["value"].iloc[0])
     bushels = not np.isnan(load_crops().set_index("crop")["bushel_lb"].get(crop, np.nan))
@@ -81,16 +85,22 @@ def no_bags(unit):
         If it is.
     """
     if is_bags(unit):
-        remedy = "multiply the bags by the mass of one, and give kg/ha"
-        raise UnitError(f"'{unit}': a bag has no mass of its own", remedy=remedy)
+        asked = problem("bags")
+        raise UnitError(asked.what, remedy=asked.remedy)
 
 
 def yield_unit(text: str) -> str:
-    """Give the unit of `YIELD_UNITS` for what a user writes (T/HA, bushels per acre), else the text."""
+    """Give the unit of `YIELD_UNITS` for what a user writes (T/HA, bushels per acre), else the text.
+
+    Bags whose mass is stated are a unit too: 'bags of 60 kg/ha'.
+    """
     words = " ".join(str(text).split())
     if words in YIELD_UNITS:
         return words
     bales = words.lower().replace("bales", "bale").replace(" per ", "/").replace("acre", "ac")
+    mass, number = debagged(words)
+    if number and area_unit(mass):
+        return f"bags of {number:g} {area_unit(mass)}"
     return "bale/ac" if bales == "bale/ac" else area_unit(words) or words
 
 

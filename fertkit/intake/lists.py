@@ -101,29 +101,10 @@ def _units_in(header) -> str:
 
 @cache
 def _unit_words():
-    kinds = (*_AMOUNTS, "length", "square", "per area", "container")
+    kinds = (*_AMOUNTS, "length", "square", "per area", "bag", "container")
     words = {word for kind in kinds for phrase in spellings(kind) for word in phrase.split()}
-    return (
-        words
-        | _PERCENT
-        | {
-            "",
-            "$",
-            "€",
-            "£",
-            "us",
-            "usd",
-            "eur",
-            "per",
-            "of",
-            "in",
-            "short",
-            "metric",
-            "bale",
-            "bales",
-            "ppm",
-        }
-    )
+    money, links = {"$", "€", "£", "us", "usd", "eur"}, {"per", "of", "de", "in"}
+    return words | _PERCENT | money | links | {"", "short", "metric", "bale", "bales", "ppm"}
 
 
 def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(), more=None):

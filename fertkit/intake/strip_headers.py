@@ -9,6 +9,7 @@ from fertkit.intake.spellings import plain as plain_text
 from fertkit.intake.spellings import spellings
 from fertkit.intake.units import (
     NUTRIENT_WORDS,
+    debagged,
     is_of_plot,
     take_length,
     take_mass,
@@ -71,6 +72,8 @@ class Header:
         The mass of a unit whose area was taken from another column, else empty.
     bare : bool
         The header says a nutrient's name and nothing else: a rate where no other column is one.
+    bag : float
+        What a bag holds of the unit, in which a yield is counted; 0 where it is not.
     """
 
     text: str
@@ -87,6 +90,7 @@ class Header:
     product: str = ""
     assumed: str = ""
     bare: bool = False
+    bag: float = 0.0
 
 
 @lru_cache(maxsize=20_000, typed=True)
@@ -95,7 +99,8 @@ def read_header(text, role=None) -> Header:
 
     The role is told from its words unless it is given.
     """
-    plain, words = plain_text(text), words_of(text)
+    bare, bag = debagged(str(text))
+    plain, words = plain_text(bare), words_of(bare)
     unit, nutrient, rest = take_unit(words)
     rest = [*rest, nutrient.lower()] if nutrient else rest
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
@@ -108,7 +113,10 @@ def read_header(text, role=None) -> Header:
     header, senses = Header(str(text), role, rank, unit), _senses(rest)
     if role == "yield":
         at_pct = _stated_moisture(plain, senses)
-        return replace(header, mass=mass, dry=at_pct is not None or "standard" in senses, at_pct=at_pct)
+        dry = at_pct is not None or "standard" in senses
+        return replace(header, mass=mass, dry=dry, at_pct=at_pct, bag=bag)
+    if bag:
+        header = replace(header, unit="")
     if role == "moisture":
         return replace(header, fraction="fraction" in senses, dry_basis=bool(_DRY_BASIS.search(plain)))
     if role in RATES:

@@ -12,7 +12,7 @@ from fertkit.intake.blocks_told import blocks_from_plots, blocks_from_square
 from fertkit.intake.columns import OTHER, chosen_roles, each
 from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.plausible import ask_whether_real
-from fertkit.intake.spellings import problem
+from fertkit.intake.spellings import note, problem
 from fertkit.intake.strip_columns import strip_columns
 from fertkit.intake.strip_headers import (
     FACTORS,
@@ -189,6 +189,7 @@ def read_strips(
     notes += [*lines.notes, *none_applied(lines, headers), *settle_nutrients(draft, analysis)]
     notes += add_rates(draft)
     notes += settle_product(draft, analysis, density)
+    notes += _yields_from_bags(draft)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
     notes += [*blocks_from_plots(draft), *blocks_from_square(draft)]
     _set_apart_coarse_names(draft)
@@ -304,6 +305,15 @@ def _assemble(name, draft, crop, standard, wet, notes) -> StripTrial:
         treatment_header=draft.text("treatment") if "treatment" in draft.frame else "",
         rate_columns={nutrient: column for nutrient, (_, column) in _several_rates(draft).items()},
     )  # fmt: skip
+
+
+def _yields_from_bags(draft) -> list[str]:
+    """Restate yields in bags of a stated mass in its unit; say so."""
+    if "yield" not in draft.frame or not (bag := draft.header("yield").bag):
+        return []
+    draft.frame["yield"] *= bag
+    unit = draft.header("yield").unit
+    return [note("bags weighed", mass=f"{bag:g} {unit.partition('/')[0]}", unit=unit)]
 
 
 def _column(role, unit):

@@ -148,12 +148,44 @@ def area_unit(text) -> str:
 
 def is_bags(text) -> bool:
     """Tell whether a text counts bags per area (sc/ha), of whatever mass."""
-    return any(word.partition("/")[0] in spellings("bag") for word in words_of(text))
+    return debagged(text)[1] > 0 or any(word.partition("/")[0] in spellings("bag") for word in words_of(text))
+
+
+@cache
+def debagged(text: str) -> tuple[str, float]:
+    """Return a text with a unit of mass in place of bags, and what one holds of it; 0 where it is not stated.
+
+    Examples
+    --------
+    >>> from fertkit.intake.units import debagged
+    >>> debagged("Yield (sc 60 kg/ha)"), debagged("sc/ha")
+    (('yield (kg /ha)', 60.0), ('sc/ha', 0.0))
+    """
+    said = plain(text)
+    hit = next(filter(None, (way.search(said) for way in _bags())), None)
+    if not hit:
+        return text, 0.0
+    unit = hit["mass"] + (hit.groupdict().get("per") or "") + " "
+    return said[: hit.start()] + unit + said[hit.end() :], float(hit["number"].replace(",", "."))
+
+
+@cache
+def _bags():
+    """Patterns of bags of a mass: sc (60 kg)/ha, sc/ha of 60 kg, 60-kg bags/ha."""
+    kinds = ("bag", "mass", "land")
+    bag, mass, land = ("|".join(word for word in spellings(kind) if word.isalpha()) for kind in kinds)
+    per, of = r"\s*(?:/|\bper\b)\s*", r"[\s(\[,=-]*(?:(?:of|de|a|@)\s*)?"
+    number = rf"(?P<number>\d+(?:[.,]\d+)?)[\s-]*(?P<mass>{mass})\b[\s)\]]*"
+    return (
+        re.compile(rf"\b(?:{bag})\b{of}{number}(?={per})"),
+        re.compile(rf"\b(?:{bag})(?P<per>{per}(?:{land})\b){of}{number}"),
+        re.compile(rf"{number}(?:{bag})\b"),
+    )
 
 
 def rate_unit(text) -> str:
-    """Return the same with volumes of a product (``gal/acre`` -> ``gal/ac``)."""
-    return take_unit(words_of(text))[0]
+    """Return the same with volumes of a product (``gal/acre`` -> ``gal/ac``); '' of bags."""
+    return "" if debagged(str(text))[1] else take_unit(words_of(text))[0]
 
 
 def measured_in(measure, text) -> str:
@@ -161,7 +193,7 @@ def measured_in(measure, text) -> str:
     words = words_of(text)
     if measure == "mass":
         return take_mass(words)[0]
-    return take_unit(words)[0] if measure in ("rate", "amount") else take_length(words, measure)
+    return rate_unit(text) if measure in ("rate", "amount") else take_length(words, measure)
 
 
 def is_unit(text) -> bool:

@@ -104,11 +104,23 @@ def test_an_unknown_unit_is_refused(unit):
         nutrient_budget("corn", 10, unit)
 
 
-def test_quintals_are_100_kg_and_bags_are_asked_for_their_mass():
+def test_quintals_are_100_kg_and_bags_need_their_mass():
     # 35 quintals are 3.5 t (the metric quintal)
     for written in ("qq/ha", "quintales/ha", "q/ha"):
         found, tonnes = (nutrient_budget("soybean", *goal) for goal in ((35, written), (3.5, "t/ha")))
         assert found.defaults["uptake"].tolist() == pytest.approx(tonnes.defaults["uptake"].tolist())
     for written in ("sc/ha", "bags per ha", "sacas/ha"):
-        with pytest.raises(UnitError, match="a bag has no mass of its own; multiply the bags"):
+        with pytest.raises(UnitError, match="a bag has no mass of its own; state it, as in 'sc 60 kg/ha'"):
             nutrient_budget("soybean", 60, written)
+    # 60 bags of 60 kg are 3.6 t
+    tonnes = nutrient_budget("soybean", 3.6, "t/ha").defaults["uptake"].tolist()
+    for written in (
+        "sc 60 kg/ha",
+        "bags of 60 kg per ha",
+        "sacas (60 kg)/ha",
+        "60-kg bags/ha",
+        "sc/ha (60 kg)",
+    ):
+        found = nutrient_budget("soybean", 60, written)
+        assert found.defaults["uptake"].tolist() == pytest.approx(tonnes)
+        assert found.yield_unit == "bags of 60 kg/ha"

@@ -104,6 +104,19 @@ def test_manure_by_volume_and_its_analysis(header, name):
     assert found.frame[name].tolist() == [6]
 
 
+def test_bags_of_a_stated_mass():
+    # 60 bags of 60 kg of soybeans are 3.6 t/ha, 3,212 lb/ac (1.12085 kg/ha a lb/ac)
+    text = "crop,area_ha,{}\nsoybean,40,60{}\n"
+    columns = [("Yield goal (sc 60 kg/ha)", ""), ("Yield goal (sacas de 60 kg/ha)", ""),
+               ("Yield goal,Yield unit", ",bags of 60 kg/ha")]  # fmt: skip
+    for header, unit in columns:
+        fields = read_fields(StringIO(text.format(header, unit)))[0]
+        assert fields["pounds"].item() == pytest.approx(3600 / 1.12085, rel=1e-4)
+        assert fields["yield_unit"].item() == "bags of 60 kg/ha"
+    with pytest.raises(InputError, match="a bag has no mass of its own"):
+        read_fields(StringIO(text.format("Yield goal (sc/ha)", "")))
+
+
 def test_a_workbook_of_fields(tmp_path):
     path = tmp_path / "fields.xlsx"
     frame = pd.DataFrame({"Crop": ["corn", "soybean"], "Acres": [40, 60.5], "Yield goal (bu/ac)": [200, 60]})

@@ -366,14 +366,21 @@ def test_yields_brought_to_trade_moisture_are_said_and_those_stated_at_it_stand(
         assert not dry.notes
 
 
-def test_quintals_are_read_and_bags_are_not():
+def test_quintals_are_read_and_bags_of_a_stated_mass():
     rows = "".join(f"{block};{rate};{30 + block + rate / 20}\n" for block in (1, 2) for rate in (0, 50))
     text = "Block;K2O (kg/ha);Yield ({})\n" + rows
     assert read(text.format("qq/ha"), crop="soybean").yield_unit == "q/ha"
-    with pytest.raises(
-        InputError, match="a bag has no mass of its own; multiply the bags by the mass of one"
-    ):
+    with pytest.raises(InputError, match="a bag has no mass of its own; state it"):
         read(text.format("sc/ha"), crop="soybean")
+    # 31 bags of 60 kg are 1,860 kg
+    for header in ("Yield (sc 60 kg/ha)", "Yield [bags of 60 kg/ha]", "Yield, sacas (60 kg)/ha"):
+        trial = read(text.replace("Yield ({})", header), crop="soybean")
+        assert trial.table["yield_kg_ha"].iloc[0] == 31 * 60
+        assert "yields in bags of 60 kg are read in kg/ha" in trial.notes
+    with pytest.raises(InputError, match="a bag has no mass of its own"):  # rates are not told in bags
+        read(text.replace("K2O (kg/ha)", "K2O (bags of 50 kg/ha)").format("kg/ha"), crop="soybean")
+    with pytest.raises(InputError, match="a bag has no mass of its own"):
+        read(text.format("x"), crop="soybean", units={"yield": "sc 60 kg/ha"})
 
 
 def test_planned_rates_beside_applied_ones_are_told():
