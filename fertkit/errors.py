@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 _TOLD_APART, _ROWS_NAMED = 3, 12  # alike problems told one by one; rows named when they are told together
 _LONGEST_HEADER = 120  # characters of a column's name in a message
 _LONGEST_SENTENCE = 2000  # characters of one sentence of a message, whatever a file puts into it
+_CLOSE = 0.7  # share of the letters of two names that agree from which on one may be meant by the other
 
 
 def typed(option: str, python: str = "") -> str:
@@ -176,6 +177,11 @@ class InputError(FertkitError):
     def __str__(self) -> str:
         return self._listed(str)
 
+    @property
+    def note(self) -> Note:
+        told = _told(self.problems, lambda problem: problem.plain)
+        return Note(f"{self.file}: {'; '.join(told[: self.SHOWN])}")
+
     def _listed(self, say) -> str:
         told = _told(self.problems, say)
         lines = [f"  - {text}" for text in told[: self.SHOWN]]
@@ -222,9 +228,14 @@ def shorten(value: object, longest: int = 60) -> str:
 
 
 def unknown(kind: str, value: object, valid: Iterable[str]) -> LookupFailed:
-    """Make the error for a name that is not in a list of valid names."""
-    remedy = f"choose one of: {', '.join(sorted(map(str, valid)))}"
-    return LookupFailed(f"unknown {kind} '{shorten(value)}'", remedy=remedy)
+    """Make the error for a name that is not in a list of valid names; says which are spelled much like it."""
+    from difflib import get_close_matches
+
+    names, wanted = {str(name).lower(): str(name) for name in valid}, str(value).lower().strip()
+    near = [names[key] for key in get_close_matches(wanted, names, 2, _CLOSE)]
+    like = f", much like {' and '.join(near)}" if near else ""
+    remedy = f"choose one of: {', '.join(sorted(names.values()))}"
+    return LookupFailed(f"unknown {kind} '{shorten(value)}'{like}", remedy=remedy)
 
 
 def one_of(names: Iterable[object]) -> str:

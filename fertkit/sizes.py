@@ -63,6 +63,8 @@ def _bytes_at(path, label, largest) -> bytes:
             return file.read(min(largest, LARGEST_TABLE if endless else found.st_size) + 1)
     except FileNotFoundError:
         raise InputError(label, [Problem("file not found", "check the name and the folder")]) from None
+    except IsADirectoryError:
+        raise InputError(label, [Problem("this is a folder", "name one file in it")]) from None
     except (OSError, ValueError) as error:
         what = f"the file cannot be opened ({type(error).__name__})"
         raise InputError(

@@ -15,7 +15,7 @@ import pandas as pd
 from fertkit.asked import columned
 from fertkit.cell_formats import Formatted, formatted, mark_of
 from fertkit.delimited import cut, decode, find_delimiter
-from fertkit.errors import InputError, Problem, harmless, installing
+from fertkit.errors import InputError, Problem, harmless, installing, typed
 from fertkit.line_lengths import check_lengths
 from fertkit.sizes import MOST_COLUMNS, bytes_of, check_area, check_text
 from fertkit.workbooks import FORMULA, CellMarks, check_package
@@ -97,16 +97,17 @@ def open_table(source, *, name: str | None = None, sheet: str | None = None) -> 
         If the file is missing, empty, not a table, or has several filled sheets and none is named.
     """
     tables = open_tables(source, name=name, sheet=sheet)
-    numbered = [t for t in tables if _numbered(t)] or tables
+    numbered = [t for t in tables if holds_numbers(t)] or tables
     if len(numbered) == 1:
         remarks = tuple(t.sheet for t in tables if t is not numbered[0])
         return replace(whole(numbered[0]), remarks=remarks)
     sheets = ", ".join(t.sheet for t in tables)
-    raise _refuse(tables[0].name, "several sheets hold data", f"name one of: {sheets}")
+    what, in_code = "several sheets hold data", typed("--sheet NAME", "sheet='NAME'")
+    raise InputError(tables[0].name, [Problem(what, f"name one of: {sheets}", in_code=in_code)])
 
 
-def _numbered(raw) -> bool:
-    """Whether a table holds numbers; a sheet of remarks alone does not."""
+def holds_numbers(raw) -> bool:
+    """Tell whether a table holds numbers; a sheet of remarks alone does not."""
     return any(re.match(r"[<>~]?[\d.,+-]*\d", text_of(cell)) for row in raw.cells for cell in row)
 
 

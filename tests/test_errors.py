@@ -1,6 +1,9 @@
 """Messages name file, row, column, value and remedy, all at once, and stay readable."""
 
+import pytest
+
 from fertkit.errors import FertkitError, InputError, Problem, unknown, with_code
+from fertkit.tables import open_table
 
 
 def test_message_names_place_value_and_remedy():
@@ -50,3 +53,19 @@ def test_one_cell_that_stands_for_several_strips_is_one_problem():
     again = [Problem("impossible rate", "check it", row=6, column="N", value=1600)] * 4
     assert str(InputError("wide.xlsx", again)).startswith("wide.xlsx: 1 problem to fix")
     assert len(InputError("wide.xlsx", again).problems) == 1
+
+
+def test_a_name_spelled_much_like_a_known_one_is_told():
+    told = str(unknown("crop", "Soybeen", ["corn", "soybean", "wheat"]))
+    assert told == "unknown crop 'Soybeen', much like soybean; choose one of: corn, soybean, wheat"
+    assert "much like" not in str(unknown("crop", "kelp", ["corn", "soybean"]))
+
+
+def test_a_folder_in_place_of_a_file_is_called_one(tmp_path):
+    with pytest.raises(InputError, match="this is a folder; name one file in it"):
+        open_table(tmp_path)
+
+
+def test_a_note_of_several_problems_is_one_line():
+    note = InputError("costs", [Problem("one", "do this"), Problem("two", "do that")]).note
+    assert note == "costs: one; do this; two; do that"

@@ -170,7 +170,7 @@ def yield_lb_ac(crop: str, amount, unit: str, moisture_pct=None, *, part: str | 
             raise refuse("yield", what, remedy, column="moisture_pct", value=moisture_pct)
         pounds = at_moisture(pounds, moisture, trade_moisture_pct(crop))
     if not (np.isfinite(pounds) and pounds > 0):
-        what, remedy = "unusable yield", f"Give a number above 0, in {unit}"
+        what, remedy = "unusable yield", f"give a number above 0, in {unit}"
     elif above(pounds, highest_lb_ac(crop, part)):
         what, remedy = beyond(crop, unit, part)
     else:
@@ -194,7 +194,7 @@ def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
     if best.source_key != "MEMO":
         about = ", ".join(filter(None, [best.year, best.note]))
         known = f"the highest known yield is {highest} ({about}; {cite(best.source_key)})"
-    return f"{crop_name(crop)} cannot yield that many {unit}", f"Check the number and unit;  {known}"
+    return f"{crop_name(crop)} cannot yield that many {unit}", f"check the number and unit;  {known}"
 
 
 def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:

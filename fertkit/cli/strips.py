@@ -104,7 +104,7 @@ def _each(files, way, asked):
         analysed, refused = analyse_each(strips, analyse=_analysis(way), **asked)
     why = [Line(Kind.MISSING, f"trial {name}: {one}", in_code=one.in_code) for name, one in refused.items()]
     if not analysed:
-        raise NotEstimable("\n".join(map(str, why)))
+        raise NotEstimable("\n".join(f"trial {name}: {one}" for name, one in refused.items()))
     of = "" if way == "means" else strips.nutrient or " x ".join(strips.rate_columns)
     for name, trial in analysed.items():
         held = trial.worth(against).lines() if len(against) else []

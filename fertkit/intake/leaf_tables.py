@@ -24,7 +24,7 @@ from fertkit.intake.headers import (
 from fertkit.intake.leaf_lines import fill_long, fill_merged, sort_lines
 from fertkit.intake.leaf_sections import Section, carried, context_of, own_to_each, sections_of
 from fertkit.intake.spellings import is_rating, number_like, plain, problem, spellings
-from fertkit.tables import RawTable, open_tables, text_of, whole
+from fertkit.tables import RawTable, holds_numbers, open_tables, text_of, whole
 
 _BLANK = Header("blank")
 _MOST_WORDS = 20_000  # different words looked up on a sheet; the rest are taken for names of samples
@@ -147,6 +147,7 @@ def open_layout(source, name, sheet, read=read_header, under=stated_under, *, co
     if not laid_out:
         list(map(whole, tables))
         raise failure
+    laid_out = [one for one in laid_out if holds_numbers(one[0])] or laid_out
     if len(laid_out) > 1:
         sheets = ", ".join(raw.sheet for raw, _ in laid_out)
         raise InputError(laid_out[0][0].name, [problem("several sheets", sheets=sheets)])

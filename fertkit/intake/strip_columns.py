@@ -104,12 +104,11 @@ def _ask_for_missing(headers, taken, problems):
 
 
 def _names_only(sheet, column, units) -> bool:
-    """Whether a column of rates without a unit holds words alone: low, medium, high."""
+    """Whether a column of rates without a unit holds names alone: low, high; without, with 15 lb S."""
     i, header = column
-    texts = {text_of(cell) for cell in sheet.column(i)} - {""}
-    words = [text for text in texts if not re.search(r"\d", text) and not is_summary(text)]
-    stated = header.unit or "rate" in units
-    return len(words) > 1 and not stated and all(t in words or is_summary(t) for t in texts)
+    texts = [t for t in {text_of(cell) for cell in sheet.column(i)} - {""} if not is_summary(t)]
+    amounts = [t for t in texts if not says_none(t) and re.match(r"\W*\d", text_of(cell_parts(t, "rate")[0]))]
+    return len(texts) > 1 and not (amounts or header.unit or "rate" in units)
 
 
 def _names_rates(sheet, column) -> bool:

@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 
 from fertkit.intake.columns import OTHER, roles_of, roles_said
 from fertkit.intake.spellings import plain as plain_text
@@ -25,6 +26,7 @@ PLACES, RATES = ("trial", "site", "year"), ("rate", "planned")
 FACTORS = ("whole", "factor")
 ROLES = roles_of("strips")
 MEASURED = tuple(role for role, of in ROLES.items() if of.measures)
+_LABELS = tuple(role for role, of in ROLES.items() if of.holds == "label" and role != OTHER)
 
 _SENSES = spellings("strip word")
 _DRY_BASIS = re.compile(r"\bdry[ _-]?(?:basis|weight|matter)\b|\bdb\b|\bd\.b\.|\bbase seca\b")
@@ -102,7 +104,7 @@ def read_header(text, role=None) -> Header:
     bare, bag = debagged(str(text))
     plain, words = plain_text(bare), words_of(bare)
     unit, nutrient, rest = take_unit(words)
-    rest = [*rest, nutrient.lower()] if nutrient else rest
+    of_unit, rest = nutrient, [*rest, nutrient.lower()] if nutrient else rest
     nutrient = nutrient or next((NUTRIENT_WORDS[w] for w in rest if w in NUTRIENT_WORDS), "")
     mass = "" if unit else take_mass(rest)[0]
     role, rank = (role, 0) if role else _role(plain, rest, unit, mass)
@@ -123,6 +125,7 @@ def read_header(text, role=None) -> Header:
         known = (spellings("strip product")[w] for w in rest if w in spellings("strip product"))
         product = "" if nutrient else next(known, "")
         grade = next(filter(GRADE.fullmatch, rest), "") or _stated_share(plain, product)
+        grade = "" if of_unit else grade  # "0-0-60 (lb K2O/ac)" are rates of K2O
         bare = rank > len(ROLES["rate"].words)
         return replace(header, nutrient=nutrient, mass=mass, grade=grade, product=product, bare=bare)
     if role in ("width", "length"):
@@ -170,18 +173,20 @@ def _role(plain, words, unit, mass):
 
 
 def _named(plain, words, unit, mass):
-    said = roles_said("strips", (*words, plain))
+    said = roles_said("strips", (*words, *map(" ".join, pairwise(words)), plain))
     # "Yield (bu/ac at 15.5 % moisture)" is no moisture; only a moisture can be the stated one.
     none = {OTHER, *["stated"] * ("moisture" not in words), *["moisture", "stated", "weight"] * bool(unit)}
     if "area" in said and not unit and take_length(words, "square"):  # "Harvested area (ac)" is no yield
         return "area", said["area"]
-    if role := next((role for role in ROLES if role in said and role not in none), ""):
+    named = any(w in NUTRIENT_WORDS for w in words)
+    role = next((role for role in ROLES if role in said and role not in none), "")
+    if role and not (unit and named and role in _LABELS):  # "Sub plot N (lb/ac)" is a rate
         return role, said[role]
     if unit == "bu/ac" or (mass == "bu" and len(words) == 1):
         return "yield", len(ROLES["yield"].words)
     if any(_SENSES.get(w) == "carried" for w in words):  # N removed, soil N: no rate applied
         return "", 0
-    sure, named = len(ROLES["rate"].words), any(w in NUTRIENT_WORDS for w in words)
+    sure = len(ROLES["rate"].words)
     if unit and (named or any(w in spellings("strip product") or GRADE.fullmatch(w) for w in words)):
         return "rate", sure
     if named and "%" not in plain and set(words) <= {*NUTRIENT_WORDS, *spellings("mass")}:

@@ -80,8 +80,10 @@ def settle_product(draft, analysis, density) -> list[str]:
         return []
     rate = draft.header("rate")
     volume, as_product = rate.unit in VOLUME_UNITS, analysis is not None and plain(analysis) == AS_PRODUCT
-    if rate.nutrient and not volume:
-        if analysis is not None and not as_product:
+    if rate.nutrient and not volume and not (rate.grade and analysis is not None and not as_product):
+        if rate.grade and not as_product:
+            draft.ask("nutrient and grade", rate.text, nutrient=rate.nutrient, grade=rate.grade)
+        elif analysis is not None and not as_product:
             draft.ask("nutrient and analysis", rate.text, nutrient=rate.nutrient)
         return []
     if not (volume or rate.grade or rate.product or analysis is not None):

@@ -1,5 +1,6 @@
 """Read a harvested strip trial: any sensible sheet of strips → one tidy table at trade moisture."""
 
+import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -191,7 +192,7 @@ def read_strips(
     notes += settle_product(draft, analysis, density)
     notes += _yields_from_bags(draft)
     notes += yields_from_weights(draft, crop, area_unit(units.get("yield", "")))
-    notes += [*blocks_from_plots(draft), *blocks_from_square(draft)]
+    notes += [*blocks_from_plots(draft), *blocks_from_square(draft), *_named(draft, columns)]
     _set_apart_coarse_names(draft)
     if not problems and "yield" in draft.frame and (points := strip_checks.points_in(draft)):
         raise _refusal(raw, [points])
@@ -265,6 +266,27 @@ def _set_apart_coarse_names(draft):
         by = [draft.place, frame["treatment"], *([frame["block"]] if "block" in frame else [])]
         if rate.groupby(by).transform("first").ne(rate).any():
             draft.extra[draft.headers.pop("treatment")[1].text] = frame.pop("treatment")
+
+
+def _named(draft, columns) -> list[Note]:
+    """Call numbered treatments by the one column that has a name of its own for each; say so."""
+    frame = draft.frame
+    if "treatment" in columns or draft.treated != "treatment" or "treatment" not in frame:
+        return []
+    numbers = frame["treatment"]
+    if not pd.api.types.is_numeric_dtype(numbers):
+        return []
+    names = [
+        text for text, cells in draft.extra.items()
+        if cells.notna().all() and all(re.search(r"[^\W\d_]{2}", str(cell)) for cell in set(cells))
+        and len({*zip(numbers, cells, strict=True)}) == cells.nunique() == numbers.nunique()
+    ]  # fmt: skip
+    if len(names) != 1:
+        return []
+    number, name = draft.text("treatment"), names[0]
+    frame["treatment"] = draft.extra.pop(name)
+    draft.change("treatment", text=name)
+    return [note("treatments named", header=number, names=name)]
 
 
 def _find_crop(draft, crop) -> str:

@@ -80,7 +80,7 @@ def is_other_matrix(text: str, *, note: bool = False) -> bool:
 def words_of(text) -> list[str]:
     """Return the words of a header in plain letters; hyphens between letters part words too (N-rate)."""
     bare = plain(text).replace("site-year", "siteyear")
-    bare = re.sub(r"\b(n|p|k|s|p2o5|k2o)(?=rate\b)", r"\1 ", bare)  # nrate
+    bare = re.sub(r"\b(n|p|k|s|p2o5|k2o)(?=rate\b)|\b(uan|ahl)(?=\d\d\b)", r"\g<0> ", bare)  # nrate, uan32
     parted = re.sub(r"(?<=[a-z])-(?=[a-z])|[·⋅∙•]", " ", bare)
     parted = re.sub(r"(?<=[a-z])\.(?=\s*[/)\]\s]|$)", "", parted)  # bu./ac, lbs. per ac.
     parted = re.sub(r"(?<![\w./])#(?=\s*(?:n|p2o5|k2o|s)?\s*/|\s*per\b)", "lb", parted)  # #/ac

@@ -289,7 +289,9 @@ def _with_goal(answer, goal, goal_unit, unit, studies):
         return answer
     if not answer.crop:
         raise NotEstimable(
-            "the crop of the yield goal is not known", typed("--crop soybean", 'crop="soybean"')
+            "the crop of the yield goal is not known",
+            typed("--crop soybean", 'crop="soybean"'),
+            remedy="name the crop",
         )
     budget = nutrient_budget(answer.crop, goal, goal_unit, unit=unit or amount_unit(goal_unit), **studies)
     season = _season(budget, studies)

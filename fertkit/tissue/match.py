@@ -328,7 +328,9 @@ def match_ranges(conditions: pd.DataFrame, ranges: pd.DataFrame, strict: bool = 
             continue
         missing = [n.replace("_", " ") for n, v in zip(CONDITION, condition, strict=True) if not v]
         if missing:
-            why.append(f"the {' and '.join(missing)} of the sample is not stated")
+            verb = "is" if len(missing) == 1 else "are"
+            named = " and ".join(filter(None, [", ".join(missing[:-1]), missing[-1]]))
+            why.append(f"the {named} of the sample {verb} not stated")
             continue
         try:
             held, offered, beside, reason = _match_one(condition, ranges, own)

@@ -4,9 +4,10 @@ Every readable example holds the same two samples, so that the expected values a
 whatever the container, layout, unit and number style.
 """
 
-from io import StringIO
+from io import BytesIO, StringIO
 
 import numpy as np
+import openpyxl
 import pytest
 
 from fertkit.errors import InputError
@@ -180,6 +181,18 @@ def test_spreadsheets(workbook, kind, typed):
     if typed:
         rows = [rows[0]] + [[row[0], *map(float, row[1:])] for row in rows[1:]]
     assert_both(read_tissue(workbook([["Lab report"], [], *rows], kind)))
+
+
+def test_a_sheet_of_methods_holds_no_results_and_a_line_of_detection_limits_no_sample():
+    book = openpyxl.Workbook()
+    book.active.append(["Nutrient", "Method"])
+    book.active.append(["N", "Dumas"])
+    sheet = book.create_sheet("Results")
+    for line in WIDE.splitlines():
+        sheet.append(line.split(","))
+    sheet.append(["Detection limits", 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.5, 0.5])
+    book.save(held := BytesIO())
+    assert_both(read_tissue(held.getvalue(), name="report.xlsx"))
 
 
 def test_data_frame_is_read_like_a_file():

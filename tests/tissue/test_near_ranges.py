@@ -162,7 +162,7 @@ def test_one_condition_that_cannot_be_read_stops_no_other():
     got = found(rows, odd, blank, good, bread, half)
     assert got.unknown == [0, 3]
     assert got.found[["condition", "range"]].to_numpy().tolist() == [[2, 0]]
-    assert got.why[1] == "the growth stage and plant part of the sample is not stated"
+    assert got.why[1] == "the growth stage and plant part of the sample are not stated"
     assert got.why[4] == "the plant part of the sample is not stated"
     assert got.why[2] == ""
     assert "R77" in got.why[0]

@@ -221,7 +221,7 @@ def test_ranges_that_hold_by_crop_part_and_stage():
     held = got.found[["condition", "range"]].to_numpy().tolist()
     assert held == [[0, 0], [1, 1], [2, 3]]  # of two windows of one source the narrower one
     assert [bool(w) for w in got.why] == [False, False, False, True, True, True]
-    assert got.why[4] == "the growth stage and plant part of the sample is not stated"
+    assert got.why[4] == "the growth stage and plant part of the sample are not stated"
     assert got.why[5] == "no published range for barley"
     near = got.near[got.near["growth_stage"] == "R5"]
     assert near["differs_in"].tolist() == sorted(
