@@ -17,6 +17,7 @@ from fertkit.reference.crops import base_crop, crop_name, is_known
 from fertkit.reference.load import load_table
 from fertkit.reference.nutrients import OF_PRODUCTS
 from fertkit.reference.own import NO_TABLES
+from fertkit.units import from_element
 
 #: What a nutrient may follow; a system's name and a number [lb/ac] are policies too.
 KINDS = ("sufficiency", "build", "removal", "trial", "none", "fixed", "system")
@@ -86,7 +87,10 @@ def _spread(given, rows, table, read):
         return told
     whole = not isinstance(given, pd.DataFrame)
     frame, problems = pd.DataFrame([dict(given)]) if whole else columned(given), []
-    frame = frame.rename(columns=lambda column: NAMES.get(str(column).strip().casefold(), column))
+    written = {NAMES.get(str(column).strip().casefold(), column): column for column in frame}
+    for column in set(frame) - set(written.values()):
+        problems.append(Problem("the same nutrient or key twice", "keep one", column=column))
+    frame = frame[[*written.values()]].set_axis([*written], axis=1)
     for column in frame:
         if column not in (*OF_PRODUCTS, *KEYS):
             known = one_of((*OF_PRODUCTS, *KEYS))
@@ -95,12 +99,23 @@ def _spread(given, rows, table, read):
         named = bool(word_of(record.get("field")) or word_of(record.get("crop")))
         for nutrient in OF_PRODUCTS:
             if word_of(record.get(nutrient)):
-                value = read(record[nutrient], named, problems, (None if whole else line, nutrient))
+                place = None if whole else line, nutrient
+                value = read(record[nutrient], named, problems, place)
+                problems += _element(written[nutrient], [_number(word_of(record[nutrient]))], *place)
                 for i in fits:
                     told[i][nutrient] = value
     if problems:
         raise InputError(table, problems)
     return told
+
+
+def _element(name, amounts, line, column):
+    """Refuse an amount of P or K, which may be one of the element or of the oxide that is sold."""
+    element = str(name).strip().upper()
+    if element in OXIDE and any(amount > 0 for amount in amounts):
+        oxide, factor = OXIDE[element], from_element(1.0, OXIDE[element])
+        what = f"an amount of {element} may be one of {element} or of {oxide}"
+        yield Problem(what, f"write it as {oxide}: {factor:.4g} times the {element}", line, column, name)
 
 
 def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
@@ -245,6 +260,7 @@ def _read(given, rows, problems, ends, words=()):
             known = one_of(OF_PRODUCTS)
             problems.append(Problem("not a nutrient of a plan", known, line, "nutrient", nutrient))
         numbers = [float(pd.to_numeric(record[name], errors="coerce")) for name in ends]
+        problems += _element(nutrient, numbers, line, "nutrient")
         for name, number in zip(ends, numbers, strict=True):
             if not (np.isfinite(number) and number >= 0):
                 problems.append(Problem("not a rate", "write 0 or more lb/ac", line, name, record[name]))

@@ -161,7 +161,7 @@ def test_a_plan_does_not_pass_over_soil_tests_of_no_field_at_all(tmp_path):
 
 def test_metric_rates_are_read_and_shown_as_such():
     # 112.085 kg/ha are 100 lb/ac; caps in the same unit
-    plan = plan_season(FIELDS, policy={"P": 112.085, "K": 112.085}, caps={"K": 56.0425}, unit="kg/ha")
+    plan = plan_season(FIELDS, policy={"P2O5": 112.085, "K2O": 112.085}, caps={"K2O": 56.0425}, unit="kg/ha")
     rows = plan.targets.table.set_index(["field", "year", "nutrient"])
     assert rows.loc[("A", 2026, "P2O5"), "rate_lb_ac"] == pytest.approx(100, abs=1e-3)
     assert rows.loc[("A", 2026, "K2O"), "rate_lb_ac"] == pytest.approx(50, abs=1e-3)
@@ -206,7 +206,9 @@ ONE = FIELDS.iloc[:2]
 
 def test_passes_bring_the_rates_and_the_books_take_what_they_bring():
     # 92 lb of N are 200 lb of urea; 60 lb of K2O 100 lb of potash: 50 + 20 an acre, one pass for 8
-    plan = plan_season(ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K": 60, "P": "none"}, source="MSU2017")
+    plan = plan_season(
+        ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K2O": 60, "P": "none"}, source="MSU2017"
+    )
     assert plan.passes.cost == pytest.approx(80 * (50 + 20 + 8))
     rows = plan.table.set_index("nutrient")
     assert rows.loc[["N", "K2O"], "pass"].tolist() == ["spring spreading"] * 2
@@ -232,7 +234,7 @@ def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds(
     shed = pd.DataFrame(
         {"Product": ["MAP 11-52-0", "AMS"], "Price ($/ton)": [760, 400], "Lot": ["24 ton", ""]}
     )
-    asked = {"N": 170, "P": 104, "K": "none"}
+    asked = {"N": 170, "P2O5": 104, "K": "none"}
     plan = plan_season(ONE, shed=shed, passes=WAYS, policy=asked)
     assert plan.applications.set_index("product")["rate_lb_ac"].to_dict() == pytest.approx(
         {"MAP 11-52-0": 200, "AMS": 148 / 0.21}, abs=1
@@ -240,7 +242,7 @@ def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds(
     cheapest = plan_season(ONE, shed=shed, passes=WAYS, policy=asked, within_targets=False)
     assert cheapest.passes.cost < plan.passes.cost
     # with nothing else that holds nitrogen it goes beyond the phosphate: 44 lb of N are 400 lb of it
-    alone = plan_season(ONE, shed=shed.iloc[:1], passes=WAYS, policy={"N": 44, "P": 104, "K": "none"})
+    alone = plan_season(ONE, shed=shed.iloc[:1], passes=WAYS, policy={"N": 44, "P2O5": 104, "K": "none"})
     assert alone.applications["rate_lb_ac"].tolist() == [400]
 
 
@@ -257,7 +259,7 @@ def test_a_farm_that_needs_nothing_has_its_books_and_page(tmp_path):
 
 def test_own_prices_lead_those_of_the_passes():
     plan = plan_season(
-        ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K": 60, "P": "none"}, prices={"K2O": 0.5}
+        ONE, shed=SHED, passes=WAYS, policy={"N": 92, "K2O": 60, "P": "none"}, prices={"K2O": 0.5}
     )
     ledger = plan.ledger.table.set_index(["nutrient", "year"])
     assert ledger.loc[("K2O", 2026), "skip_saves"] == pytest.approx(30)
@@ -282,7 +284,7 @@ def test_what_a_product_brings_besides_is_drawn_and_told():
     # 60 lb of P2O5 are 2,400 lb of litter with 2.5 % of it, which bring 72 lb of N and 60 of K2O
     shed = pd.DataFrame({"Product": ["poultry litter 3-2.5-2.5"], "Price ($/ton)": [45]})
     farm = ONE.assign(manure="poultry litter")
-    plan = plan_season(farm, shed=shed, passes=WAYS, policy={"N": 70, "P": 60, "K": 20})
+    plan = plan_season(farm, shed=shed, passes=WAYS, policy={"N": 70, "P2O5": 60, "K2O": 20})
     brought = plan.brought.set_index("nutrient")["brought_lb_ac"]
     assert brought[["N", "P2O5", "K2O"]].tolist() == pytest.approx([72, 60, 60])
     said = "\n".join(map(str, field_plan_lines(PlanAnswer(plan), "A", "")))

@@ -85,7 +85,7 @@ def test_what_is_left_is_told_with_its_sign_season_by_season():
     spread = TWO.assign(manure=["cattle farmyard manure", ""], manure_rate_ton_ac=[10.0, None])
     said = [str(line) for line in PlanAnswer(plan_season(spread)).lines()]
     assert "P2O5 carried over: 3,072 lb over 2 seasons (balance +3,072 in 2026, 0 in 2027)." in said
-    short = plan_season(spread, policy={"P": 0})
+    short = plan_season(spread, policy={"P2O5": 0})
     text = next(str(line) for line in PlanAnswer(short).lines() if "P2O5 drawn" in str(line))
     assert "(balance -" in text
 
@@ -149,11 +149,11 @@ def test_passes_that_cost_nothing_are_told_to_bring_any_amount():
     ways = pd.DataFrame({"Pass": ["spring", "planter band"], "Method": ["broadcast", "band"],
                          "Cost ($/ac)": [0.0, 0.0], "Earliest": ["preplant", "planting"],
                          "Latest": ["preplant", "planting"], "Max products": [1, 1]})  # fmt: skip
-    plan = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150, "P": 40, "K": "none"})
+    plan = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150, "P2O5": 40, "K": "none"})
     told = [note for note in plan.notes if "too small to spread where a pass costs nothing" in note]
     assert set(plan.passes.applications["pass"]) == {"spring", "planter band"}  # a product each
     assert len(told) == 1
     assert "'planter band'" in told[0]
     paid = planned(TWO.iloc[:1], shed=shed, passes=ways.assign(**{"Cost ($/ac)": 8.0}),
-                   policy={"N": 150, "P": 40, "K": "none"})  # fmt: skip
+                   policy={"N": 150, "P2O5": 40, "K": "none"})  # fmt: skip
     assert not any("costs nothing" in note for note in paid.notes)

@@ -51,7 +51,7 @@ def removed(crop, goal, nutrient):
 
 def test_books_season_by_season():
     corn, bean = removed("corn", 200, "K2O"), 60 * 1.4
-    table = books({"P": 100, "K": 150, "N": "none"}, prices={"P2O5": 0.5, "K2O": 0.4})
+    table = books({"P2O5": 100, "K2O": 150, "N": "none"}, prices={"P2O5": 0.5, "K2O": 0.4})
     k = table.loc["K2O"]
     assert k["left"].tolist() == pytest.approx([150 - corn, 150 - bean])
     assert k["running"].tolist() == pytest.approx([150 - corn, 300 - corn - bean])
@@ -69,7 +69,7 @@ def test_books_season_by_season():
 
 
 def test_a_year_skipped_and_one_doubled():
-    table = books({"P": 60, "K": 0, "N": 150}, prices={"P2O5": 0.5, "N": 0.6})
+    table = books({"P2O5": 60, "K2O": 0, "N": 150}, prices={"P2O5": 0.5, "N": 0.6})
     year = table.loc[("P2O5", 2026)]
     assert year["skip_saves"] == pytest.approx(30)
     # removal of corn is less than 60 lb or more: the smaller of both has to be put back
@@ -95,12 +95,12 @@ def test_a_dressing_for_two_crops_is_no_surplus_and_a_legumes_nitrogen_is_no_deb
 
 def test_what_passes_bring_takes_the_place_of_the_rate():
     brought = pd.DataFrame({"field": ["A"], "zone": "", "year": 2026, "nutrient": "P2O5", "applied": 52.0})
-    table = books({"P": 60, "K": 0}, applied=brought)
+    table = books({"P2O5": 60, "K2O": 0}, applied=brought)
     assert table.loc["P2O5", "applied"].tolist() == [52.0, 60.0]
 
 
 def test_own_response_is_what_a_skipped_year_loses():
-    trial = pd.DataFrame({"crop": ["corn"], "nutrient": "K", "rate": [60.0], "low": [40.0], "high": [80.0],
+    trial = pd.DataFrame({"crop": ["corn"], "nutrient": "K2O", "rate": [60.0], "low": [40.0], "high": [80.0],
                           "curve": [[(0, 0.0), (40, 30.0), (80, 34.0)]]})  # fmt: skip
     plan = targets({"K": "trial"}, trials=trial)
     table = rotation_ledger(plan, LEVELS).table.set_index(["nutrient", "year"])
@@ -245,7 +245,7 @@ def test_lime_by_the_buffer_that_is_named_alone():
 
 def test_a_season_whose_removal_is_not_known_ends_the_sums():
     fields = pd.concat([FIELDS, FIELDS.assign(year=FIELDS["year"] + 2)], ignore_index=True)
-    plan = targets({"P": 60, "K": 60}, fields)
+    plan = targets({"P2O5": 60, "K2O": 60}, fields)
     hole = plan.removal.assign(removed=plan.removal["removed"].mask(plan.removal["at"] == 1))
     table = rotation_ledger(dataclasses.replace(plan, removal=hole), LEVELS).table.query("nutrient == 'K2O'")
     assert table["running"].notna().tolist() == [True, False, False, False]

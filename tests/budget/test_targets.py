@@ -144,7 +144,7 @@ def test_nitrate_of_the_soil_counts_once():
     assert rates(removal).loc["N", "credit_lb_ac"] == 50
 
 
-TRIAL = {"field": ["", "A"], "crop": "corn", "nutrient": "K", "rate": [60.0, 45.0], "low": [40.0, 30.0],
+TRIAL = {"field": ["", "A"], "crop": "corn", "nutrient": "K2O", "rate": [60.0, 45.0], "low": [40.0, 30.0],
          "high": [90.0, 70.0], "curve": [None, [(0, 0.0), (20, 30.0), (40, 35.0), (60, 45.0)]]}  # fmt: skip
 
 
@@ -172,7 +172,7 @@ def test_fields_named_in_the_index_are_those_meant():
         first: True,
         "other": False,
     }
-    manure = pd.DataFrame({"nutrient": "P", "kind": "manure", "low_lb_ac": 5.0, "high_lb_ac": 5.0}, index=one)
+    manure = pd.DataFrame({"nutrient": "P2O5", "kind": "manure", "low_lb_ac": 5.0, "high_lb_ac": 5.0}, index=one)
     taken = nutrient_targets(farm, credits=manure).credits
     assert taken["field"].tolist() == [first]
 
@@ -180,7 +180,7 @@ def test_fields_named_in_the_index_are_those_meant():
 def test_caps_fixed_rates_and_policies_by_field():
     both = fields(("A", "corn", 200.0), ("B", "corn", 200.0))
     policy = pd.DataFrame({"field": ["", "B"], "P2O5": ["none", 46.0], "K2O": ["", "removal"]})
-    table = nutrient_targets(both, LEVELS, region="Ohio", policy=policy, caps={"K": 25}).table
+    table = nutrient_targets(both, LEVELS, region="Ohio", policy=policy, caps={"K2O": 25}).table
     rows = table.set_index(["field", "nutrient"])
     assert rows.loc[("A", "P2O5"), "rate_lb_ac"] == 0
     assert rows.loc[("B", "P2O5"), ["rate_lb_ac", "why"]].tolist() == [46.0, "asked"]
@@ -396,3 +396,22 @@ def test_one_line_a_reason_tells_why_no_system_decides():
     assert any("the tests are in ppm (North Carolina Circular 1 (2014): index)" in line for line in said)
     away = nutrient_targets(CORN, levels(P=12.0), region="Kansas")
     assert "Why not: they are of another region (Tri-State 2020)." in away.summary()
+
+
+def test_an_amount_of_p_or_k_names_the_oxide_or_is_refused():
+    """1 lb of K is 1.2046 lb of K2O, 1 lb of P 2.2914 lb of P2O5 (atomic weights, IUPAC)."""
+    one = fields(("A", "corn", 200.0))
+    for asked in ({"policy": {"P": 40}}, {"caps": {"K": 25}}):
+        element, oxide, factor = ("P", "P2O5", 2.291) if "policy" in asked else ("K", "K2O", 1.205)
+        with pytest.raises(
+            InputError, match=f"may be one of {element} or of {oxide}; write it as {oxide}: {factor}"
+        ):
+            nutrient_targets(one, **asked)
+    trial = pd.DataFrame({"nutrient": ["K"], "low": [40.0], "rate": [60.0], "high": [80.0]})
+    with pytest.raises(
+        InputError, match="row 2, column 'nutrient', value 'K': an amount of K may be one of K"
+    ):
+        nutrient_targets(one, trials=trial, policy={"K": "trial"})
+    with pytest.raises(InputError, match="twice"):
+        nutrient_targets(one, policy={"P": "none", "P2O5": "removal"})
+    assert set(nutrient_targets(one, policy={"P": "none", "K": 0}).table["rate_lb_ac"].iloc[:2]) == {0.0}
