@@ -51,6 +51,19 @@ def test_short_questions(capsys, words, expected):
     assert expected in out
 
 
+def test_policies_of_a_plan_stand_in_one_option_or_in_several(capsys, tmp_path):
+    """By hand: 80 ac at 150 lb/ac take 12,000 lb of N, at 40 lb/ac 3,200 lb of P2O5."""
+    fields = tmp_path / "fields.csv"
+    fields.write_text("field,crop,area_ac,yield_goal_bu_ac\nHome,corn,80,200\n", encoding="utf-8")
+    together = run(capsys, "plan", fields, "--policy", "N=150, P2O5=40,K=none")
+    apart = run(capsys, "plan", fields, "--policy", "N=150", "--policy", "P2O5=40", "--policy", "K=none")
+    assert together == apart
+    assert "12,000 lb to apply" in together[1]
+    assert "3,200 lb to apply" in together[1]
+    status, out, err = run(capsys, "plan", fields, "--policy", "N=150", "--policy", "N=160")
+    assert (status, out, err) == (2, "", "fertkit: 'N' is given twice; keep one\n")
+
+
 @pytest.mark.usefixtures("undrawn")
 def test_a_farm_is_printed_and_written(capsys, tmp_path):
     """By hand: 80 ac of 40 bu/ac soybean remove 3200 bu at 3.8 lb N (MSU2017)."""

@@ -99,9 +99,9 @@ def _spread(given, rows, table, read):
         named = bool(word_of(record.get("field")) or word_of(record.get("crop")))
         for nutrient in OF_PRODUCTS:
             if word_of(record.get(nutrient)):
-                place = None if whole else line, nutrient
-                value = read(record[nutrient], named, problems, place)
-                problems += _element(written[nutrient], [_number(word_of(record[nutrient]))], *place)
+                cell, place = record[nutrient], (None if whole else line, written[nutrient])
+                value = read(cell, named, problems, place)
+                problems += _element(written[nutrient], [_number(word_of(cell))], *place, cell)
                 for i in fits:
                     told[i][nutrient] = value
     if problems:
@@ -109,13 +109,13 @@ def _spread(given, rows, table, read):
     return told
 
 
-def _element(name, amounts, line, column):
+def _element(name, amounts, line, column, cell):
     """Refuse an amount of P or K, which may be one of the element or of the oxide that is sold."""
     element = str(name).strip().upper()
     if element in OXIDE and any(amount > 0 for amount in amounts):
         oxide, factor = OXIDE[element], from_element(1.0, OXIDE[element])
         what = f"an amount of {element} may be one of {element} or of {oxide}"
-        yield Problem(what, f"write it as {oxide}: {factor:.4g} times the {element}", line, column, name)
+        yield Problem(what, f"write it as {oxide}: {factor:.4g} times the {element}", line, column, cell)
 
 
 def lines_of(frame: pd.DataFrame, rows: pd.DataFrame, problems: list):
@@ -260,7 +260,7 @@ def _read(given, rows, problems, ends, words=()):
             known = one_of(OF_PRODUCTS)
             problems.append(Problem("not a nutrient of a plan", known, line, "nutrient", nutrient))
         numbers = [float(pd.to_numeric(record[name], errors="coerce")) for name in ends]
-        problems += _element(nutrient, numbers, line, "nutrient")
+        problems += _element(nutrient, numbers, line, "nutrient", nutrient)
         for name, number in zip(ends, numbers, strict=True):
             if not (np.isfinite(number) and number >= 0):
                 problems.append(Problem("not a rate", "write 0 or more lb/ac", line, name, record[name]))

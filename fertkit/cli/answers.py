@@ -1,5 +1,6 @@
 """The answers of the command line: each question put to the library, what is printed and what is written."""
 
+import re
 from pathlib import Path
 
 from fertkit.cli.given import asked_of, columns_of, give, reading_of, units_typed
@@ -109,7 +110,11 @@ def _by_nutrient(given):
         raise FertkitError(f"give one file or NUTRIENT=VALUE, not both: {files[0]}")
     if files:
         return read_text_table(Path(files[0]))
-    return dict(str(text).split("=", 1) for text in given)
+    pairs = [pair.split("=", 1) for text in given for pair in re.split(r",(?=[^,=]+=)", str(text))]
+    names = [name.strip() for name, _ in pairs]
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise FertkitError(f"'{twice[0]}' is given twice; keep one")
+    return {name: value.strip() for name, (_, value) in zip(names, pairs, strict=True)}
 
 
 def run_leaf(arguments):

@@ -191,10 +191,10 @@ PRICES = ("--nutrient-price", "--grain-price", "--seed")
 WRITTEN = ("--page", "--workbook", "--table")
 
 #: What a season plan follows.
-POLICY = {"action": "append", "metavar": "NUTRIENT=WHAT|FILE",
+POLICY = {"action": "append", "metavar": "NUTRIENT=WHAT,...|FILE",
            "help": "sufficiency, build, 'build 6' (years), removal, trial, none, a system or a rate [lb/ac], "
-                   "as in N=165; or a table: field, crop, year, one column per nutrient"}  # fmt: skip
-CAP = {"action": "append", "metavar": "NUTRIENT=RATE|FILE", "help": "highest rates [lb/ac]"}
+                   "as in N=165,K=none; or a table: field, crop, year, one column per nutrient"}  # fmt: skip
+CAP = {"action": "append", "metavar": "NUTRIENT=RATE,...|FILE", "help": "highest rates [lb/ac]"}
 LIMIT = {"type": a_number, "metavar": "MONEY", "help": "spending limit of the season"}
 
 

@@ -172,7 +172,9 @@ def test_fields_named_in_the_index_are_those_meant():
         first: True,
         "other": False,
     }
-    manure = pd.DataFrame({"nutrient": "P2O5", "kind": "manure", "low_lb_ac": 5.0, "high_lb_ac": 5.0}, index=one)
+    manure = pd.DataFrame(
+        {"nutrient": "P2O5", "kind": "manure", "low_lb_ac": 5.0, "high_lb_ac": 5.0}, index=one
+    )
     taken = nutrient_targets(farm, credits=manure).credits
     assert taken["field"].tolist() == [first]
 
