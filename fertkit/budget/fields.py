@@ -18,10 +18,8 @@ from fertkit.budget.yields import (
     yield_unit,
 )
 from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, UnitError, one_of, unknown
-from fertkit.intake.columns import say_column
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
-from fertkit.intake.spellings import listed
 from fertkit.intake.units import debagged
 from fertkit.reference.crops import leaf_crop
 from fertkit.reference.own import NO_TABLES
@@ -218,36 +216,3 @@ def _yield_problems(fields):
         fields.loc[group.index, "pounds"] = pounds
         for i in group.index[above(pounds, highest_lb_ac(crop, part))]:
             yield Problem(*beyond(crop, unit, part), i + 2, "yield_goal", f"{group['yield_goal'][i]:g}")
-
-
-def unused_tests(rows, tests):
-    """Say of which fields and zones there are soil tests that no row of the fields asks for.
-
-    Raises
-    ------
-    InputError
-        If no test is of any field: a plan without them would look like one that rests on them.
-    """
-    if tests is None:
-        return
-    tested = tests.levels[["field", "zone"]].astype(str).drop_duplicates()
-    places = set(rows[["field", "zone"]].astype(str).itertuples(index=False, name=None))
-    names = {field for field, _ in places}
-    strange = sorted(set(tested["field"]) - names)
-    if strange and not names & set(tested["field"]):
-        held = f"the tests are of {listed(strange, 6)}; the fields are {listed(sorted(names), 6)}"
-        remedy = "write the same names in both files, in columns 'Field'"
-        in_code = say_column("field", "your header", "soil")
-        raise InputError(
-            tests.name,
-            [Problem(f"no soil test belongs to a field of the plan: {held}", remedy, in_code=in_code)],
-        )
-    if strange:
-        yield f"soil tests of fields outside the plan: {', '.join(strange)}"
-    zones = [
-        f"{field} {zone}"
-        for field, zone in tested.itertuples(index=False, name=None)
-        if zone and field in names and (field, zone) not in places
-    ]
-    if zones:
-        yield f"soil tests of unknown zones, not used: {', '.join(zones)}"

@@ -21,10 +21,10 @@ from fertkit.asked import (
 )
 from fertkit.budget.buffers import field_lime
 from fertkit.budget.credits import field_credits
-from fertkit.budget.fields import is_usual, read_fields, unused_tests
+from fertkit.budget.fields import is_usual, read_fields
 from fertkit.budget.own import checked_own
 from fertkit.budget.pass_tables import crops_of
-from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_passes, of_rows
+from fertkit.budget.plan_notes import first, of_legumes, of_manure, of_passes, of_rows, unused_tests
 from fertkit.budget.policy import word_of
 from fertkit.budget.rates import RESIDUE_PARTS
 from fertkit.budget.rotation import RotationLedger, rotation_ledger
@@ -70,7 +70,8 @@ class SeasonPlan(Result):
     shed : Shed or None
     left_out : DataFrame
         field, zone, year, crop, nutrient, why.
-    notes : tuple of str
+    notes : tuple
+        What the readers say of the files, in words; and findings, a kind and what it is about.
     cautions : DataFrame
         topic, text, source_key, provenance.
     unit : str
@@ -257,7 +258,7 @@ def plan_season(
     year = rows["year"].iloc[first(rows["year"])]
     driven, now = None, targets.table[targets.table["year"] == year]
     if things is not None and not (now["rate_lb_ac"] > 0).any():
-        notes = (*notes, "no field needs a nutrient this season: nothing to buy or apply")
+        notes = (*notes, ("nothing needed", {}))
     elif things is not None:
         plan_passes = import_module("fertkit.budget.passes").plan_passes
         own_curves = targets.value if len(targets.value) else None

@@ -1,4 +1,7 @@
-"""What the rows of a season plan contradict, leave unsaid or say of things that no table here holds."""
+"""What the rows of a season plan contradict, leave unsaid or say of things that no table here holds.
+
+A finding is its kind and what it is about; `fertkit.say.plan_notes` words it.
+"""
 
 import numpy as np
 
@@ -6,6 +9,8 @@ from fertkit.budget.credits import AMOUNT_OF, AMOUNTS, OWN, is_given
 from fertkit.budget.policy import word_of
 from fertkit.budget.targets import PLACE, crops_before, is_legume
 from fertkit.budget.yields import base_of
+from fertkit.errors import InputError, Problem
+from fertkit.intake.columns import say_column
 from fertkit.intake.spellings import listed
 from fertkit.reference.crops import is_known
 from fertkit.reference.load import load_table
@@ -16,7 +21,6 @@ SAME_AREA = 0.005
 NOTHING = ("", "no", "none", "-", "fallow")
 #: Policies whose rates a credit does not change, or that the plan tells of elsewhere.
 CREDITLESS = ("none", "fixed", "trial")
-_MOST = 6  # places named in one note
 
 
 def first(years) -> int:
@@ -25,7 +29,7 @@ def first(years) -> int:
 
 
 def of_rows(rows):
-    """Say which fields the season leaves out, and where the rows of a field contradict each other."""
+    """Find which fields the season leaves out, and where the rows of a field contradict each other."""
     year = rows["year"].iloc[first(rows["year"])]
     places, absent, sizes, before, filled, strange, unspread = {}, [], [], [], [], [], []
     for row, last in zip(rows.to_dict("records"), crops_before(rows), strict=True):
@@ -49,22 +53,9 @@ def of_rows(rows):
             spread = word_of(row.get("manure", "")).lower() not in NOTHING
             if spread and not _measure(row):
                 unspread.append(name)
-    if unspread:
-        where = ", ".join(dict.fromkeys(unspread))
-        yield f"manure without a rate is not counted: {where}; give the manure rate [ton/ac]"
-    if absent:
-        yield f"no row for season {year}, so not planned: {', '.join(absent)}"
-    if sizes:
-        yield f"the area differs between years and is used as written: {', '.join(sizes)}"
-    if before:
-        yield f"previous crops contradicted by another row, used as written: {', '.join(before)}"
-    if filled:
-        yield f"previous crop not stated, taken from the row of the year before: {listed(filled, _MOST)}"
-    if strange:
-        yield f"previous crop unknown here, so nothing is credited for it: {listed(strange, _MOST)}; {_ENTER}"
-
-
-_ENTER = "give its nitrogen as a credit, by your state or provincial guide"
+    found = {"no manure rate": dict.fromkeys(unspread), "no row": absent, "areas": sizes,
+             "contradicted": before, "taken before": filled, "unknown before": strange}  # fmt: skip
+    yield from ((kind, {"where": list(places), "year": year}) for kind, places in found.items() if places)
 
 
 def _measure(row):
@@ -73,7 +64,7 @@ def _measure(row):
 
 
 def of_manure(rows, stated):
-    """Say where manure is spread of which nobody here knows what it holds of a nutrient."""
+    """Find where manure is spread of which nobody here knows what it holds of a nutrient."""
     of = stated.loc[stated["kind"] == "manure", [*PLACE, "nutrient"]]
     known = set(of.itertuples(index=False, name=None))
     lacks = {}
@@ -83,26 +74,24 @@ def of_manure(rows, stated):
             name = " ".join(filter(None, (row["field"], row["zone"])))
             lacks.setdefault((measure, *(n for n in OWN if n not in held)), {})[name] = None
     for (measure, *lacking), names in lacks.items():
-        what = f"{' and '.join(lacking)} of the manure counted nowhere, as its content is not known"
-        yield f"{what}: {listed(list(names), _MOST)}; give its analysis [lb/{measure}]"
+        yield "no content", {"where": list(names), "nutrients": lacking, "measure": measure}
 
 
 def of_passes(driven, costs, crops):
-    """Say which passes no crop of the season can use, and why; and which may bring next to nothing."""
+    """Find which passes no crop of the season can use, and why; and which may bring next to nothing."""
     unused = driven.unused
     whole = unused[unused["product"] == ""]
     for name, rows in whole.groupby("pass", sort=False):
         if crops <= set(rows["crop"]):
-            yield f"no crop of the season can use the pass '{name}' ({', '.join(dict.fromkeys(rows['why']))})"
+            yield "idle pass", {"name": name, "why": list(dict.fromkeys(rows["why"]))}
     used = dict.fromkeys(driven.applications["pass"])
-    free = [f"'{name}'" for name in used if costs[name] == 0]
+    free = [name for name in used if costs[name] == 0]
     if free and len(used) > 1:  # each field needs one pass; what more of them bring may be little
-        where = listed(free, _MOST)
-        yield f"amounts may be too small to spread where a pass costs nothing: {where}; enter its cost"
+        yield "free passes", {"where": free}
 
 
 def of_legumes(rows, targets, region):
-    """Say after which legumes nitrogen is planned without a credit, and whether a region would give one."""
+    """Find after which legumes nitrogen is planned without a credit, and whether a region would give one."""
     credited = set(targets.credits.loc[targets.credits["kind"] == "legume", "at"])
     table = targets.table[(targets.table["nutrient"] == "N") & (targets.table["rate_lb_ac"] > 0)]
     before, after = crops_before(rows), {}
@@ -113,6 +102,37 @@ def of_legumes(rows, targets, region):
             after.setdefault(crop, []).append(name)
     for crop, names in after.items():
         somewhere = not region and crop in set(load_table("legume_credits")["previous_crop"])
-        what = "is taken without a region" if somewhere else "is published here"
-        remedy = f"name the region, or {_ENTER}" if somewhere else _ENTER
-        yield f"no nitrogen credit for {crop} before {what}: {listed(names, _MOST)}; {remedy}"
+        yield "legume elsewhere" if somewhere else "legume", {"where": names, "crop": crop}
+
+
+def unused_tests(rows, tests):
+    """Find of which fields and zones there are soil tests that no row of the fields asks for.
+
+    Raises
+    ------
+    InputError
+        If no test is of any field: a plan without them would look like one that rests on them.
+    """
+    if tests is None:
+        return
+    tested = tests.levels[["field", "zone"]].astype(str).drop_duplicates()
+    places = set(rows[["field", "zone"]].astype(str).itertuples(index=False, name=None))
+    names = {field for field, _ in places}
+    strange = sorted(set(tested["field"]) - names)
+    if strange and not names & set(tested["field"]):
+        held = f"the tests are of {listed(strange, 6)}; the fields are {listed(sorted(names), 6)}"
+        remedy = "write the same names in both files, in columns 'Field'"
+        in_code = say_column("field", "your header", "soil")
+        raise InputError(
+            tests.name,
+            [Problem(f"no soil test belongs to a field of the plan: {held}", remedy, in_code=in_code)],
+        )
+    if strange:
+        yield "strange tests", {"where": strange}
+    zones = [
+        f"{field} {zone}"
+        for field, zone in tested.itertuples(index=False, name=None)
+        if zone and field in names and (field, zone) not in places
+    ]
+    if zones:
+        yield "unknown zones", {"where": zones}

@@ -4,6 +4,7 @@ import numpy as np
 
 from fertkit.results import counted
 from fertkit.say.line import GOVERNS, Kind, Line, detail, keys, lead, mark, missing, notes, row, short, told
+from fertkit.say.plan_notes import plan_notes
 
 #: Why a rate is what it is.
 WHY = {
@@ -161,7 +162,7 @@ def plan_lines(plan) -> list[Line]:
     """Say the plan of a season: its rates, its passes, its books."""
     parts = [plan.targets, *([] if plan.passes is None else [plan.passes]), plan.ledger]
     said = [line for part in parts for line in part.lines() if str(line) != GOVERNS]
-    return [*said, *_lime_lines(plan.lime), *notes(plan.notes), told(GOVERNS)]
+    return [*said, *_lime_lines(plan.lime), *notes(plan_notes(plan)), told(GOVERNS)]
 
 
 def why_of(why: str, title: str) -> str:

@@ -17,6 +17,7 @@ from fertkit.say.plan import (
     undecided_lines,
     why_of,
 )
+from fertkit.say.plan_notes import plan_notes
 
 _MOST = 6  # fields named in one sentence
 _ABOUT_REMOVAL = 1.0  # lb/ac, a step of the spreader: so little more than removal is not told
@@ -50,7 +51,7 @@ def plan_answer_lines(answer) -> list[Line]:
         said += watch_lines(answer.measured(plan.passes.watch), words["rate"])
     said += _carried(answer.measured(plan.ledger.table), words)
     said += _left_out(plan)
-    return [*said, *notes(plan.notes), told(GOVERNS)]
+    return [*said, *notes(plan_notes(plan)), told(GOVERNS)]
 
 
 def _land(area):

@@ -9,6 +9,7 @@ from fertkit.errors import InputError, UnitError
 from fertkit.intake.farm import read_farm
 from fertkit.intake.shed import read_shed
 from fertkit.report.plan import PlanAnswer, answer_plan
+from fertkit.say.plan_notes import plan_notes
 from fertkit.say.plan_sheets import field_plan_lines, pace_lines
 
 FIELDS = pd.DataFrame({
@@ -60,12 +61,12 @@ def test_a_farm_in_hectares_is_planned_in_kilograms_where_areas_decide():
 
 def test_rows_of_a_field_that_contradict_each_other_are_named():
     odd = FIELDS.assign(area_ac=[80, 81, 80, 80], previous_crop=["soybean", "wheat", "soybean", "corn"])
-    said = " ".join(plan_season(odd).notes)
+    said = " ".join(plan_notes(plan_season(odd)))
     assert "the area differs between years and is used as written: A" in said
     assert "A 2027 (wheat; the row of 2026 grows corn)" in said
     assert "B" not in said
-    assert "no row for season 2026, so not planned: A" in " ".join(plan_season(odd.iloc[1:]).notes)
-    assert plan_season(FIELDS).notes == ()
+    assert "no row for season 2026, so not planned: A" in " ".join(plan_notes(plan_season(odd.iloc[1:])))
+    assert plan_notes(plan_season(FIELDS)) == []
     with pytest.raises(InputError, match=r"row 4, column 'year', value '20x6'.*not a year like the others"):
         plan_season(FIELDS.assign(year=[2026, 2027, "20x6", 2027]))
 
@@ -146,7 +147,7 @@ def test_german_and_spanish_headers_of_fields_are_read(tmp_path):
 
 def test_a_soil_test_of_no_field_is_said():
     plan = plan_season(FIELDS, SOIL.assign(Field=["A", "Q"]), region="Ohio")
-    assert any("fields outside the plan: Q" in note for note in plan.notes)
+    assert any("fields outside the plan: Q" in note for note in plan_notes(plan))
 
 
 def test_a_plan_does_not_pass_over_soil_tests_of_no_field_at_all(tmp_path):
@@ -182,7 +183,7 @@ def test_what_is_asked_and_cannot_be_answered():
 def test_zones_that_are_tested_and_not_planned_are_said():
     zoned = SOIL.assign(Zone=["east", "west"])
     plan = plan_season(FIELDS, zoned, region="Ohio")
-    assert any("soil tests of unknown zones" in note and "A east" in note for note in plan.notes)
+    assert any("soil tests of unknown zones" in note and "A east" in note for note in plan_notes(plan))
     by_zone = plan_season(FIELDS.assign(zone=["east", "east", "", ""]), zoned, region="Ohio")
     rows = by_zone.targets.table.set_index(["field", "zone", "year", "nutrient"])
     assert rows.loc[("A", "east", 2026, "P2O5"), "test"] == 10.0
@@ -249,7 +250,7 @@ def test_a_load_that_is_paid_anyway_is_not_spread_for_what_little_else_it_holds(
 def test_a_farm_that_needs_nothing_has_its_books_and_page(tmp_path):
     nothing = dict.fromkeys(("N", "P", "K"), "none")
     answer = answer_plan(ONE, shed=SHED, passes=WAYS, policy=nothing)
-    assert any("nothing to buy" in note for note in answer.plan.notes)
+    assert any("nothing to buy" in note for note in plan_notes(answer.plan))
     # 180 bu/ac of corn take more out than the nothing that is put in
     assert (answer.plan.ledger.table["left"].dropna() <= 0).all()
     assert answer.write_orders(tmp_path / "orders") == []
@@ -289,7 +290,7 @@ def test_what_a_product_brings_besides_is_drawn_and_told():
     assert brought[["N", "P2O5", "K2O"]].tolist() == pytest.approx([72, 60, 60])
     said = "\n".join(map(str, field_plan_lines(PlanAnswer(plan), "A", "")))
     assert "These products bring more: K2O 60 lb/ac, 40 above its rate." in said
-    assert any("manure without a rate is not counted: A" in note for note in plan.notes)
+    assert any("manure without a rate is not counted: A" in note for note in plan_notes(plan))
     bars = {bar.get_width() for bar in plan.plot().patches}
     assert any(width == pytest.approx(72) for width in bars)
 

@@ -5,6 +5,7 @@ import pytest
 
 from fertkit.budget.plan import plan_season
 from fertkit.report.plan import PlanAnswer
+from fertkit.say.plan_notes import plan_notes
 from fertkit.say.plan_sheets import difference_lines
 
 TWO = pd.DataFrame({"field": ["A", "A"], "year": [2026, 2027], "crop": ["corn", "corn"], "area_ac": [80, 80],
@@ -29,8 +30,8 @@ def test_corn_after_the_corn_of_the_year_before_is_corn_after_corn(before):
     assert rate(plan, "P2O5", 2027)["rate_lb_ac"] == pytest.approx((25 - 12) * 4)
     assert rate(plan, "P2O5", 2026)["system"] == ""
     taken = "previous crop not stated, taken from the row of the year before: A 2027 (corn)"
-    assert (taken in plan.notes) == (before is None)
-    assert not any("contradicted" in note for note in plan.notes)
+    assert (taken in plan_notes(plan)) == (before is None)
+    assert not any("contradicted" in note for note in plan_notes(plan))
 
 
 def test_nitrogen_of_a_legume_that_a_row_grows_is_credited_to_the_next():
@@ -43,40 +44,42 @@ def test_nitrogen_of_a_legume_that_a_row_grows_is_credited_to_the_next():
 
 @pytest.mark.parametrize("word", ["hairy vetch", "red clover"])
 def test_a_crop_before_that_no_table_knows_is_told(word):
-    notes = planned(TWO.iloc[1:].assign(previous_crop=word)).notes
+    notes = plan_notes(planned(TWO.iloc[1:].assign(previous_crop=word)))
     assert any(f"unknown here, so nothing is credited for it: A 2027 ({word})" in note for note in notes)
-    assert not any("unknown" in n for n in planned(TWO.iloc[1:].assign(previous_crop="fallow")).notes)
+    assert not any("unknown" in n for n in plan_notes(planned(TWO.iloc[1:].assign(previous_crop="fallow"))))
 
 
 def test_a_legume_whose_nitrogen_is_published_elsewhere_alone_is_told():
     # LEGUME_CREDITS and NPNRD print nothing of soybean
     fields = TWO.iloc[1:].assign(previous_crop="soybean")
     said = "no nitrogen credit for soybean before is published here: A 2027"
-    assert any(said in note for note in planned(fields).notes)
+    assert any(said in note for note in plan_notes(planned(fields)))
     own = pd.DataFrame({"field": ["A"], "nutrient": ["N"], "kind": ["legume"], "low_lb_ac": [40.0],
                         "high_lb_ac": [50.0]})  # fmt: skip
     for told in ({"credits": own}, {"policy": {"N": 150}}):
-        assert not any("no nitrogen credit" in note for note in planned(fields, **told).notes)
+        assert not any("no nitrogen credit" in note for note in plan_notes(planned(fields, **told)))
     alfalfa = fields.assign(previous_crop="alfalfa")
-    assert not any("no nitrogen" in n for n in planned(alfalfa).notes)
+    assert not any("no nitrogen" in n for n in plan_notes(planned(alfalfa)))
     # five states print a credit after alfalfa (LEGUME_CREDITS, NPNRD); without a region none is chosen
     by_removal = {"policy": {"N": "removal"}}
-    apart = plan_season(alfalfa, **by_removal).notes
+    apart = plan_notes(plan_season(alfalfa, **by_removal))
     assert any("alfalfa before is taken without a region: A 2027; name the region" in n for n in apart)
-    assert not any("no nitrogen" in n for n in plan_season(alfalfa, region="Kansas", **by_removal).notes)
+    assert not any(
+        "no nitrogen" in n for n in plan_notes(plan_season(alfalfa, region="Kansas", **by_removal))
+    )
 
 
 def test_what_a_manure_holds_is_asked_for_where_nobody_knows_it():
     # NRCS_MANURE2009 is carried for nitrogen alone; RB209_2010 for all three of cattle farmyard manure
     spread = TWO.iloc[1:].assign(manure="dairy cow manure", manure_rate_ton_ac=20.0)
     said = "{} of the manure counted nowhere, as its content is not known: A; give its analysis [lb/ton]"
-    assert said.format("P2O5 and K2O") in plan_season(spread).notes
+    assert said.format("P2O5 and K2O") in plan_notes(plan_season(spread))
     some = spread.assign(manure_p2o5_lb_ton=6.0, starter="10-34-0", starter_rate_gal_ac=5.0)
-    assert said.format("K2O") in plan_season(some).notes
+    assert said.format("K2O") in plan_notes(plan_season(some))
     pit = TWO.iloc[1:].assign(manure="pit", manure_rate_gal_ac=4000.0, **{"Manure N (lb/1,000 gal)": 30.0})
-    assert said.format("P2O5 and K2O").replace("ton", "1000 gal") in plan_season(pit).notes
+    assert said.format("P2O5 and K2O").replace("ton", "1000 gal") in plan_notes(plan_season(pit))
     known = spread.assign(manure="cattle farmyard manure")
-    assert not any("content" in note for note in plan_season(known).notes)
+    assert not any("content" in note for note in plan_notes(plan_season(known)))
 
 
 def test_what_is_left_is_told_with_its_sign_season_by_season():
@@ -113,7 +116,7 @@ def test_a_pass_that_no_crop_can_use_is_named():
     ways = pd.DataFrame({"Pass": ["spring", "wheat topdress"], "Method": ["broadcast", "topdress"],
                          "Cost ($/ac)": [8.0, 9.0], "Earliest": ["preplant", "Feekes 4"],
                          "Latest": ["preplant", "Feekes 6"], "Crop": ["", "wheat"]})  # fmt: skip
-    notes = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150}).notes
+    notes = plan_notes(planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150}))
     assert "no crop of the season can use the pass 'wheat topdress' (for another crop)" in notes
     assert not any("'spring'" in note for note in notes)
 
@@ -150,10 +153,10 @@ def test_passes_that_cost_nothing_are_told_to_bring_any_amount():
                          "Cost ($/ac)": [0.0, 0.0], "Earliest": ["preplant", "planting"],
                          "Latest": ["preplant", "planting"], "Max products": [1, 1]})  # fmt: skip
     plan = planned(TWO.iloc[:1], shed=shed, passes=ways, policy={"N": 150, "P2O5": 40, "K": "none"})
-    told = [note for note in plan.notes if "too small to spread where a pass costs nothing" in note]
+    told = [note for note in plan_notes(plan) if "too small to spread where a pass costs nothing" in note]
     assert set(plan.passes.applications["pass"]) == {"spring", "planter band"}  # a product each
     assert len(told) == 1
     assert "'planter band'" in told[0]
     paid = planned(TWO.iloc[:1], shed=shed, passes=ways.assign(**{"Cost ($/ac)": 8.0}),
                    policy={"N": 150, "P2O5": 40, "K": "none"})  # fmt: skip
-    assert not any("costs nothing" in note for note in paid.notes)
+    assert not any("costs nothing" in note for note in plan_notes(paid))
