@@ -152,13 +152,13 @@ def number_like(cell) -> bool:
 
 def untreated(labels):
     """Name the treatment that stands for none (check, control, untreated); None where no name says so."""
-    words = spellings("untreated")
+    words = spellings("check name") | spellings("untreated")
     return next((one for one in labels if plain(show(one)) in words), None)
 
 
 def numbered_checks(labels) -> list:
     """Name the checks told apart by a number, or two or more by a letter: Check 1, CheckA and CheckB."""
-    words = "|".join(map(re.escape, spellings("numbered check")))
+    words = "|".join(map(re.escape, spellings("check name")))
     told = {one: re.fullmatch(rf"(?:{words})[ _.-]*(\d{{1,2}}|[a-z])", plain(show(one))) for one in labels}
     held = [one for one, found in told.items() if found]
     return held if len(held) > 1 or any(told[one][1].isdigit() for one in held) else []

@@ -7,7 +7,7 @@ from itertools import permutations
 from fertkit.errors import InputError
 from fertkit.intake.columns import OTHER, each
 from fertkit.intake.grid import HEADER_DEPTH, Sheet, header_key, is_number_like, units_line, with_units
-from fertkit.intake.spellings import is_summary, listed, note, plain, problem, spellings
+from fertkit.intake.spellings import is_summary, listed, note, problem, spellings, untreated
 from fertkit.intake.strip_headers import FACTORS, PLACES, RATES, ROLES, Header, read_header, says
 from fertkit.intake.strip_two_rows import two_rows
 from fertkit.intake.units import (
@@ -271,7 +271,7 @@ def _checks_beside(raw, at, beside, over, units):
     measured = {h.unit for h in headers.values()}
     sure = all(h.unit == "bu/ac" or (h.unit and h.role == "yield") for h in headers.values())
     stated = measured == {""} and _treatments(over, raw, at, units)
-    checks = [name for name in names.values() if plain(name) in spellings("untreated")]
+    checks = [name for name in names.values() if untreated([name]) is not None]
     roles = {read_header(name).role for name in names.values()}
     if not (stated or (sure and len(measured) == 1)) or len(checks) != 1 or not roles <= {"", "treatment"}:
         return None

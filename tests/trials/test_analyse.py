@@ -467,6 +467,7 @@ def test_names_stand_with_the_highest_mean_first_and_rates_ascend():
     assert analyse_strips(rates).table["treatment"].tolist() == [0, 20, 100]
     assert untreated(["A", "Untreated", "B"]) == "Untreated"
     assert untreated(["with", "without"]) == "without"
+    assert untreated(["A", "chk"]) == "chk"
     assert untreated(["Checkmate", "Control X"]) is None
 
 
