@@ -1,10 +1,10 @@
 """The answers of the command line: each question put to the library, what is printed and what is written."""
 
-import re
 from pathlib import Path
 
 from fertkit.cli.given import asked_of, columns_of, give, reading_of, units_typed
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, shorten
+from fertkit.intake.typed import pairs_of
 from fertkit.say.line import Kind
 
 
@@ -110,11 +110,7 @@ def _by_nutrient(given):
         raise FertkitError(f"give one file or NUTRIENT=VALUE, not both: {files[0]}")
     if files:
         return read_text_table(Path(files[0]))
-    pairs = [pair.split("=", 1) for text in given for pair in re.split(r",(?=[^,=]+=)", str(text))]
-    names = [name.strip() for name, _ in pairs]
-    if twice := [name for name in names if names.count(name) > 1]:
-        raise FertkitError(f"'{twice[0]}' is given twice; keep one")
-    return {name: value.strip() for name, (_, value) in zip(names, pairs, strict=True)}
+    return pairs_of(",".join(given), "N=165,P2O5=removal")
 
 
 def run_leaf(arguments):

@@ -1,6 +1,7 @@
 """What the commands share: options as the library takes them, strip files read as they say, answers given."""
 
 from fertkit.errors import UnitError
+from fertkit.intake.typed import pairs_of
 
 
 def give(result, arguments, lines=None, table=None):
@@ -42,7 +43,7 @@ def units_typed(text):
     """Units as typed: one for the macronutrients, or nutrient=unit,nutrient=unit."""
     if not text or "=" not in text:
         return text
-    return dict(tuple(word.strip() for word in pair.partition("=")[::2]) for pair in text.split(","))
+    return pairs_of(text, "rate=lb/ac,yield=bu/ac")
 
 
 def reading_of(arguments):

@@ -3,6 +3,9 @@
 import argparse
 from pathlib import Path
 
+from fertkit.errors import FertkitError
+from fertkit.intake.typed import pairs_of
+
 
 def a_number(text):
     """A number with a decimal point or comma."""
@@ -87,8 +90,10 @@ def ab_line(text):
 
 
 def optima(text):
-    pairs = [part.partition("=") for part in text.split(",") if part.strip()]
-    return {name.strip(): a_number(value.strip()) for name, _, value in pairs}
+    try:
+        return {name: a_number(value) for name, value in pairs_of(text, "N=2.9,K=2.1").items()}
+    except FertkitError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 INERT = "text that looks like a formula gets a leading apostrophe"

@@ -11,9 +11,9 @@ import ipywidgets as widgets
 
 from fertkit.errors import FertkitError, shorten
 from fertkit.intake.numbers import read_product, read_typed
+from fertkit.intake.typed import pairs_of
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
-from fertkit.panels.controls import pairs_of
 from fertkit.panels.pricing import (
     LARGEST_PRICE,
     PLACEHOLDERS,
@@ -129,7 +129,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             "new_site": line("A field without a trial", "column=value"),
             "design": choice("Design", DESIGNS),
             "check": choice("Check", [("the one named check", "")]),
-            "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30"),
+            "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30", ";"),
             "no_worse_than": line("Acceptable loss against the check", "none, or e.g. 2"),
             "robust": tick("Downweight outlying strips", False),
             "uneven": tick("Allow for error that changes with rate", False),
@@ -297,9 +297,9 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             "check": s.check, "adjust": s.adjust, "no_worse_than": self._number("no_worse_than"),
             "known": [part.strip() for part in s.known.split(";") if part.strip()],
             "new_site": {key: _plain_or_number(value) for key, value in
-                         pairs_of(s.new_site, "Soil P ppm=12").items()},
+                         pairs_of(s.new_site, "Soil P ppm=12", ";").items()},
             "costs": {key: _product(value) for key, value in
-                      pairs_of(s.costs, "Product=14.50; Other=0.45x30").items()},
+                      pairs_of(s.costs, "Product=14.50; Other=0.45x30", ";").items()},
         }  # fmt: skip
         asked = {name: value for name, value in typed.items() if name in takes}
         if not data.of_points and "trial" not in data.strips.table:

@@ -10,6 +10,7 @@ from traitlets import Float, HasTraits, dlink
 
 from fertkit.errors import FertkitError
 from fertkit.intake.numbers import read_typed
+from fertkit.intake.typed import pairs_of
 
 _WIDE = {"description_width": "auto"}
 #: Share of a number box's span that its slider covers.
@@ -159,18 +160,10 @@ def holds(control, value) -> str:
     return "" if isinstance(value, str) else "not a text"
 
 
-def pairs_of(text: str, doing: str) -> dict[str, str]:
-    """Read 'A=B; C=D' as typed into a line."""
-    pairs = [part.partition("=") for part in text.split(";") if part.strip()]
-    if not all(one.strip() and mark and other.strip() and "=" not in other for one, mark, other in pairs):
-        raise FertkitError(f"'{text}' must be written like {doing}")
-    return {one.strip(): other.strip() for one, _, other in pairs}
-
-
 def numbers_of(text: str, doing: str) -> dict[str, float]:
     """Read 'A=1.5; B=2' as typed into a line."""
     try:
-        return {name: read_typed(value) for name, value in pairs_of(text, doing).items()}
+        return {name: read_typed(value) for name, value in pairs_of(text, doing, ";").items()}
     except ValueError as error:
         raise FertkitError(f"{error}; write '{text}' like {doing}") from None
 

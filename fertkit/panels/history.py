@@ -7,9 +7,9 @@ from fertkit.errors import FertkitError
 from fertkit.intake.beside import numbers_beside
 from fertkit.intake.leaf import read_tissue
 from fertkit.intake.reports import read_reports
+from fertkit.intake.typed import pairs_of
 from fertkit.panels import controls, show
 from fertkit.panels.base import Panel
-from fertkit.panels.controls import pairs_of
 from fertkit.plots.history import bands_of
 from fertkit.report.balance import HEADERS, METHODS, answer_balance
 from fertkit.report.history import HistoryAnswer
@@ -89,7 +89,7 @@ class HistoryPanel(Panel):
         return field_history(self.data, same=self._same())
 
     def _same(self):
-        return pairs_of(self.controls["same"].value, "Heron Qtr=Heron Quarter")
+        return pairs_of(self.controls["same"].value, "Heron Qtr=Heron Quarter", ";")
 
     def _field(self) -> str:
         return self.controls["field"].value or self._history.fields[0]
