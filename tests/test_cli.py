@@ -61,7 +61,7 @@ def test_policies_of_a_plan_stand_in_one_option_or_in_several(capsys, tmp_path):
     assert "12,000 lb to apply" in together[1]
     assert "3,200 lb to apply" in together[1]
     status, out, err = run(capsys, "plan", fields, "--policy", "N=150", "--policy", "N=160")
-    assert (status, out, err) == (2, "", "fertkit: a name stands twice in 'N=150,N=160'; keep one of each\n")
+    assert (status, out, err) == (2, "", "fertkit: 'N' is given twice; keep one\n")
 
 
 @pytest.mark.usefixtures("undrawn")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from fertkit.cli.given import asked_of, columns_of, give, reading_of, units_typed
 from fertkit.errors import FertkitError, LookupFailed, NotEstimable, shorten
-from fertkit.intake.typed import pairs_of
+from fertkit.intake.typed import once, pairs_of
 from fertkit.say.line import Kind
 
 
@@ -157,7 +157,7 @@ def run_history(arguments):
     reading = asked_of(arguments, "crop", "stage", "part", "decimal")
     reading |= {"units": units_typed(arguments.units), "date_format": arguments.dates}
     answer = answer_history(
-        arguments.reports, field=arguments.field, same=dict(arguments.same), ranges=arguments.ranges,
+        arguments.reports, field=arguments.field, same=once(arguments.same), ranges=arguments.ranges,
         reading=reading, cvs=arguments.cv, **_studies(arguments, "leaf"),
     )  # fmt: skip
     give(answer, arguments, table=answer.table)

@@ -2,6 +2,7 @@
 
 from fertkit.cli.given import asked_of, give, reading_of, write_table
 from fertkit.errors import FertkitError, NotEstimable
+from fertkit.intake.typed import once
 from fertkit.say.line import Kind, Line, notes
 
 
@@ -44,7 +45,7 @@ def _asked_of(arguments) -> dict:
              "surface", "design", "check", "no_worse_than", "known")  # fmt: skip
     return asked_of(arguments, *names) | {
         "name": arguments.trial, "price_swing_pct": arguments.price_swing, "adjust": letters,
-        "costs": dict(arguments.cost), "new_site": dict(arguments.new_site),
+        "costs": once(arguments.cost), "new_site": once(arguments.new_site),
     }  # fmt: skip
 
 

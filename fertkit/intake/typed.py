@@ -19,6 +19,12 @@ def pairs_of(text: str, doing: str, between: str = ",") -> dict[str, str]:
     stray = re.compile(rf"=|{between}(?!\d)")
     if not all(name and value and not stray.search(value) for name, value in pairs):
         raise FertkitError(f"'{text}' must be written like {doing}")
-    if len(found := dict(pairs)) < len(pairs):
-        raise FertkitError(f"a name stands twice in '{text}'; keep one of each")
-    return found
+    return once(pairs)
+
+
+def once(pairs) -> dict:
+    """Make a dict of pairs of a name and its value; a name that stands twice is refused."""
+    names = [name for name, _ in pairs]
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise FertkitError(f"'{twice[0]}' is given twice; keep one")
+    return dict(pairs)

@@ -21,5 +21,5 @@ def test_pairs(text, between, found):
 
 @pytest.mark.parametrize("text", ["N=1,N=2", "N", "N=1,P2O5", "=3", "N=", "N=1=2", "N=1,,2"])
 def test_anything_else_is_refused(text):
-    with pytest.raises(FertkitError, match=r"must be written like A=B|stands twice"):
+    with pytest.raises(FertkitError, match=r"must be written like A=B|is given twice"):
         pairs_of(text, "A=B")
