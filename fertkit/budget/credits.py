@@ -102,7 +102,7 @@ def _credits(row, measure, table, problems):
             own[n] = _number(row, column, line, problems) * each
         else:
             other.add(n)
-    rows = table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
+    rows = _of_material(table, material)
     contents = rows[rows["measure"] == "content"].set_index("nutrient")
     first = rows[rows["measure"] == "first year"]
     known = sorted({name for name in first["condition"] if name})
@@ -128,6 +128,11 @@ def _credits(row, measure, table, problems):
                 source = "own analysis" if nutrient in own else contents["source_key"].get(nutrient, "")
                 yield (row.get("field", line - 2), row["material"], nutrient, content * row["amount"],
                        *_first_year(shares, content, row["amount"], source))  # fmt: skip
+
+
+def _of_material(table, material):
+    """Rows of a manure, of its kind and of any."""
+    return table[table["material"].map(lambda word: word == "any" or material.endswith(word))]
 
 
 def _nearest(shares, condition):
@@ -203,7 +208,8 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         field, zone, year, nutrient, kind, low_lb_ac, high_lb_ac (of manure what is published as available in
-        the first year, 0 where nothing is), total_lb_ac (all of it), source_key, provenance, note.
+        the first year, 0 where nothing is; of "earlier manure" in the second, where a figure is published and
+        the next year of the field has a row), total_lb_ac (all of it), source_key, provenance, note.
 
     Raises
     ------
@@ -220,6 +226,7 @@ def field_credits(rows: pd.DataFrame) -> pd.DataFrame:
                 problems.append(Problem(f"{amount} without {of}", f"fill in {of}", at + 2, of))
             elif np.isfinite(number) and number > 0:
                 parts += _stated(amount, rows.loc[at], number, at, problems)
+                parts += _year_after(amount, rows, number, at)
     amounts = [name for name in AMOUNT_OF if name in rows]
     if amounts:
         both = rows[amounts].map(is_given).sum(axis=1) > 1
@@ -249,6 +256,22 @@ def _stated(amount, row, number, at, problems):
     about = (product["source_key"], product["provenance"], product["material"])
     brought = zip(PERCENT, number * each, strict=True)
     return [(at, nutrient, "starter", *[pounds] * 3, *about) for nutrient, pounds in brought if pounds > 0]
+
+
+def _year_after(amount, rows, number, at):
+    """Records of what manure of one row brings the year after, where that is published by the ton."""
+    measure, tons = AMOUNTS[AMOUNT_OF[amount]] if amount in AMOUNT_OF else ("", 0.0)
+    row = rows.loc[at]
+    if measure != "ton" or isinstance(row["year"], str):
+        return
+    place = (
+        (rows["field"] == row["field"]) & (rows["zone"] == row["zone"]) & (rows["year"] == row["year"] + 1)
+    )
+    known = _of_material(load_table("manure"), str(row["manure"]).strip().lower())
+    for r in known[(known["measure"] == "second year") & (known["unit"] == "lb/ton")].itertuples():
+        low, high = (end * number * tons for end in (r.low, r.high))
+        told = (low, high, (low + high) / 2, r.source_key, r.provenance, r.note)
+        yield from ((i, r.nutrient, "earlier manure", *told) for i in rows.index[place])
 
 
 def _of_manure(row, unit, amount, at, problems):

@@ -103,6 +103,25 @@ def of_legumes(rows, targets, region):
     for crop, names in after.items():
         somewhere = not region and crop in set(load_table("legume_credits")["previous_crop"])
         yield "legume elsewhere" if somewhere else "legume", {"where": names, "crop": crop}
+    yield from _second_year(rows, before, region)
+
+
+def _second_year(rows, before, region):
+    """Find legumes two years before whose second year a source tells in words alone."""
+    table = load_table("legume_credits")
+    told = table[table["note"].str.contains("second year") & (table["region"] == region)]
+    last = {tuple(place): crop for *place, crop in rows[PLACE].assign(before=before).itertuples(index=False)}
+    for r in told.itertuples():
+        where = [
+            f"{' '.join(filter(None, (field, zone)))} {year}"
+            for field, zone, year in rows[PLACE].itertuples(index=False)
+            if isinstance(year, int) and last.get((field, zone, year - 1)) == r.previous_crop
+        ]
+        if where:
+            yield (
+                "second year",
+                {"where": where, "crop": r.previous_crop, "note": r.note, "key": r.source_key},
+            )
 
 
 def unused_tests(rows, tests):

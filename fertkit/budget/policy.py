@@ -190,9 +190,9 @@ def _number(text):
 
 # ---- credits and own trials, and what they leave of a rate
 
-KINDS_OF_CREDIT = ("manure", "legume", "soil nitrate", "water nitrate", "starter")
+KINDS_OF_CREDIT = ("manure", "earlier manure", "legume", "soil nitrate", "water nitrate", "starter")
 #: Credits that an own trial leaves open.
-OPEN = ("manure", "starter", "water nitrate")
+OPEN = ("manure", "earlier manure", "starter", "water nitrate")
 ABOUT = ("kind", "low_lb_ac", "high_lb_ac", "source_key", "provenance", "note")
 
 

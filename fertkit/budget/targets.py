@@ -122,8 +122,8 @@ def nutrient_targets(
         or crop. What is not named follows a current system of the region that answers the field's test; P and
         K else follow removal, and the answer says so.
     credits : DataFrame, optional
-        field ("" for all), nutrient, kind (manure, legume, soil nitrate, water nitrate, starter), low_lb_ac,
-        high_lb_ac; optional zone, year, source_key, provenance, note.
+        field ("" for all), nutrient, kind (manure, earlier manure, legume, soil nitrate, water nitrate,
+        starter), low_lb_ac, high_lb_ac; optional zone, year, source_key, provenance, note.
     trials : DataFrame, optional
         Own optimum rates: field ("" for all), nutrient, rate, low, high [`unit`]; optional crop, curve
         (pairs of rate [`unit`] and gain an acre, or a hectare with kg/ha).

@@ -19,6 +19,7 @@ WORDS = {
     "legume": f"no nitrogen credit for {{crop}} before is published here: {{where}}; {_ENTER}",
     "legume elsewhere": "no nitrogen credit for {crop} before is taken without a region: {where}; name the "
     f"region, or {_ENTER}",
+    "second year": "nitrogen of {crop} two years before is not counted: {where}; {note} [{key}]",
     "nothing needed": "no field needs a nutrient this season: nothing to buy or apply",
     "idle pass": "no crop of the season can use the pass '{name}' ({why})",
     "free passes": "amounts may be too small to spread where a pass costs nothing: {quoted}; enter its cost",

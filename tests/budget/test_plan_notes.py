@@ -160,3 +160,24 @@ def test_passes_that_cost_nothing_are_told_to_bring_any_amount():
     paid = planned(TWO.iloc[:1], shed=shed, passes=ways.assign(**{"Cost ($/ac)": 8.0}),
                    policy={"N": 150, "P2O5": 40, "K": "none"})  # fmt: skip
     assert not any("costs nothing" in note for note in plan_notes(paid))
+
+
+def test_manure_of_the_year_before_is_credited_where_its_second_year_is_published():
+    # NPNRD: beef feedlot manure brings 4 to 6 lb of N a ton in the first year and about half of it, 2 to 3,
+    # in the second: of 10 ton 50 and 25 lb/ac in the middle
+    spread = TWO.assign(manure=["beef feedlot manure", ""], manure_rate_ton_ac=[10.0, None])
+    plan = plan_season(spread, policy={"N": "removal"})
+    credits = plan.targets.credits.query("nutrient == 'N'").set_index("year")
+    assert credits["kind"].to_dict() == {2026: "manure", 2027: "earlier manure"}
+    assert credits["taken_lb_ac"].tolist() == pytest.approx([50.0, 25.0])
+    assert credits.loc[2027, ["low_lb_ac", "high_lb_ac", "source_key"]].tolist() == [20.0, 30.0, "NPNRD"]
+    later = plan_season(spread.assign(year=[2026, 2028]), policy={"N": "removal"}).targets.credits
+    assert set(later["kind"]) == {"manure"}
+
+
+def test_a_second_year_of_a_legume_told_in_words_alone_is_told():
+    # LEGUME_CREDITS prints of Idaho alone what alfalfa brings in the second year: about half
+    after = TWO.assign(previous_crop=["alfalfa", "corn"])
+    said = "nitrogen of alfalfa two years before is not counted: A 2027; about half in the second year"
+    assert any(said in note for note in plan_notes(plan_season(after, region="Idaho")))
+    assert not any("two years" in note for note in plan_notes(plan_season(after, region="Kansas")))
