@@ -6,7 +6,7 @@ from io import BytesIO
 from pathlib import Path
 
 from fertkit.asked import a_file, a_text, asks, headers_by_role
-from fertkit.errors import FertkitError, InputError, Problem
+from fertkit.errors import FertkitError, InputError, Problem, typed
 from fertkit.intake.columns import assign_roles, columns_by_file
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.shed import Shed, read_shed
@@ -95,6 +95,12 @@ def read_farm(
                 read[part] = reader(_again(held), sheet=sheet, name=name)
         except InputError as error:
             problems += error.of_file()
+    if passes is not None and "shed" not in read and not problems:
+        what, remedy = (
+            "passes without products: the plan ends at rates",
+            "give the products too, or no passes",
+        )
+        problems.append(Problem(what, remedy, in_code=typed("--shed FILE", "shed='FILE'")))
     if problems:
         raise InputError("farm", problems)
     return FarmFiles(held, read.get("soil"), read.get("shed"), name)

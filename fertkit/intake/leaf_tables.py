@@ -120,7 +120,9 @@ class Layout:
     filled: tuple[Problem, ...] = ()  # merged cells written on each of their lines
 
 
-def open_layout(source, name, sheet, read=read_header, under=stated_under, *, columns=None, roles=()):
+def open_layout(
+    source, name, sheet, read=read_header, under=stated_under, *, columns=None, roles=(), own="leaf"
+):
     """Open the table of a file, or of the one sheet of a workbook that holds results, with its layout.
 
     Parameters
@@ -132,6 +134,8 @@ def open_layout(source, name, sheet, read=read_header, under=stated_under, *, co
     columns : dict, optional
         Role -> header, where headers do not tell: one of `roles`, or what a header would say (``K %``).
     roles : collection of str
+    own : str
+        Kind of file that it is to be; another is told as such.
 
     Returns
     -------
@@ -145,8 +149,10 @@ def open_layout(source, name, sheet, read=read_header, under=stated_under, *, co
         except InputError as error:
             failure = failure or error
     if not laid_out:
+        from fertkit.intake.kinds import refusal
+
         list(map(whole, tables))
-        raise failure
+        raise refusal(tables, own, failure.problems)
     laid_out = [one for one in laid_out if holds_numbers(one[0])] or laid_out
     if len(laid_out) > 1:
         sheets = ", ".join(raw.sheet for raw, _ in laid_out)

@@ -12,7 +12,7 @@ from fertkit.intake.columns import assign_roles, chosen_roles, no_column, role_s
 from fertkit.intake.grid import Sheet, find_sheet, header_key, hidden_rows
 from fertkit.intake.numbers import NumberStyle, number_style, read_number
 from fertkit.intake.spellings import begins_with, name_kind, plain, problem, spellings
-from fertkit.intake.units import measured_in
+from fertkit.intake.units import cell_parts, measured_in
 from fertkit.tables import open_tables, text_of, whole
 
 AREAS = ("ac", "ha")
@@ -130,7 +130,9 @@ def open_things(source, file, *, name=None, sheet=None, columns=None, needed=(),
     said = None if columns is None else file
     problems += [no_column(role, things.every, roles[role].words[0], said) for role in absent]
     if problems or not things.rows:
-        raise InputError(things.name, problems or [problem("no rows")])
+        from fertkit.intake.kinds import refusal
+
+        raise refusal(tables, file, problems or [problem("no rows")])
     return things
 
 
@@ -196,7 +198,15 @@ NEEDED = ("crop", "area", "yield_goal")
 #: What words say of straw and stover: kept, or baled without saying how much of it.
 WHOLE = 1.0
 _MEANS = {"kept": "kept", "baled": WHOLE}
-_AMOUNTS_TOO = ("straw", "stover")  # headers under which a number may be tons as well as a share
+_AMOUNTS_TOO = (
+    "straw",
+    "stover",
+    "stroh",
+    "paja",
+    "rastrojo",
+    "palha",
+    "paille",
+)  # headers under which a number may be tons as well as a share
 _TAKEN = ("baled", "removed")  # in a header, of which yes and no speak
 
 
@@ -249,6 +259,10 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
     problems = [] if problems is None else problems
     absent = [role for role in NEEDED if role not in things.headers]
     if absent:
+        from fertkit.intake.kinds import another_kind
+
+        if told := another_kind([things.every], "fields"):
+            raise InputError(things.name, told)
         said = {role: role.replace("_", " ") for role in NEEDED}
         blanks = {"absent": ", ".join(said[role] for role in absent), "needed": ", ".join(said.values())}
         problems.append(problem("no columns of fields", all=", ".join(map(repr, things.every)), **blanks))
@@ -262,9 +276,12 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
     if "yield_goal" in frame and "yield_unit" not in frame:
         rest = things.rests["yield_goal"]
         unit = rest if "/" in rest or " per " in rest else "/".join(rest.split())
-        if not unit and goal_unit is None:
+        in_cells = [] if unit else _stated_in(frame["yield_goal"], area_unit)
+        if not (unit or goal_unit or in_cells):
             problems.append(problem("goal without unit", column=things.headers["yield_goal"]))
         frame["yield_unit"] = unit or goal_unit or ""
+        if in_cells:
+            frame["yield_goal"], frame["yield_unit"] = zip(*in_cells, strict=True)
     said = ()
     if "residue" in frame:
         words = _residue_words(things.headers["residue"])
@@ -288,6 +305,14 @@ def read_field_table(source, area_unit=None, goal_unit=None, problems=None) -> F
     unused = (f"not used: column{s} {', '.join(map(repr, things.unused))}",) if things.unused else ()
     notes = (*unused, *map(str, (*things.notes, *said)))
     return FieldTable(frame, area_unit, things.lines, notes, things.name, things.headers)
+
+
+def _stated_in(cells, area_unit) -> list[tuple[str, str]]:
+    """Number and unit of each goal where all cells hold both, as in 210 bu or 9,5 t/ha; else none."""
+    parts = [cell_parts(text_of(cell), "amount")[:2] for cell in cells if text_of(cell)]
+    if len(parts) < len(cells) or not all(unit for _, unit in parts):
+        return []
+    return [(number, unit if "/" in unit else f"{unit}/{area_unit}") for number, unit in parts]
 
 
 def _with_unit(role, things, problems):

@@ -185,7 +185,7 @@ def read_soil(
     notes = [*layout.filled, *lines_set_aside(layout, "soil lines set aside")]
     results, report = results_of(layout, problems, notes)
     if not results:
-        raise InputError(raw.name, problems or [problem("no soil tests")])
+        raise _refused(raw, problems or [problem("no soil tests")])
     style = number_style((r["cell"] for r in results), raw.delimiter)
     style = NumberStyle(decimal, "as given") if decimal else style
     unit_of = units if isinstance(units, dict) else {"": units} if units else {}
@@ -201,7 +201,7 @@ def read_soil(
         results = without_copies(results, problems, report, notes)
     if problems or not results:
         asked = dict.fromkeys(problems or [problem("no soil tests")])
-        raise InputError(raw.name, sorted(asked, key=lambda p: p.row or 0))
+        raise _refused(raw, sorted(asked, key=lambda p: p.row or 0))
     notes += hidden_rows(raw, (r["row"] for r in results))
     table = pd.DataFrame(sorted(results, key=lambda r: r["row"]), columns=COLUMNS)
     notes += [*_layers_said(table), *_limits_said(table)]
@@ -261,6 +261,12 @@ def sampling_means(table: pd.DataFrame) -> pd.DataFrame:
 # ---- the file
 
 
+def _refused(raw, problems):
+    from fertkit.intake.kinds import refusal
+
+    return refusal([raw], "soil", problems)
+
+
 def _rows(block):
     """Rows of the headers and of the samples; of a turned table every line that says something of them."""
     if not block.turned:
@@ -273,7 +279,9 @@ def _open(source, name, sheet, columns):
     """The table and its layout; columns that the caller names play the roles they are given."""
     roles = dict.fromkeys([*roles_of("soil"), *roles_of("leaf")])
     try:
-        return open_layout(source, name, sheet, read_soil_header, stated_under, columns=columns, roles=roles)
+        return open_layout(
+            source, name, sheet, read_soil_header, stated_under, columns=columns, roles=roles, own="soil"
+        )
     except InputError as error:
         swap = {problem("no nutrients"): problem("no soil tests")}
         raise InputError(error.file, [swap.get(p, p) for p in error.problems]) from None

@@ -13,6 +13,7 @@ from fertkit.reference.load import load_table
 #: Units that an analyte may be stated in, by its own unit.
 AMOUNTS = ("ppm", "lb/ac", "kg/ha", "mg/l", "mg/100 g", "index")
 UNITS = {"ppm": AMOUNTS, "%": ("%", "g/kg"), "meq/100 g": ("meq/100 g",), "dS/m": ("dS/m",), "": ()}
+EQUIVALENTS = ("meq/100 g", "cmol/dm3", "mmol/dm3")  # of the bases, by mass or by volume of soil
 BASES = ("K", "Ca", "Mg", "Na")  # of which a percentage is a share of the exchange capacity
 _LONGEST = 100  # characters of a header
 INCHES = {"in": 1.0, "ft": 12.0, "cm": 1 / 2.54}
@@ -54,7 +55,7 @@ _METHODS = {
 @cache
 def units_of(analyte: str) -> tuple[str, ...]:
     """Return the units an analyte may be stated in; the bases have equivalents, too."""
-    return UNITS[analytes()[analyte]["unit"]] + (("meq/100 g",) if analyte in BASES else ())
+    return UNITS[analytes()[analyte]["unit"]] + (EQUIVALENTS if analyte in BASES else ())
 
 
 # ---- words of the trade

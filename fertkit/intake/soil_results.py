@@ -309,7 +309,12 @@ def converted(value, analyte, unit, compound="", top_in=0.0, depth_in=np.nan):
         "lb/ac": ("ppm", 1 / furrow_slice()["value"]), "mg/100 g": ("ppm", 10.0), "g/kg": ("%", 0.1),
     }  # fmt: skip
     if analyte in BASES:
-        factors["meq/100 g"] = "ppm", 10 * ATOMIC_WEIGHT[analyte] / analytes()[analyte]["valence"]
+        gram = ATOMIC_WEIGHT[analyte] / analytes()[analyte]["valence"]  # of one equivalent
+        factors |= {
+            "meq/100 g": ("ppm", 10 * gram),
+            "cmol/dm3": ("mg/l", 10 * gram),
+            "mmol/dm3": ("mg/l", gram),
+        }
     if unit in factors:
         to, factor = factors[unit]
         how.append(f"{unit} to {to}, times {factor:g}")

@@ -234,7 +234,9 @@ def lines_of(raw, columns, units, problems):
     sheet = lengthen(sheet, raw, columns, units)
     headers = strip_columns(sheet, columns, units, problems)
     if problems:
-        raise _refusal(raw, problems)
+        from fertkit.intake.kinds import refusal
+
+        raise refusal([raw], "strips", problems)
     sheet = fill_down(set_aside(_without_borders(sheet), headers, problems), headers)
     if not sheet.rows:
         raise InputError(raw.name, [problem("no strips")])

@@ -145,3 +145,30 @@ def test_the_crop_before_under_its_usual_names(header):
 def test_a_yield_per_acre_is_not_an_area():
     _, problems = table("crop,bu per ac\ncorn,200\n")
     assert any("area" in p.what for p in problems)
+
+
+def test_goals_with_their_unit_in_each_cell():
+    head, stated = (
+        "Field,Crop,Acres,Yield goal",
+        "A,corn,40,210 bu\nB,alfalfa,22,6 tons\nC,wheat,30,85 bu/ac\n",
+    )
+    in_cells = farm_budget(StringIO(f"{head}\n{stated}")).table
+    beside = "A,corn,40,210,bu/ac\nB,alfalfa,22,6,ton/ac\nC,wheat,30,85,bu/ac\n"
+    pd.testing.assert_frame_equal(in_cells, farm_budget(StringIO(f"{head},Yield unit\n{beside}")).table)
+    with pytest.raises(InputError, match="the header names no unit of yield"):
+        farm_budget(StringIO(f"{head}\nA,corn,40,210 bu\nB,corn,30,200\n"))
+
+
+@pytest.mark.parametrize(
+    ("header", "kept", "baled"),
+    [
+        ("Stroh", "verbleibt", "abgefahren"),
+        ("Paille", "restituée", "exportée"),
+        ("Palha", "fica", "retirada"),
+    ],
+)
+def test_straw_in_other_words(header, kept, baled):
+    lines = "A,corn,40,210,{}\nB,wheat,22,80,{}\n"
+    told = farm_budget(StringIO(f"Field,Crop,Acres,Goal (bu/ac),{header}\n" + lines.format(kept, baled)))
+    plain = farm_budget(StringIO("Field,Crop,Acres,Goal (bu/ac),Straw\n" + lines.format("kept", "baled")))
+    pd.testing.assert_frame_equal(told.table, plain.table)

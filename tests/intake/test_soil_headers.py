@@ -112,3 +112,16 @@ def test_a_line_of_units_may_say_that_ph_was_read_in_water():
     assert found.to_dict() == {"pH": 5.9, "P": 9.5, "K": 145}
     with pytest.raises(InputError, match=r"unknown unit 'slurry' for pH; delete it: pH has none"):
         read_soil(StringIO(text.replace("agua 1:2,5", "slurry")))
+
+
+def test_equivalents_by_volume_of_soil():
+    # By the atomic weights of IUPAC: 1 cmol of charge holds 0.390983 g K, 0.20039 g Ca, 0.121525 g Mg.
+    text = (
+        "Talhão;Profundidade (cm);K Mehlich-1 (mmolc/dm³);Ca (cmolc/dm3);Mg cmolc dm-3\nT1;0-20;2,5;3,1;1,0\n"
+    )
+    found = read_soil(StringIO(text)).levels.set_index("analyte")
+    assert found["value"].to_dict() == pytest.approx({"K": 97.74575, "Ca": 621.209, "Mg": 121.525})
+    assert set(found["unit"]) == {"mg/l"}
+    assert set(found["depth_in"]) == {8}
+    with pytest.raises(InputError, match="cmol/dm3 is not a soil-test unit for CEC"):  # by mass it is another
+        read_soil(StringIO("Field,CEC (cmolc/dm3),pH\nA,8.1,6\n"))
