@@ -206,8 +206,8 @@ def counted(n: int, noun: str) -> str:
 
 
 def plain_p(p: float) -> str:
-    """Write a probability as it follows its letter: ``= 0.04`` or ``< 0.001``."""
-    return "< 0.001" if p < 0.001 else f"= {plain(p, digits=2)}"
+    """Write a probability as it follows its letter: ``= 0.04``, ``< 0.001`` or ``> 0.99``."""
+    return "< 0.001" if p < 0.001 else "> 0.99" if 0.995 <= p < 1 else f"= {plain(p, digits=2)}"
 
 
 def show(value) -> str:

@@ -208,14 +208,19 @@ def _soil_checks(grid, ids, limits):
 
 
 def _copy_checks(grid, ids):
-    meaning = "every sample has the same result: copied, filled or rounded?"
     even = [n for n in grid if grid[n].count() >= EVEN_FROM and grid[n].min() == grid[n].max()]
-    rows = [(f"{n} in all samples", grid[n].dropna().iloc[0], "differs", False, meaning) for n in even]
+    copied = "is the same in every sample: copied, filled or rounded?"
+    rows = [
+        (f"{n} in all samples", grid[n].dropna().iloc[0], "differs", False, f"{n} {copied}") for n in even
+    ]
     if grid.shape[1] < 4:
         return rows
     copies = grid[grid.duplicated(keep="first") & (grid.notna().sum(axis=1) >= 4)]
-    meaning = "every result equals another sample's: copied or filled?"
-    return rows + [(f"results of {ids[i]}", np.nan, "differ", False, meaning) for i in copies.index]
+    equal = "equals another sample's: copied or filled?"
+    return rows + [
+        (f"results of {ids[i]}", np.nan, "differ", False, f"every result of {ids[i]} {equal}")
+        for i in copies.index
+    ]
 
 
 # ---- yields and rates of strips

@@ -69,7 +69,7 @@ def optimum_differences(result, ax):
     table = result.differences
     table = table.loc[table["difference"].abs().sort_values(ascending=False, kind="stable").index]
     shown = table.head(MOST_PAIRS).reset_index(drop=True)
-    rows(ax, [f"{r.second} less {r.first}" for r in records(shown)])
+    rows(ax, [f"{r.second} minus {r.first}" for r in records(shown)])
     for y, r in enumerate(records(shown)):
         low, high = (r.difference, r.difference) if np.isnan(r.low) else (r.low, r.high)
         colour = hue.accent if r.apart else hue.quiet

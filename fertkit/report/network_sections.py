@@ -25,7 +25,7 @@ def gain_section(answer):
         "df": "error degrees of freedom", "low": "from", "high": "to", "weight_pct": "weight [%]",
         "note": "remark",
     }  # fmt: skip
-    sites = parts.pick(f"Yield at {treatment} less yield at {check}", pooled.sites, names)
+    sites = parts.pick(f"Yield at {treatment} minus yield at {check}", pooled.sites, names)
     return Section(
         title, figure=pooled.plot, figure_says=say.contrast_text(answer),
         tables=(sites, _pooled_table(pooled)),
@@ -104,7 +104,7 @@ def _site_row(name, trial):
         "status": status_in_words(best.status), "gain": trial.gain["value"].iloc[0],
     }  # fmt: skip
     if two:  # the better of two rates is no optimum
-        return row | {"status": f"{best.status}: {plain(rates[-1])} less {plain(rates[0])} {best.unit}"}
+        return row | {"status": f"{best.status}: {plain(rates[-1])} minus {plain(rates[0])} {best.unit}"}
     open_end = "open" if best.interval.high_open else ""
     return row | {"rate": best.rate, "low": best.interval.low, "high": best.interval.high, "open": open_end}
 

@@ -23,7 +23,7 @@ from fertkit.say.line import HANGING, Deferring, Kind
 #: Said at the foot of every page.
 ROUNDING = (
     "Numbers are rounded to three significant digits, or to whole units where these are more; probabilities "
-    "to two, the smallest as < 0.001."
+    "to two, the smallest as < 0.001, those next to 1 as > 0.99."
 )
 
 # What a drawing is made lighter by: a hundredth of a point is seen by nobody, indents and names of groups by

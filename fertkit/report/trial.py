@@ -305,8 +305,8 @@ def _by_price(response) -> pd.DataFrame:
         at = response.at_prices(prices=replace(response.prices, nutrient=step * response.prices.nutrient))
         best = at.optimum
         rows.append((at.prices.nutrient, at.price_ratio, best.rate, best.interval.low, best.interval.high,
-                     best.status, at.gain["value"].iloc[-1]))  # fmt: skip
-    return pd.DataFrame(rows, columns=["price", "ratio", "rate", "low", "high", "status", "gain"])
+                     "open" * best.interval.high_open, best.status, at.gain["value"].iloc[-1]))  # fmt: skip
+    return pd.DataFrame(rows, columns=["price", "ratio", "rate", "low", "high", "open", "status", "gain"])
 
 
 # ---- sections
@@ -369,10 +369,10 @@ def _prices_table(answer):
     mass = response.prices.nutrient_per
     names = {"price": money_axis("nutrient price", response.prices.currency, mass),
              "ratio": f"price ratio [{response.yield_unit} per {unit}]", "rate": f"economic optimum [{unit}]",
-             "low": "from", "high": "to", "gain": f"gain minus cost [{response.yield_unit}]",
-             "status": "status"}  # fmt: skip
+             "low": "from", "high": "to", "open": "upper end",
+             "gain": f"gain minus cost [{response.yield_unit}]", "status": "status"}  # fmt: skip
     if response.comparison is None:  # the ends of an optimum mean nothing for two rates
-        names = {k: v for k, v in names.items() if k not in ("low", "high")}
+        names = {k: v for k, v in names.items() if k not in ("low", "high", "open")}
         names["rate"] = f"better of the two rates [{unit}]"
         return parts.pick("Better rate at other nutrient prices", rows, names)
     return parts.pick("Optimum at other nutrient prices", rows, names)

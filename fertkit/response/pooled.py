@@ -362,7 +362,7 @@ def pool_checks(pooled) -> pd.DataFrame:
     if pooled.gain > 0:
         low, lowest = pooled.interval_low, pooled.frame.iloc[0, 0]
         high = money_text(pooled.gain_high, pooled.money, pooled.area)
-        told = f"{LEVEL:.0%} interval {money_text(pooled.gain_low)} to {high}"
+        told = f"{LEVEL:.0%} interval {money_text(pooled.gain_low, pooled.money)} to {high}"
         gains = not at_most(pooled.gain_low, 0, pooled.gain_high)
         clear = None if np.isnan(low) else above(low, lowest, pooled.highest_rate)
         rows.append(_check_row("mean net gain above zero", pooled.gain_low, gains, limit=0, told=told))

@@ -184,8 +184,8 @@ def difference_row(data: TrialData, level: float) -> dict:
     return {
         "n": len(data.rate), "n_rates": 2, "lowest_rate": low, "highest_rate": high,
         "optimum": np.nan, "low": np.nan, "high": np.nan, "high_open": False, "status": Status.DIFFERENCE,
-        "message": f"two rates give a difference, not a curve: {plain(high)} less {plain(low)} "
-        f"{data.rate_unit} yields {plain(gain)} {data.yield_unit} more ({level:.0%} interval "
+        "message": f"two rates give a difference, not a curve: {plain(high)} rather than "
+        f"{plain(low)} {data.rate_unit} yields {plain(gain)} {data.yield_unit} more ({level:.0%} interval "
         f"{' to '.join(map(plain, ends))})",
     }  # fmt: skip
 

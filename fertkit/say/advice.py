@@ -5,6 +5,7 @@ from fertkit.reference.load import load_cautions
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
 from fertkit.results import capital, plain, records
+from fertkit.rounding import below
 from fertkit.say.leaf_results import clear_findings, small
 from fertkit.say.line import ASK, DEFER, Deferring
 from fertkit.say.response import no_rate, optimum_text, stands_out, stretch
@@ -76,9 +77,11 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
         "best": optimum_text(best),
     }
     bare = no_rate(response, strips)
-    do, leave = ([*bare, *_ALIKE[0]], _ALIKE[1]) if bare else _BY_STATUS.get(best.status, _OTHERWISE)
+    unsure = best.status == Status.INTERIOR and below(response.gain_rows[2].low, 0)
+    open_ended = [*bare, *_ALIKE[0]], _ALIKE[1]
+    do, leave = open_ended if bare else _MAY_LOSE if unsure else _BY_STATUS.get(best.status, _OTHERWISE)
     do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
-    if best.status == Status.INTERIOR and not bare and net is not None and stretch(net):
+    if best.status == Status.INTERIOR and not (bare or unsure) and net is not None and stretch(net):
         do.insert(1, _near(net))
     first = list(filter(None, [stands_out(response)]))
     return [*first, *do], [*leave, ELSEWHERE]
@@ -126,6 +129,11 @@ _ALIKE = (
     ["Repeat the trial with more blocks and a check strip in each."],
     ["Do not use {rate} as the best rate: it may be chance."],
 )
+_MAY_LOSE = (
+    ["Keep to soil test and local guide: {rate} paid best here, but it may lose money.",
+     "Repeat the trial with more blocks, a zero and a higher rate."],
+    ["Do not take {rate} as settled: its net gain is not clear of zero."],
+)  # fmt: skip
 _OTHERWISE = (["Repeat the strips before you act: {best}."], [])
 
 
@@ -143,7 +151,7 @@ def network_advice(pooled, silent, rising, doubts=()) -> tuple[list[str], list[s
     do, leave = _NO_COMMON if doubts else _NONE_PAYS if pooled.gain <= 0 else (_common(pooled), [])
     do = [*do]
     if silent:
-        do.append(f"Find out why {listed(silent)} did not respond: soil test, manure, previous crop, rain.")
+        do.append(f"Find out why no rate paid at {listed(silent)}: soil test, manure, previous crop, rain.")
     if rising:
         do.append(f"Test higher rates at {listed(rising)}: net return still rose there.")
     return do, [
@@ -180,8 +188,9 @@ _NONE_PAYS = (
 
 def listed(names, most: int = 12) -> str:
     """Names in a sentence, a long list cut short."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(map(str, names[:most])) + more
+    texts = [str(name) for name in names[:most]]
+    texts += [f"{len(names) - most} more"] if len(names) > most else []
+    return " and ".join(filter(None, [", ".join(texts[:-1]), *texts[-1:]]))
 
 
 def nutrient_cautions(nutrient: str, crop: str = "", part: str = "") -> tuple[tuple[str, ...], list[str]]:

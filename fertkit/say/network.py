@@ -24,7 +24,7 @@ def site_doubts(rate) -> list[str]:
     """Say why a site of known facts gets no rate: the mean of such sites, or one of them, may lose."""
     if rate.status == Status.NONE:
         return []
-    ends = f"{money_text(rate.gain_low)} to {money_text(rate.gain_high, rate.money, rate.area)}"
+    ends = f"{money_text(rate.gain_low, rate.money)} to {money_text(rate.gain_high, rate.money, rate.area)}"
     if below(rate.gain_low, 0, rate.gain_high) or rate.gain_low == 0:
         return [f"their mean net gain may be a loss ({rate.level:.0%} interval {ends})"]
     if rate.chance < (1 + rate.level) / 2:

@@ -77,9 +77,9 @@ def _neighbours(trial, fit) -> tuple:
     if trial.order is None:
         why = "strip positions are missing; add a column 'position'"
         return check_row("strips", name, None, why=why)
-    ratio, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
+    _, z, p = linear.neighbour_statistic(fit.residuals, trial.design(), trial.line, trial.order)
     alike = p if z > 0 else 1.0 if np.isfinite(z) else None
-    return check_row("strips", name, alike, shown=None if alike is None else ratio, why=_UNCHECKED)
+    return check_row("strips", name, alike, why=_UNCHECKED)
 
 
 def _bend(trial) -> tuple:

@@ -41,9 +41,7 @@ def _checks() -> pd.DataFrame:
     return load_sheet("trial_checks").set_index(["group", "check"])
 
 
-def check_row(
-    group: str, name: str, value, passed=_BY_LIMIT, *, limit="", shown=None, label="", **facts
-) -> tuple:
+def check_row(group: str, name: str, value, passed=_BY_LIMIT, *, limit="", label="", **facts) -> tuple:
     """Row of a checks table; its limit and its meaning stand in ``reference/trial_checks.csv``.
 
     Parameters
@@ -56,8 +54,6 @@ def check_row(
         Where the limit alone does not judge.
     limit : optional
         The limit of a published item in the unit shown; the limit itself where the table states none.
-    shown : float, optional
-        Shown in place of the value that is judged.
     label : str
         Name shown, where the check is made of several things.
     **facts
@@ -74,7 +70,7 @@ def check_row(
     if passed is _BY_LIMIT:
         passed = _judged(value, rule.removeprefix("p ").split())
     text = row["open" if passed is None else "held" if passed else "failed"]
-    return label or name, value if shown is None else shown, rule, passed, text.format(**facts)
+    return label or name, value, rule, passed, text.format(**facts)
 
 
 def _judged(value, words) -> bool | None:

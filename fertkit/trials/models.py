@@ -79,7 +79,7 @@ def fixed_blocks(trial: Trial) -> Estimate:
         notes = ("no error can be estimated: differences have no intervals or tests",)
     elif fit.rss == 0:
         notes = ("replicates yield exactly the same: no error to test against",)
-    groups = " and ".join(name for name, _ in trial.blocking)
+    groups = " and ".join(f"{name}s" for name, _ in trial.blocking)
     method = (
         f"analysis of variance, {groups} as fixed effects" if groups else "analysis of variance, no blocks"
     )

@@ -223,7 +223,7 @@ def pool_trials(
     return pool_estimates(
         frame["estimate"], frame["se"], df=frame["df"], sites=frame["site"], notes=frame["note"],
         covariates=known, method=method, level=level, unit=unit.rstrip("]"),
-        quantity=f"{capital(name)} at {show(treatment)} less {name} at {show(check)}",
+        quantity=f"{capital(name)} at {show(treatment)} minus {name} at {show(check)}",
     )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ def test_common_rate_of_three_known_curves(network):
 
 def test_gain_is_that_of_highest_over_lowest_shared_rate(network):
     assert network.contrast_of == (160.0, 0.0)
-    table = network.tables["Yield at 160 less yield at 0"].set_index("trial")
+    table = network.tables["Yield at 160 minus yield at 0"].set_index("trial")
     assert table.loc["rising", "difference [t/ha]"] == pytest.approx(1.5e-4 * 160**2, abs=0.2)
     assert table.loc["silent", "difference [t/ha]"] == pytest.approx(0, abs=0.2)
 
@@ -70,7 +70,7 @@ def test_open_data_of_five_sites(corn_sites, open_sites, page_of_open_sites):
     answer = open_sites
     treatment, check = answer.contrast_of
     means = corn_sites.pivot_table("yield_t_ha", "trial", "rate_kg_ha")
-    table = answer.tables[f"Yield at {treatment:g} less yield at {check:g}"].set_index("trial")[
+    table = answer.tables[f"Yield at {treatment:g} minus yield at {check:g}"].set_index("trial")[
         "difference [t/ha]"
     ]
     full = (means[treatment] - means[check]).dropna()

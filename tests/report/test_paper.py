@@ -41,7 +41,7 @@ def test_the_methods_say_what_was_done_and_cite_it_in_order(paper):
         "Soybean yield was measured in 24 strips at 6 rates of K2O (0, 40, 80, 120, 160, 200 lb/ac) in 4 "
         "blocks. "
     )
-    assert "analysis of variance, block as fixed effects; 95% intervals are by Student's t (15 error" in text
+    assert "analysis of variance, blocks as fixed effects; 95% intervals are by Student's t (15 error" in text
     assert "Tukey" in text
     assert not {"Holm", "REML"} & set(text.split())
     cited = [int(n) for group in re.findall(r"\[([\d, ]+)\]", text) for n in group.split(", ")]
@@ -130,7 +130,7 @@ def test_the_command_writes_the_folder_and_its_script_runs(demo, tmp_path, capsy
 def test_long_names_and_labels_stay_on_a_narrow_figure():
     def drawn(ax, title):
         ax.set_xticks(range(4), ["Sulfur band", "Biological seed coat", "Check", "Starter"])
-        finish(ax, title, "Yield at 160 less yield at none at all [bu/ac] of these treatments", "yield")
+        finish(ax, title, "Yield at 160 minus yield at none at all [bu/ac] of these treatments", "yield")
         drawn.ax = ax
 
     journal_figure(drawn, 85)

@@ -26,9 +26,12 @@ def test_numbers_keep_three_digits_or_their_whole_units(value):
 
 
 @given(st.floats(0, 1))
-def test_probabilities_never_read_as_nothing(p):
+def test_probabilities_never_read_as_nothing_nor_as_certain(p):
     said = plain_p(p)
-    assert said == "< 0.001" if p < 0.001 else float(said.removeprefix("= ")) == pytest.approx(p, rel=0.051)
+    if p < 0.001 or 0.995 <= p < 1:
+        assert said == ("< 0.001" if p < 0.5 else "> 0.99")
+    else:
+        assert float(said.removeprefix("= ")) == pytest.approx(p, rel=0.051)
 
 
 def test_cells():

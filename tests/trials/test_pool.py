@@ -331,9 +331,9 @@ def test_site_intervals_without_degrees_of_freedom_say_so():
 
 def test_pooled_difference_names_itself_and_its_unit():
     found = pool_trials(THREE, 120, 0)
-    assert found.summary().startswith("Yield at 120 less yield at 0: 3 of 3 site-years weighted")
+    assert found.summary().startswith("Yield at 120 minus yield at 0: 3 of 3 site-years weighted")
     assert " t/ha, 95% interval" in found.summary()
-    assert found.plot().get_xlabel() == "Yield at 120 less yield at 0 [t/ha]"
+    assert found.plot().get_xlabel() == "Yield at 120 minus yield at 0 [t/ha]"
 
 
 def test_factor_is_said_to_be_held_only_where_it_was():
