@@ -21,7 +21,7 @@ from fertkit.errors import FertkitError, InputError, LookupFailed, Problem, Unit
 from fertkit.intake.lists import read_field_table
 from fertkit.intake.numbers import number_style, read_number
 from fertkit.intake.units import debagged
-from fertkit.reference.crops import leaf_crop
+from fertkit.reference.crops import case_named, leaf_crop
 from fertkit.reference.own import NO_TABLES
 from fertkit.rounding import above
 from fertkit.tables import text_of
@@ -64,6 +64,10 @@ def read_fields(
         fields = checked_rows(table.frame, problems, ("area", "yield_goal"), own, lost=False)
         if not problems:
             fields = fields.join(table.frame[[name for name in table.frame if name not in fields]])
+            named = [*map(case_named, table.frame["crop"].map(text_of), fields["crop"])]
+            if any(named):
+                own = fields.get("cases", pd.Series("", index=fields.index)).map(text_of)
+                fields["cases"] = [";".join(filter(None, pair)) for pair in zip(own, named, strict=True)]
             try:
                 fields = fields if then is None else then(fields)
             except InputError as error:

@@ -148,6 +148,20 @@ def _harmless(crop, kind):
     return frozenset().union(*map(name_words, mine["words"]), *names)
 
 
+def case_named(text: str, crop: str) -> str:
+    """Give the case of a soil-test system that the name of a crop says; '' if it says none.
+
+    Examples
+    --------
+    >>> from fertkit.reference.crops import case_named
+    >>> case_named("winter oilseed rape", "canola"), case_named("rape", "canola")
+    ('winter rape', '')
+    """
+    table = load_sheet("crop_words")
+    mine = records(table[(table["kind"] == "case") & (table["crop"] == crop)])
+    return next((r.meaning for r in mine if name_words(text) & name_words(r.words)), "")
+
+
 @cache
 def _others():
     table = load_sheet("crop_words")

@@ -164,7 +164,9 @@ class Region:
 
     #: Nodes across the hull, as shares: close at its ends, where slopes run as the root of what is left.
     NODES = (1 - np.cos(np.linspace(0, np.pi, 32))) / 2
-    ZOOM, ROUNDS = 16, 3
+    #: Points a side of a round of closing in, and rounds; fewer where the kinks of a value are looked at too:
+    #: it is smooth between them.
+    ZOOM, ROUNDS, SMOOTH_ROUNDS = 16, 3, 2
 
     def __init__(self, curve: str | tuple[str, ...], fits: Fits, sums: Sums, level):
         self.curve, self.sums = curve, sums
@@ -381,7 +383,7 @@ class Region:
         # A join at a rate makes a kink; between these few a gain is smooth.
         rates = at if over is None else np.concatenate([at, np.broadcast_to(foot, at.shape)], axis=-1)
         with np.errstate(divide="ignore"):
-            low, high = self._extremes(value, 2, 1 / rates)
+            low, high = self._extremes(value, self.SMOOTH_ROUNDS, 1 / rates)
         # A step may lie anywhere up to the first rate: at a rate below it all of the gain may be made.
         slope, reach = self._slopes(0)
         first = self.shape.uncoord(self.grid[..., 0])

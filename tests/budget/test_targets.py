@@ -417,3 +417,16 @@ def test_an_amount_of_p_or_k_names_the_oxide_or_is_refused():
     with pytest.raises(InputError, match="twice"):
         nutrient_targets(one, policy={"P": "none", "P2O5": "removal"})
     assert set(nutrient_targets(one, policy={"P": "none", "K": 0}).table["rate_lb_ac"].iloc[:2]) == {0.0}
+
+
+@pytest.mark.parametrize(
+    ("crop", "rate"), [("winter oilseed rape", 80), ("Winterraps", 80), ("spring canola", 60)]
+)
+def test_winter_and_spring_rape_are_told_apart(crop, rate):
+    # RB209_2010: at 10 to 15 mg/l of Olsen P and the usual yield winter rape gets 80, spring rape 60 kg/ha
+    usual = 3.5 if rate == 80 else 2.0
+    field = pd.DataFrame({"field": ["A"], "crop": [crop], "area_ha": [40.0], "yield_goal_t_ha": [usual]})
+    test = {"field": ["A"], "analyte": ["P"], "value": [12.0], "extractant": ["Olsen"], "unit": ["mg/l"]}
+    targets = nutrient_targets(read_fields(field)[0], pd.DataFrame(test | {"depth_in": [6.0]}),
+                               policy={"P": "uk_rb209_2010"}, unit="kg/ha")  # fmt: skip
+    assert rates(targets, "canola").loc["P2O5", "rate_lb_ac"] * 1.12085 == pytest.approx(rate, rel=1e-4)
