@@ -1,16 +1,18 @@
 """What kind of file a table is by its headers: told where one is given in the place of another."""
 
 from fertkit.errors import InputError
+from fertkit.intake.columns import roles_of
 from fertkit.intake.grid import HEADER_DEPTH
 from fertkit.intake.headers import read_header as leaf_header
 from fertkit.intake.lists import list_header
+from fertkit.intake.points import place_role
 from fertkit.intake.soil_headers import read_soil_header
 from fertkit.intake.spellings import problem
 from fertkit.intake.strip_headers import RATES
 from fertkit.intake.strip_headers import read_header as strip_header
 from fertkit.tables import text_of
 
-_FEW = 2  # headers of tests below which a table is no report
+_FEW = 2  # headers of tests or records below which a table is no report or log
 _SOIL = {"pH", "buffer_pH", "OM", "CEC"}
 #: What each kind is called, and where it belongs.
 _KINDS = {
@@ -45,18 +47,17 @@ def another_kind(rows, own) -> list:
 
 def _kinds_of(headers) -> set[str]:
     strips = {strip_header(text).role for text in headers}
-    roles = {
-        file: {list_header(file, text)[0] for text in headers}
-        for file in ("points", "fields", "shed", "passes")
-    }
-    placed = {"lon", "lat"} <= roles["points"]
+    lists = ("fields", "shed", "passes")
+    roles = {file: {list_header(file, text)[0] for text in headers} for file in lists}
+    points = {role for role in roles_of("points") if any(place_role(text, role) for text in headers)}
+    placed, recorded = {"lon", "lat"} <= points, points - {"lon", "lat"}
     soil, leaf = list(map(read_soil_header, headers)), list(map(leaf_header, headers))
     tests = sum(bool(h.extractant) or h.name in _SOIL for h in soil if h.names_nutrient)
     results = sum(h.names_nutrient for h in leaf)
     conditions = {h.name for h in leaf if h.kind == "role"} & {"growth_stage", "plant_part"}
     signs = {
-        "points": placed and {"yield", "flow"} & roles["points"],
-        "map": placed and not {"yield", "flow"} & roles["points"] and set(RATES) & strips,
+        "points": placed and len(recorded) >= _FEW,
+        "map": placed and len(recorded) < _FEW and set(RATES) & strips,
         "strips": {"yield", "weight"} & strips and {*RATES, "treatment"} & strips and not placed,
         "fields": "yield_goal" in roles["fields"] and {"crop", "area"} & roles["fields"],
         "shed": {"product", "price"} <= roles["shed"],

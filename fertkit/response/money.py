@@ -27,7 +27,7 @@ from fertkit.response.curves import a_curve, checked_params, get_curve
 from fertkit.response.optimum import Status, break_even_ratio, economic_optimum_rate, rates_within
 from fertkit.response.prices import MoneyResult, Prices, area_of, column, nearly_as_good, positive, single
 from fertkit.results import Result, checks_frame
-from fertkit.rounding import above, at_most, below
+from fertkit.rounding import above, at_most, below, same
 
 POINTS = 201  # rates of a table
 
@@ -206,7 +206,7 @@ def describe(yields, name, prices, ends, units, best, agronomic, within, limit=n
     peak, by = rate if two else _peak(net, rate, *ends), ""
     if within == "usual":
         within, by = nearly_as_good(float(net(peak) - net(ends[0])))
-        within = within or None
+        within = None if same(rate, ends[0]) else within or None  # no share of a gain that there is not
     if within is not None:
         # Where the pass is not paid zero stands alone; every other rate lies across the jump in cost.
         alone = peak == 0 and money.pass_cost > 0

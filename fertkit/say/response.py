@@ -253,7 +253,10 @@ def _averaged(analysis):
     best = comparison.best
     weight = f"{comparison.ranking.weight[best]:.2f}"
     if comparison.ranked and best == MEAN.key:
-        yield f"No response is better supported ({weight}) than any curve."
+        tested = analysis.checks.set_index("check").loc["response [p]"]
+        few = f"AICc, strict with few rows, favors no response ({weight}); an F test finds one, p"
+        least = f"No response is better supported ({weight}) than any curve"
+        yield f"{few} {plain_p(tested['value'])}." if tested["passed"] else f"{least}."
     elif comparison.ranked and best not in comparison.averaged_weights.index:
         yield (
             f"Not averaged: {CURVES[best].label}, the best-supported curve ({weight}); its optimum is an "

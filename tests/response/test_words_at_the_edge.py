@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.stats import f as f_of
 
-from fertkit.response import Prices, expected_interval, expected_regret, fit_response
+from fertkit.response import Prices, analyse_response, expected_interval, expected_regret, fit_response
 from fertkit.response.average import mean_wins
 
 
@@ -63,3 +65,29 @@ def test_a_curve_without_an_error_of_its_own_beats_nothing(make_trial):
     data = make_trial([0.0, 50, 100], [5.0, 5.1, 5.0])
     fits = {key: fit_response(data, key).fits for key in ("mean", "linear", "quadratic")}
     assert mean_wins(fits, data.sums)[0, 0]
+
+
+def test_few_rows_that_respond_are_not_said_to_favor_no_response():
+    """The F test of the parabola against the mean, by numpy and scipy."""
+    rates, yields = (
+        np.array([0.0, 40, 80, 120, 160, 200]),
+        np.array([118.9, 150.3, 167.2, 178.4, 181.0, 178.3]),
+    )
+    table = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields})
+    left = np.sum((yields - np.polyval(np.polyfit(rates, yields, 2), rates)) ** 2)
+    whole = np.sum((yields - yields.mean()) ** 2)
+    assert f_of.sf((whole - left) / 2 / (left / 3), 2, 3) < 0.001
+    text = analyse_response(table, nutrient_price=0.5, grain_price=4.5, replicates=200, seed=1).summary()
+    assert "an F test finds one, p < 0.001" in text
+    assert "better supported" not in text
+
+
+def test_no_rates_are_nearly_as_good_as_none():
+    """Five percent of a gain that is not there is no stretch; the price is above the first rise's worth."""
+    rates = np.tile([0.0, 60, 120, 180], 4)
+    yields = 100 + 90 * (1 - np.exp(-rates / 60)) + np.random.default_rng(3).normal(0, 2, rates.size)
+    table = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields, "block": np.repeat([1, 2, 3, 4], 4)})
+    analysis = analyse_response(table, nutrient_price=1, grain_price=0.1, replicates=200, seed=1)
+    money = analysis.net_return("usual")
+    assert (money.rate, money.within) == (0, None)
+    assert "within" not in money.summary()
