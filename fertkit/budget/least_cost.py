@@ -13,7 +13,7 @@ import numpy as np
 
 from fertkit.budget.block_search import best_of_blocks, switched
 from fertkit.budget.programme import OPEN, TIE, Answer, Programme, whole_numbers, without_whole_numbers
-from fertkit.rounding import above
+from fertkit.rounding import above, at_least, below
 
 #: Groups of fields up to which the whole is solved at once.
 FEW = 20
@@ -156,6 +156,32 @@ def _bound(farm, looks, prices, worth):
     alone = sum(look[0] * part.block.acres for look, part in zip(looks, farm.parts, strict=True))
     free = float(np.nan_to_num(prices) @ farm.stock)
     return alone - free - (0.0 if farm.limit is None else (worth - TIE) * farm.limit)
+
+
+def without_trifles(farm: Programme, answer: Answer, least: float, gap: float) -> Answer | None:
+    """Solve again without rates that bring less than a share of every target.
+
+    None where there are none, where that would lose more than a share `gap` of the money, or where money is
+    short: what is bought then goes by what it gains. Passes and products stay, but for those of such rates.
+    """
+    lower, upper, some = np.zeros(farm.starts[-1]), farm.columns("upper"), False
+    for part, start, x in zip(farm.parts, farm.starts, answer.parts, strict=False):
+        block, rate = part.block, part.of("rate", x)
+        brings = (block.counted * block.step * rate / block.target[:, None]).max(axis=0)
+        few, kept = (rate > OPEN) & below(brings, least), at_least(brings, least)
+        some = some or few.any()
+        upper[start:][part.places["rate"]][few] = 0.0
+        upper[start:][part.switches] = np.round(x[part.switches])
+        lower[start:][part.places["used"]] = kept[part.choosy]
+        lower[start:][part.places["driven"]] = np.isin(block.passes, block.entry_pass[kept])
+    found = _together(farm, gap, lower, upper) if some and farm.limit is None else None
+    if found is None or above(_money(farm, found), _money(farm, answer) * (1 + gap)):
+        return None
+    return replace(found, least=answer.least)
+
+
+def _money(farm, answer):
+    return farm.columns("money") @ np.concatenate([answer.lots, *answer.parts])
 
 
 def rounded(farm: Programme, answer: Answer, gap: float) -> Answer | None:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from fertkit.asked import a_dict, a_table, asks, either, holding, zero_or_more
-from fertkit.budget.least_cost import costs_more, margins, rounded, solve
+from fertkit.budget.least_cost import costs_more, margins, rounded, solve, without_trifles
 from fertkit.budget.mixing import BEFORE, pair_rules
 from fertkit.budget.pass_blocks import EARLIER, POUND, WHERE, farm_of, loosened, programme_of, why_not
 from fertkit.budget.pass_tables import demand_table, passes_table, products_table, targets_table, value_table
@@ -160,7 +160,9 @@ def plan_passes(
     -----
     One mixed-integer programme (scipy.optimize.milp, HiGHS): rates of each product in each pass and field,
     whole lots, passes driven and products used. A farm of many different fields is solved field by field at
-    the price of each product first; `gap` then tells how far the plan may be from the best.
+    the price of each product first; `gap` then tells how far the plan may be from the best. A rate that
+    brings less than a twentieth of every target (table constants, trifle) is left out where that costs no
+    more than `gap`.
 
     Examples
     --------
@@ -202,8 +204,13 @@ def plan_passes(
 
 
 def _solved(farm, gap, whole_rates):
-    answer = solve(farm, gap)
-    return rounded(farm, answer, gap / 4) if answer is not None and whole_rates else answer
+    """The plan of least cost, without trifles where that costs next to nothing, in rates that can be set."""
+    if (answer := solve(farm, gap)) is None:
+        return None
+    plain = without_trifles(farm, answer, constants("trifle")["value"].item(), gap)
+    ways = [way for way in (plain, answer) if way is not None]
+    found = (rounded(farm, way, gap / 4) for way in ways) if whole_rates else ways
+    return next((way for way in found if way is not None), None)
 
 
 def _result(farm, solved, answer, limit, short, step) -> PassPlan:

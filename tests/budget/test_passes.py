@@ -533,6 +533,22 @@ def test_the_plan_in_words():
     assert "Common practice, no source: money" not in rich.summary()
 
 
+def test_a_trifle_is_left_out_where_that_costs_next_to_nothing():
+    """100 lb of MAP on hand are 1 lb/ac of 100 ac and bring 0.52 of 200 lb P2O5; TSP has 46 %."""
+    both = shed(**{"11-52-0": np.nan, "0-46-0": 0.30}).assign(on_hand_lb=[100.0, 0.0])
+    ways = passes(("spread", "broadcast", 8.0, "preplant"), ("band", "band", 0.0, "planting"))
+    asked = targets(acres=100.0, P2O5=200)
+    # 200 / 0.46 = 434.8 lb of TSP, 1 lb more than beside MAP; the band costs nothing
+    plain = plan_passes(asked, both, ways)
+    assert rates(plain) == {"0-46-0": 435.0}
+    assert plain.cost == pytest.approx(100 * 435 * 0.30)
+    # (200 - 0.52) / 0.46 = 433.7; who wants the least cost to the cent gets it
+    assert rates(plan_passes(asked, both, ways, gap=0)) == {"11-52-0": 1.0, "0-46-0": 434.0}
+    # 2,000 lb on hand are 20 lb/ac and 10.4 of 200 lb: more than a twentieth
+    some = rates(plan_passes(asked, both.assign(on_hand_lb=[2000.0, 0.0]), ways))
+    assert some == {"11-52-0": 20.0, "0-46-0": 413.0}
+
+
 # ---- nitrogen before winter, sulfur beyond need
 
 

@@ -242,13 +242,14 @@ def test_moisture_of_the_yields_is_told_with_its_source(demo):
 
 @pytest.mark.parametrize(("seed", "clear"), [(6, False), (8, True)])
 def test_a_rate_that_may_lose_is_no_start(seed, clear):
-    """Where the interval of the net gain reaches below zero, no rate is named to start from, nor a stretch."""
+    """Where the interval of the net gain reaches below zero, no rate is a start, nor a stretch."""
     rates = np.repeat([0.0, 40, 80, 120, 160, 200], 4)
     yields = 6000 + 900 * (1 - np.exp(-rates / 90)) + np.random.default_rng(seed).normal(0, 450, 24)
     table = pd.DataFrame({"block": np.tile(range(4), 6), "rate_kg_ha": rates, "yield_kg_ha": yields})
     answer = answer_trial(table, **PRICES)
     gain = answer.response.net_gain
-    assert answer.response.optimum.status == "interior" and gain.value > 0
+    assert answer.response.optimum.status == "interior"
+    assert gain.value > 0
     assert (gain.low > 0) == clear
     do = " ".join(answer.sections[0].do)
     assert ("Start from" in do) == ("you lose at most" in do) == clear
