@@ -250,4 +250,4 @@ def _said(passed, meaning) -> str:
 
 def failed(checks: pd.DataFrame) -> list[str]:
     """What the checks that do not hold mean; those not judged are none of them."""
-    return checks.loc[checks["passed"].eq(False), "meaning"].tolist()
+    return list(dict.fromkeys(checks.loc[checks["passed"].eq(False), "meaning"]))

@@ -64,7 +64,7 @@ def residual_panels(result, ax):
         panel.plot(table[column], heights, "o", color=hue.ink, **HOLLOW | {"ms": 4})
         panel.axhline(0, color=hue.quiet, lw=0.8)
         finish(panel, "", label, f"residual {unit}" if column == "fitted" else "standardised residual")
-    if len(panels) > 1:
+    if len(panels) > 1 and table["normal_score"].notna().any():
         ends = np.nanmin(table["normal_score"]), np.nanmax(table["normal_score"])
         panels[1].plot(ends, ends, color=hue.curve, lw=1.2)
         panels[2].axvline(2 * result.usual_leverage, color=hue.accent, lw=1, ls=(0, (4, 2)))

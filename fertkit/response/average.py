@@ -40,6 +40,7 @@ from fertkit.rounding import above, at_least, at_most
 AVERAGED = tuple(key for key, curve in CURVES.items() if curve.in_average)
 #: Tail areas at which each curve's confidence distribution is tabulated.
 TAILS = np.array([0.0005, 0.002, 0.005, 0.01, 0.017, 0.025, 0.035, 0.05, 0.08, 0.125, 0.2, 0.3, 0.45])
+ALL_SAME = "replicates yield exactly the same: check that each was measured"
 EXACT = 1e-12  # a residual this share of the largest yield is rounding
 SMALL = 1e-4  # a weight that moves nothing
 REFUTED, OUTWEIGHS = 0.04, 0.5  # weights in the interval below and above which a curve has no, or full, say
@@ -50,6 +51,11 @@ CHUNK = 32  # trials or replicates worked on at once: few enough to stay near th
 def floored_rss(rss, sums: Sums):
     """Residual sums of squares, floored where they are only rounding, (D, R)."""
     return np.maximum(rss, sums.n[:, None] * (EXACT * sums.largest) ** 2)
+
+
+def no_error(sums: Sums):
+    """Whether replicates yield exactly the same, so that nothing measures the error, (D, R)."""
+    return (sums.pure_df[:, None] > 0) & at_most(sums.pure_ss, floored_rss(0.0, sums))
 
 
 def akaike_weights(values, axis=-1):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.intake.strip_checks import NO_BLOCKS
-from fertkit.response.average import CHANCE, response_p
+from fertkit.response.average import ALL_SAME, CHANCE, no_error, response_p
 from fertkit.response.compare import arrays_of, lack_of_fit
 from fertkit.response.fit import REPLICATED
 from fertkit.response.optimum import Status
@@ -23,6 +23,8 @@ def check_analysis(analysis) -> list[tuple]:
          REPLICATED),
         *data.losses,
     ]  # fmt: skip
+    if no_error(data.sums)[0, 0]:
+        rows.append(("error between replicates", 0, "> 0", False, ("replicates differ", ALL_SAME)))
     top = f"< {plain(rates[-1])}"
     if comparison is not None:
         rows += [

@@ -96,7 +96,8 @@ class Grouping:
         if self.random is None or not plain.error:  # without an error nothing is shared by chance
             return plain
         parts = [shared(self.random), np.diag(1 / data.weight)]
-        return fit_reml(design, y, components(parts), np.full(2, y.var() / 2))
+        mixed = fit_reml(design, y, components(parts), np.full(2, y.var() / 2))
+        return plain if mixed.at_bound.all() else mixed  # an error at its bound is rounding
 
     def minus_two_log(self, design) -> float:
         """-2 log likelihood of a linear model, less n (1 + log 2 pi), as AICc of single trials counts it."""

@@ -19,6 +19,7 @@ import pandas as pd
 
 from fertkit.errors import Note, NotEstimable
 from fertkit.laws import normal_below
+from fertkit.response.average import ALL_SAME, no_error
 from fertkit.response.data import TrialData
 from fertkit.results import plain
 from fertkit.rounding import below, same
@@ -59,7 +60,7 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
     ------
     NotEstimable
         If strips of the same rate leave too few degrees of freedom to measure an error by, or to tell how
-        steeply it changes with the rate.
+        steeply it changes with the rate, or yield exactly the same.
     """
     if not (far or uneven):
         return data, None
@@ -68,6 +69,8 @@ def treat(data: TrialData, far: bool, uneven: bool) -> tuple[TrialData, Treated 
             "too few strips per rate to find outliers or uneven errors; use the plain fit",
             "neither --robust nor --uneven",
         )
+    if no_error(data.sums)[0, 0]:
+        raise NotEstimable(f"{ALL_SAME}; use the plain fit", "neither --robust nor --uneven")
     used, done = data, Treated(data)
     if uneven:
         tilt = spread_of(design_of(data), data.rate, data.yields[None], data.weight)[0][0]

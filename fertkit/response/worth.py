@@ -35,7 +35,7 @@ import pandas as pd
 
 from fertkit.asked import make_rng
 from fertkit.reference.load import method_sources
-from fertkit.response.average import SMALL, ladders_of, mixture_ends, share_below
+from fertkit.response.average import SMALL, ladders_of, mixture_ends, no_error, share_below
 from fertkit.response.curves import CURVES, LINEAR, MEAN
 from fertkit.response.fit import inside_tested
 from fertkit.response.prices import MoneyResult, single
@@ -154,7 +154,7 @@ def _gain(analysis, weights, ladders, rate, over, cost):
     """Gain of a rate over another, the ends of its interval, and the chance that it is below its cost."""
     pair = np.array([over, rate])
     gain = float(sum(w * np.diff(analysis.fits[k].predict(pair))[0] for k, w in weights.items()))
-    if not set(weights.index) <= set(ladders):
+    if not set(weights.index) <= set(ladders) or no_error(analysis.data.sums)[0, 0]:
         return gain, np.nan, np.nan, np.nan
     up, sums, share = rate > over, analysis.data.sums, (weights / weights.sum()).to_numpy()[None, None]
     foot = min(rate, over)
@@ -170,12 +170,13 @@ def _gain(analysis, weights, ladders, rate, over, cost):
 
 
 def another_year(analysis, weights, seed=0) -> AnotherYear | None:
-    """Worth of one more trial of the same plan, in the same field; None without draws of the curves.
+    """Worth of one more trial of the same plan, in the same field; None without draws or error.
 
     The error is taken as known and the curve as the same next year.
     """
     draws = {key: analysis.draws[key] for key in weights.index if key in analysis.draws}
-    if not draws:
+    heaviest = analysis.fits[weights.idxmax()]
+    if not draws or no_error(analysis.data.sums)[0, 0]:
         return None
     rng, sums = make_rng(seed), analysis.data.sums
     unit = single(analysis.prices.per(analysis.rate_unit, analysis.yield_unit))
@@ -187,7 +188,6 @@ def another_year(analysis, weights, seed=0) -> AnotherYear | None:
         drawn = params[rng.integers(0, len(params), size)][:, None]
         at_rates.append(CURVES[key].value(sums.rates[0], drawn))
         net.append(unit.net(CURVES[key].value(rates, drawn), rates))
-    heaviest = analysis.fits[weights.idxmax()]
     found = worth_of_sample(
         np.concatenate(at_rates), np.concatenate(net), sums.spread[0], heaviest.sigma**2, rng
     )

@@ -242,9 +242,9 @@ def kinds_text(analysis) -> str:
     whole = analysis.models[analysis.models["terms"] == "with interaction"].set_index("curve")
     said = []
     for curve, row in whole.drop(analysis.curve).iterrows():
-        change = row["aicc"] - whole.loc[analysis.curve, "aicc"]
-        if not np.isfinite(change):
+        if not np.isfinite([row["aicc"], own := whole.loc[analysis.curve, "aicc"]]).all():
             continue
+        change = row["aicc"] - own
         fits = f"fits {'worse' if change > 0 else 'better'} (AICc {plain(abs(change))} apart)"
         said.append(f"The {get_curve(curve).label} surface {fits} and gives {_best_of(analysis, row)}.")
     return " ".join(said)

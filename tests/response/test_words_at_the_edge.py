@@ -7,7 +7,16 @@ import pandas as pd
 import pytest
 from scipy.stats import f as f_of
 
-from fertkit.response import Prices, analyse_response, expected_interval, expected_regret, fit_response
+from fertkit.errors import NotEstimable
+from fertkit.response import (
+    Prices,
+    analyse_response,
+    analyse_surface,
+    compare_groups,
+    expected_interval,
+    expected_regret,
+    fit_response,
+)
 from fertkit.response.average import mean_wins
 
 
@@ -91,3 +100,38 @@ def test_no_rates_are_nearly_as_good_as_none():
     money = analysis.net_return("usual")
     assert (money.rate, money.within) == (0, None)
     assert "within" not in money.summary()
+
+
+@pytest.fixture(scope="module")
+def same_replicates():
+    rates = np.tile([0.0, 60, 120, 180], 3)
+    yields = np.tile([100.0, 140, 160, 160], 3)
+    return pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields, "block": np.repeat([1, 2, 3], 4)})
+
+
+@pytest.mark.parametrize("yields", [None, 180.0])
+def test_replicates_that_yield_the_same_measure_no_error(same_replicates, yields):
+    """A sum of squares of zero is no variance: no chance, no weight and no worth of another year follow."""
+    table = same_replicates if yields is None else same_replicates.assign(yield_bu_ac=yields)
+    asked = {"nutrient_price": 0.5, "grain_price": 4.5}
+    analysis = analyse_response(table, replicates=200, seed=1, **asked)
+    assert "replicates yield exactly the same" in analysis.summary()
+    worth = analysis.worth(60)
+    assert worth.table[["gain_low", "net_high", "chance_of_loss"]].isna().to_numpy().all()
+    assert "One more year" not in worth.summary()
+    for way in ("robust", "uneven"):
+        with pytest.raises(NotEstimable, match="replicates yield exactly the same"):
+            analyse_response(table, **asked, **{way: True})
+
+
+def test_groups_and_surfaces_without_an_error_claim_nothing_by_it(same_replicates):
+    money = {"grain_price": 4.5}
+    both = pd.concat([same_replicates.assign(hybrid=name) for name in "AB"])
+    groups = compare_groups(both, "hybrid", nutrient_price=0.5, **money)
+    assert "A, B: replicates yield exactly the same" in groups.summary()
+    assert not groups.pays
+    n, p, _ = (axis.ravel() for axis in np.meshgrid([0.0, 60, 120], [0.0, 30, 60], [1, 2, 3]))
+    exact = 100 + 0.5 * n - 0.002 * n**2 + 0.3 * p - 0.003 * p**2
+    table = pd.DataFrame({"rate_n_lb_ac": n, "rate_p_lb_ac": p, "yield_bu_ac": exact})
+    surface = analyse_surface(table, nutrient_price={"N": 0.5, "P": 0.6}, **money)
+    assert "no error to test it" in surface.summary()
