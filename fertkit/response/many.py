@@ -10,7 +10,7 @@ from fertkit.intake.strip_checks import MANY_PLACED
 from fertkit.intake.strip_headers import SITE_COLUMNS
 from fertkit.response.data import TrialData, one_level, read_trial_data, unit_of
 from fertkit.sizes import LARGEST_NUMBER
-from fertkit.trials.table import SINGLE_COLUMNS, column_of
+from fertkit.trials.table import SINGLE_COLUMNS, column_of, is_yield
 
 
 def read_trials(
@@ -53,6 +53,7 @@ def _plain(table, trial, starts, rate, response, blocks, weight) -> dict[int, Tr
     x, y, *w = (pd.to_numeric(c, errors="coerce").to_numpy(float, na_value=np.nan) for c in cells)
     w = w[0] if w else np.ones(len(x))
     good = (x >= 0) & (x <= LARGEST_NUMBER) & (np.abs(y) <= LARGEST_NUMBER) & (w > 0) & (w <= LARGEST_NUMBER)
+    good &= (y >= 0) | (not is_yield(response))
     odd = np.logical_or.reduceat(~good | _repeated(table, trial), starts)
     for name in {*SITE_COLUMNS, *SINGLE_COLUMNS} & set(table):
         odd |= _varies(table[name], starts)

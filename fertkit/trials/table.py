@@ -223,6 +223,8 @@ def _with_numbers(table, rate, response, weight, groups) -> pd.DataFrame:
     problems: list[Problem] = []
     read = {column: _numbers(table, column, problems) for column in (rate, weight) if column is not None}
     read[response] = _numbers(table, response, problems, empty=True)
+    if is_yield(response):
+        problems += _bad_cells(table, response, read[response] < 0, "a yield below zero", _LEAVE_EMPTY)
     if rate is not None:
         problems += _bad_cells(table, rate, read[rate] < 0, "a rate cannot be negative")
     if weight is not None:
@@ -280,6 +282,11 @@ def column_of(table, name, kind: str) -> str:
     if problems:
         raise InputError("trial", problems)
     return column
+
+
+def is_yield(column) -> bool:
+    """Whether a column holds yields, never below zero; a return or a difference may be."""
+    return str(column).startswith("yield_")
 
 
 def _pick(table, name, kind, problems):

@@ -17,6 +17,8 @@ from hypothesis import strategies as st
 from fertkit.errors import InputError, LookupFailed, NotEstimable
 from fertkit.intake.spellings import numbered_checks, untreated
 from fertkit.intake.strips import read_strips
+from fertkit.response.analyse import analyse_response
+from fertkit.response.many import read_trials
 from fertkit.trials import analyse_strips, linear
 from fertkit.trials.diagnose import polynomial_squares
 from fertkit.trials.differences import all_pairs, compact_letters, holm
@@ -363,9 +365,10 @@ def test_letters_say_exactly_which_pairs_differ(k, seed):
 @given(scale=st.floats(0.05, 50), shift=st.floats(-100, 100), seed=st.integers(0, 1000))
 def test_units_and_order_do_not_matter(scale, shift, seed):
     strips = field(4)
-    moved = strips.assign(yield_bu_ac=strips["yield_bu_ac"] * scale + shift)
+    moved = strips.assign(net_per_ac=strips["yield_bu_ac"] * scale + shift)  # unlike a yield, below zero too
     moved = moved.sample(frac=1, random_state=seed)
-    one, other = analyse_strips(strips, adjust="none"), analyse_strips(moved, adjust="none")
+    one = analyse_strips(strips, adjust="none")
+    other = analyse_strips(moved, response="net_per_ac", adjust="none")
     assert other.p_value == pytest.approx(one.p_value, rel=1e-6)
     assert other.lsd == pytest.approx(one.lsd * scale, rel=1e-6)
 
@@ -395,6 +398,16 @@ def test_constant_yields_do_not_crash(rice):
     assert found.comparisons["difference"].tolist() == pytest.approx([0] * 15, abs=1e-9)
     assert found.comparisons["p"].isna().all()
     assert "no error to test against" in found.summary()
+
+
+def test_a_yield_below_zero_is_refused_as_in_a_file(rice):
+    lost = rice.assign(yield_kg_ha=rice["yield_kg_ha"].where(rice.index != 3, -5.0))
+    for asked in (analyse_strips, analyse_response):
+        with pytest.raises(InputError, match="row 5, column 'yield_kg_ha', value '-5': a yield below zero"):
+            asked(lost)
+    good, bad = read_trials(pd.concat([rice, lost]), np.repeat([0, 1], len(rice)))
+    assert isinstance(bad, InputError)
+    assert not isinstance(good, InputError)
 
 
 def test_strips_without_blocks_say_so(rice):

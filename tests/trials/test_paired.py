@@ -195,6 +195,6 @@ def test_a_ratio_whose_bottom_is_zero():
         assert (5 - 2.1 * r) ** 2 == pytest.approx(4 * (1 - 2 * r * 0.3 + r**2))
     assert low < 5 / 2.1 < high
     table = pd.DataFrame({"block": [1, 1, 2, 2, 3, 3], "treatment": ["a", "b"] * 3,
-                          "yield_t_ha": [-1.0, 3, 0, 4, 1, 6]})  # fmt: skip
-    found = analyse_pairs(table)
+                          "net_per_ha": [-1.0, 3, 0, 4, 1, 6]})  # fmt: skip
+    found = analyse_pairs(table, response="net_per_ha")
     assert np.isnan([found.ratio, found.ratio_low, found.ratio_high]).all()
