@@ -174,7 +174,7 @@ def without_trifles(farm: Programme, answer: Answer, least: float, gap: float) -
         upper[start:][part.switches] = np.round(x[part.switches])
         lower[start:][part.places["used"]] = kept[part.choosy]
         lower[start:][part.places["driven"]] = np.isin(block.passes, block.entry_pass[kept])
-    found = _together(farm, gap, lower, upper) if some and farm.limit is None else None
+    found = _together(farm, gap / 4, lower, upper) if some and farm.limit is None else None
     if found is None or above(_money(farm, found), _money(farm, answer) * (1 + gap)):
         return None
     return replace(found, least=answer.least)
