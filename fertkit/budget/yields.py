@@ -194,7 +194,7 @@ def beyond(crop: str, unit: str, part: str | None = None) -> tuple[str, str]:
     if best.source_key != "MEMO":
         about = ", ".join(filter(None, [best.year, best.note]))
         known = f"the highest known yield is {highest} ({about}; {cite(best.source_key)})"
-    return f"{crop_name(crop)} cannot yield that many {unit}", f"check the number and unit;  {known}"
+    return f"{crop_name(crop)} cannot yield that many {unit}", f"check the number and unit; {known}"
 
 
 def far_outside(crop: str, goal: float, unit: str, pounds: float, measured) -> list[str]:
