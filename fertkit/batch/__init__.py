@@ -2,9 +2,4 @@
 
 import lazy_loader
 
-__getattr__, __dir__, __all__ = lazy_loader.attach(
-    __name__,
-    submod_attrs={
-        "run": ["run_batch"],
-    },
-)
+__getattr__, __dir__, __all__ = lazy_loader.attach(__name__, submod_attrs={"run": ["run_batch"]})

@@ -123,10 +123,6 @@ def run_batch(
         Dask cluster, or the address of its scheduler, to do the parts on. Its workers need the same version
         of fertkit and must see the input and the output folder under the same paths.
 
-    Returns
-    -------
-    BatchResult
-
     Raises
     ------
     InputError

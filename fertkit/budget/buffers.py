@@ -58,10 +58,6 @@ def soil_buffer(nutrient: str, test_ppm: float, falling: bool, cec: float | None
         Cation exchange capacity [meq/100 g], for the middle value of K; the middle of the published range
         without it.
 
-    Returns
-    -------
-    Buffer
-
     Notes
     -----
     Middle: the Ohio rule (OSU_BUILD2012), 20 lb P2O5, and 4 + 0.2 CEC lb K2O. Range of P: 8-11 kg P/ha per

@@ -112,10 +112,6 @@ def farm_budget(
     unit : {'lb/ac', 'kg/ha'}, optional
         Unit of the amounts; the one that goes with the area if None.
 
-    Returns
-    -------
-    FarmBudget
-
     Raises
     ------
     InputError

@@ -124,7 +124,8 @@ def routes(crop: str, passes: pd.DataFrame, products: pd.DataFrame, seed_row: di
         rules = [r for r in placing if one.method in r.method.split(";")]
         for p, product in enumerate(products.itertuples()):
             never = [r.text for r in rules if _fits(r.material, r.form, names[p], forms[p])]
-            bounded = any(_brings(product, basis) for basis, *_ in seed.get(at, ()))
+            limited = [name for basis, *_ in seed.get(at, ()) for name in basis.split(" + ")]
+            bounded = any(getattr(product, PERCENT[name]) > 0 for name in limited)
             why, most = (never[0], 0.0) if never else _by_label(product, one.method, harms[p], bounded)
             if why:
                 unused.append((one.name, product.product, why))
@@ -146,11 +147,6 @@ def _not_for(crop, one):
     stages = [s for s in (one.earliest, one.latest) if s and s not in BEFORE]
     unplaced = one.crops and not known_stages(crop)  # a crop without a scale goes by what its pass says
     return "" if unplaced or all(find_span(crop, s) for s in stages) else "no stage of this crop"
-
-
-def _brings(product, basis):
-    """Whether a limit with the seed, of N + K2O or P2O5, is one of this product."""
-    return any(getattr(product, PERCENT[name]) > 0 for name in basis.split(" + "))
 
 
 def _by_label(product, method, harmed, bounded):

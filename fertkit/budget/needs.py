@@ -39,11 +39,7 @@ from fertkit.reference.own import own_tables
 from fertkit.reference.profiles import lineage
 from fertkit.results import Result, checks_frame, plain, records
 from fertkit.rounding import at_most
-from fertkit.units import (
-    SHORT_TON_LB,
-    convert_concentration,
-    from_element,
-)
+from fertkit.units import SHORT_TON_LB, convert_concentration, from_element
 
 
 @dataclass(frozen=True)
@@ -249,10 +245,6 @@ def nutrient_budget(
     area_unit : {'ac', 'ha'}
     unit : {'lb/ac', 'kg/ha'}
         Unit of the amounts.
-
-    Returns
-    -------
-    NutrientBudget
 
     Raises
     ------

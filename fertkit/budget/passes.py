@@ -145,10 +145,6 @@ def plan_passes(
     time_limit : float
         For one solve [s]; the best plan found by then is given, with its gap.
 
-    Returns
-    -------
-    PassPlan
-
     Raises
     ------
     NotEstimable

@@ -224,10 +224,6 @@ def plan_season(
     **options
         Of `plan_passes`.
 
-    Returns
-    -------
-    SeasonPlan
-
     Raises
     ------
     InputError

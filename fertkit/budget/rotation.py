@@ -73,10 +73,6 @@ def rotation_ledger(
     prices : dict, optional
         Nutrient -> price [per lb].
 
-    Returns
-    -------
-    RotationLedger
-
     Notes
     -----
     A test moves by what is left over the buffer (`soil_buffer`). Its range takes the ends of the published

@@ -176,10 +176,6 @@ def season_demand(
         (method 86/50) and days follow from them.
     temperature_unit : {'F', 'C'}
 
-    Returns
-    -------
-    SeasonDemand
-
     Raises
     ------
     NotEstimable

@@ -156,10 +156,6 @@ def soil_rate(
         Tables of your own: systems with their levels and rates (soil_systems, soil_tests, soil_rates), also
         for a crop the kit has never seen, and removal (`fertkit.reference.own.read_own`).
 
-    Returns
-    -------
-    SoilRate
-
     Raises
     ------
     UnitError

@@ -5,12 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from fertkit.budget.thresholds import (
-    CLASS,
-    in_unit,
-    soil_class,
-    system_rows,
-)
+from fertkit.budget.thresholds import CLASS, in_unit, soil_class, system_rows
 from fertkit.errors import FertkitError, UnitError
 from fertkit.units import depth_text
 

@@ -136,10 +136,6 @@ def nutrient_targets(
     unit : {'lb/ac', 'kg/ha'}
         Of the rates given; the result is in lb/ac.
 
-    Returns
-    -------
-    Targets
-
     Raises
     ------
     InputError

@@ -66,10 +66,6 @@ def read_farm(
     **reading
         How the soil tests are to be read where their file does not say: see `fertkit.intake.soil.read_soil`.
 
-    Returns
-    -------
-    FarmFiles
-
     Raises
     ------
     InputError

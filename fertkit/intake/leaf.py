@@ -135,10 +135,6 @@ def read_tissue(
     name : str, optional
         File name for messages.
 
-    Returns
-    -------
-    TissueSamples
-
     Raises
     ------
     InputError

@@ -118,10 +118,7 @@ class _Table:
 
     def label_at(self, i):
         """Column of the name of a line: its first cell that is no result."""
-        return next(
-            (j for j, c in enumerate(self.cells[i]) if c != "" and j not in self.results),
-            None,
-        )
+        return next((j for j, c in enumerate(self.cells[i]) if c != "" and j not in self.results), None)
 
     def has_own(self, i, columns=None):
         """Whether a line has a crop, stage, part, plot, date or number of its own beside its name."""

@@ -10,14 +10,7 @@ from fertkit.intake.columns import OTHER, say_column
 from fertkit.intake.headers import ELEMENT, OTHER_MATRIX, begins_with_nutrient, read_header
 from fertkit.intake.leaf_tables import Block, Layout
 from fertkit.intake.numbers import NumberStyle, Reading, could_be_grouped, read_number, settle_results
-from fertkit.intake.plausible import (
-    home_unit,
-    impossible,
-    infer_units,
-    mislabelled,
-    share_plausible,
-    too_low,
-)
+from fertkit.intake.plausible import home_unit, impossible, infer_units, mislabelled, share_plausible, too_low
 from fertkit.intake.spellings import problem
 from fertkit.intake.units import find_unit, is_other_matrix
 from fertkit.tables import text_of

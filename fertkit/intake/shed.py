@@ -111,10 +111,6 @@ def read_shed(source, passes=None, *, sheet=None, columns=None, name=None) -> Sh
         Role (product, price, on_hand, lot, ...) → header, where headers do not tell; ``passes.cost`` for a
         column of the passes.
 
-    Returns
-    -------
-    Shed
-
     Raises
     ------
     InputError

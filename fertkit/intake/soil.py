@@ -162,10 +162,6 @@ def read_soil(
     fields : sequence of str, optional
         Names of the fields: a sample belongs to the one its name begins with.
 
-    Returns
-    -------
-    SoilTests
-
     Raises
     ------
     InputError

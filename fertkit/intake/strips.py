@@ -15,12 +15,7 @@ from fertkit.intake.grid import find_sheet, header_key, hidden_rows
 from fertkit.intake.plausible import ask_whether_real
 from fertkit.intake.spellings import note, problem
 from fertkit.intake.strip_columns import strip_columns
-from fertkit.intake.strip_headers import (
-    FACTORS,
-    MEASURED,
-    PLACES,
-    read_header,
-)
+from fertkit.intake.strip_headers import FACTORS, MEASURED, PLACES, read_header
 from fertkit.intake.strip_lines import average_parts, check_cells, fill_down, read_cells, set_aside
 from fertkit.intake.strip_notes import (
     assumed_units,

@@ -56,11 +56,6 @@ class Priced:
         self._priced = self._priced | kinds
 
 
-def _may_be_blocks(problem) -> bool:
-    """Whether a column is refused because it looks like the blocks, which nobody compares by."""
-    return problem.in_code.startswith(say_column("block", problem.column))
-
-
 class AsksForGroups:
     """The part of a panel that asks which column is a second factor, where a file needs to be told.
 
@@ -75,7 +70,12 @@ class AsksForGroups:
         try:
             self._read(content, name)
         except InputError as error:
-            doubt = [one.column for one in error.problems if one.column and not _may_be_blocks(one)]
+            # but for what looks like the blocks, which nobody compares by
+            doubt = [
+                one.column
+                for one in error.problems
+                if one.column and not one.in_code.startswith(say_column("block", one.column))
+            ]
             with suppress(FertkitError, IndexError):
                 self._read_as(BytesIO(content), name, {OTHER: doubt})
                 self._doubt = doubt[0]

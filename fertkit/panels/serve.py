@@ -164,11 +164,7 @@ _PAGE_OPTIONS = [
 def _lab_options() -> list[str]:
     # who runs this as root (a container) has chosen so; the server is on loopback and asks for its token
     as_root = ["--ServerApp.allow_root=True"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
-    return [
-        *as_root,
-        "--LabApp.extension_manager=readonly",
-        "--ServerApp.terminals_enabled=False",
-    ]
+    return [*as_root, "--LabApp.extension_manager=readonly", "--ServerApp.terminals_enabled=False"]
 
 
 @contextmanager

@@ -28,11 +28,7 @@ from fertkit.say.response import CAUTION
 from fertkit.say.worth import against_text
 from fertkit.trials.analyse import analyse_strips
 
-MODELS = [
-    ("fixed blocks", "fixed"),
-    ("random blocks", "random"),
-    ("correlated neighbours", "neighbours"),
-]
+MODELS = [("fixed blocks", "fixed"), ("random blocks", "random"), ("correlated neighbours", "neighbours")]
 LEVELS = [("80%", 0.80), ("90%", 0.90), ("95%", 0.95)]
 
 

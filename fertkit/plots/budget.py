@@ -15,12 +15,7 @@ from fertkit.say.line import mark, parts, short
 MACRO = ("N", "P2O5", "P", "K2O", "K", "S", "Ca", "Mg")
 REMOVED = {"color": hue.curve, "label": "removed with the harvest"}
 STAYS = {"color": hue.band, "hatch": "///", "edgecolor": "white", "label": "stays on the field"}
-UPTAKE = {
-    "color": hue.fill,
-    "edgecolor": hue.quiet,
-    "ls": "--",
-    "label": "total uptake, from another study",
-}
+UPTAKE = {"color": hue.fill, "edgecolor": hue.quiet, "ls": "--", "label": "total uptake, from another study"}
 _RANGE, _TRADE = "removed: range of the sources", "common practice, no source: removed and total"
 TRADE = HOLLOW | {"marker": "D", "ms": 4.5, "mec": hue.accent, "mew": 1.3, "zorder": 4}
 

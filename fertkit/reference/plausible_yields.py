@@ -54,10 +54,6 @@ def plausible_yield(crop: str, part: str | None = None) -> PlausibleYield:
         Harvested part (grain, silage, straw, hay, root, ...); the usual one if None. "grain plus straw" is
         stated by the grain.
 
-    Returns
-    -------
-    PlausibleYield
-
     Raises
     ------
     LookupFailed

@@ -88,14 +88,11 @@ def by_family(choices: dict) -> tuple[dict, dict]:
 
 def _wrong_choices(held, choices, part=""):
     for name, value in held.items():
+        texts = value if isinstance(value, list) and name != "region" else [value]
         if name not in choices:
             yield Problem("not a choice of a profile", one_of(choices), column=part + name)
-        elif not (isinstance(value, str) or (name != "region" and _all_text(value))):
+        elif not all(isinstance(text, str) for text in texts):
             yield Problem("not a text", "write it in quotes; a list in brackets", column=part + name)
-
-
-def _all_text(value):
-    return isinstance(value, list) and all(isinstance(item, str) for item in value)
 
 
 def as_list(keys) -> list[str]:

@@ -230,11 +230,11 @@ def read_trial_files(file, log=None, **reading) -> TrialFiles:
 
 def given(asked: dict) -> dict:
     """What was asked for, without what asks for nothing."""
-    return {name: value for name, value in asked.items() if _asks(value)}
-
-
-def _asks(value) -> bool:
-    return len(value) > 0 if hasattr(value, "__len__") else value is not None and value is not False
+    return {
+        name: value
+        for name, value in asked.items()
+        if (len(value) if hasattr(value, "__len__") else value is not None and value is not False)
+    }
 
 
 def called(question: str):

@@ -177,10 +177,6 @@ def answer_balance(
     cutoff : float, optional
         Yield from which a sample belongs to the high group.
 
-    Returns
-    -------
-    BalanceAnswer
-
     Raises
     ------
     NotEstimable

@@ -96,10 +96,6 @@ def answer_farm(fields, **options) -> FarmAnswer:
     **options
         For `fertkit.budget.farm_budget`: source, nutrients, area_unit, yield_unit, unit.
 
-    Returns
-    -------
-    FarmAnswer
-
     Raises
     ------
     InputError

@@ -165,7 +165,10 @@ def _sections(history) -> list[Section]:
 def _tables(history, fields: int = 2) -> list[Table]:
     """What repeats, comparisons and values, with the field where there are several."""
     lead = {"field": "field"} if fields > 1 else {}
-    pairs, path = map(_dated, (history.pairs, history.path))
+    pairs, path = (
+        rows.assign(sampled=[f"{day:%Y-%m-%d}" if day == day else "" for day in rows["sampled"]])
+        for rows in (history.pairs, history.path)
+    )
     means = [", ".join(f"{k} {plain(v)}" for k, v in m.items()) for m in history.treatments["means"]]
     return [
         pick("What repeats", history.repeats, lead | REPEATS),
@@ -173,10 +176,6 @@ def _tables(history, fields: int = 2) -> list[Table]:
         pick("Treatments", history.treatments.assign(means=means), lead | TREATMENTS),
         pick("Values", path, lead | PATH),
     ]
-
-
-def _dated(rows):
-    return rows.assign(sampled=[f"{day:%Y-%m-%d}" if day == day else "" for day in rows["sampled"]])
 
 
 def _checks(checks) -> Table:
@@ -201,10 +200,6 @@ def answer_history(reports, *, field: str | None = None, **options) -> HistoryAn
         One field alone.
     **options
         For `fertkit.tissue.field_history`.
-
-    Returns
-    -------
-    HistoryAnswer
     """
     history = field_history(reports, **options)
     return HistoryAnswer(history.only(field) if field else history)

@@ -230,10 +230,6 @@ def answer_network(
     before : NetworkAnswer, optional
         About the same strips, asked the same but for prices: nothing is fitted again.
 
-    Returns
-    -------
-    NetworkAnswer
-
     Raises
     ------
     FertkitError

@@ -356,10 +356,6 @@ def answer_plan(fields, soil=None, shed=None, *, currency: str = "", **options) 
     currency : str
         Name of your money, for labels only.
 
-    Returns
-    -------
-    PlanAnswer
-
     Raises
     ------
     InputError

@@ -166,10 +166,6 @@ def answer_trial(
     before : TrialAnswer, optional
         About the same strips, asked the same but for prices: nothing is fitted again.
 
-    Returns
-    -------
-    TrialAnswer
-
     Raises
     ------
     FertkitError

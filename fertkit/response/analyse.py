@@ -357,10 +357,6 @@ def analyse_response(
     uneven : bool
         Weight strips by the error at their rate, whose size rises or falls with it; see `robust`.
 
-    Returns
-    -------
-    ResponseAnalysis
-
     Raises
     ------
     InputError

@@ -110,16 +110,12 @@ def curve_optima(fits: dict[str, Fits], sums: Sums, price_ratio):
     return best_in_range([CURVES[k] for k in fits], [f.params for f in fits.values()], price_ratio, *ends)
 
 
-def _rungs(level):
-    """Levels of a ladder, no two alike, and the places among them of those of ``TAILS`` and of one more."""
-    return np.unique(np.append(1 - 2 * TAILS, level), return_inverse=True)
-
-
 class Ladder:
     """Intervals of curves' optima at the levels of ``TAILS`` and at one more, for any price ratio."""
 
     def __init__(self, make, level):
-        self._levels, self._places = _rungs(level)
+        # no two alike, and the places among them of those of ``TAILS`` and of one more
+        self._levels, self._places = np.unique(np.append(1 - 2 * TAILS, level), return_inverse=True)
         self._make = make  # a function of the levels that gives the region, which only some questions need
         self._told = {}  # gains at single rates, which no price moves, and the optimum at the last ratio
 

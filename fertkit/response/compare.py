@@ -234,10 +234,6 @@ def compare_curves(
     rate, response, blocks, weight
         See `fertkit.response.data.read_trial_data`.
 
-    Returns
-    -------
-    CurveComparison
-
     Raises
     ------
     InputError

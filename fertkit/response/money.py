@@ -155,10 +155,6 @@ def net_return(
         Loss that is still acceptable [money per area].
     rate_unit, yield_unit : str
 
-    Returns
-    -------
-    NetReturn
-
     Raises
     ------
     PriceError, UnitError, NotEstimable

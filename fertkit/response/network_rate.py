@@ -12,15 +12,7 @@ import pandas as pd
 from fertkit.asked import a_count, asks, holding, make_rng
 from fertkit.response.curves import CURVES, optimum_in_range
 from fertkit.response.optimum import Status
-from fertkit.response.prices import (
-    MoneyResult,
-    Prices,
-    area_of,
-    column,
-    nearly_as_good,
-    positive,
-    single,
-)
+from fertkit.response.prices import MoneyResult, Prices, area_of, column, nearly_as_good, positive, single
 from fertkit.rounding import at_least, first_largest
 
 

@@ -145,10 +145,6 @@ def expected_interval(
         Fit the true curve alone. No real trial knows it; this is the least width to be had.
     rate_unit, yield_unit : str
 
-    Returns
-    -------
-    ExpectedInterval
-
     Raises
     ------
     NotEstimable

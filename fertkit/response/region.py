@@ -73,7 +73,8 @@ class LinearRegion:
         if not basis.lead:
             return _edges(constant, v[..., i, i])
         lead, middle = self.params[..., basis.lead, None], basis.chord(low, high)
-        q, h, c = _parabola(lead, constant, v[..., k, k], v[..., 0, 1], v[..., i, i])
+        # (lead z + constant)^2 - variance, as q z^2 + 2 h z + c
+        q, h, c = lead**2 - v[..., k, k], lead * constant - v[..., 0, 1], constant**2 - v[..., i, i]
         z = _roots(q, h, c)
         roots = [basis.rate_of(root) for root in (z[::-1] if basis.falls else z)]
         chord = np.ones((len(unit), 2))
@@ -102,11 +103,6 @@ def _edges(slope, variance):
     sure = slope**2 > variance
     edge = np.where(slope > 0, np.inf, 0.0)
     return np.where(sure, edge, 0.0), np.where(sure, edge, np.inf)
-
-
-def _parabola(lead, constant, v_lead, v_both, v_constant):
-    """Coefficients of ``(lead z + constant)^2 - variance``, as q z^2 + 2 h z + k."""
-    return lead**2 - v_lead, lead * constant - v_both, constant**2 - v_constant
 
 
 def _roots(q, h, k):

@@ -113,10 +113,6 @@ def expected_regret(
     rates : array, optional
         Rates to compare; 201 across the tested rates if None.
 
-    Returns
-    -------
-    Regret
-
     Raises
     ------
     NotEstimable

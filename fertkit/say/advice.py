@@ -167,10 +167,7 @@ def _common(pooled):
         f"; any rate from {plain(pooled.within_low)} to {plain(pooled.within_high)} {unit} loses on average "
         f"at most {within}"
     ) * (pooled.within > 0)
-    return [
-        f"Start from {plain(pooled.rate)} {unit} on similar fields{near}.",
-        _KEEP_CHECKS,
-    ]
+    return [f"Start from {plain(pooled.rate)} {unit} on similar fields{near}.", _KEEP_CHECKS]
 
 
 _NO_COMMON = (

@@ -8,14 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, failed, plain, records, show
 from fertkit.say.advice import listed
 from fertkit.say.budget import removed_with
-from fertkit.say.leaf_results import (
-    clear_findings,
-    finding,
-    how_sure,
-    low_relative,
-    small,
-    unjudged_in_short,
-)
+from fertkit.say.leaf_results import clear_findings, finding, how_sure, low_relative, small, unjudged_in_short
 from fertkit.say.leaf_verdict import toxic_text, verdict
 from fertkit.say.line import Kind, Line, keys, lead, missing, notes, short, told
 from fertkit.say.network import known_lines, no_rate

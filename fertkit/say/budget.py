@@ -290,11 +290,7 @@ def gap_lines(gap) -> list[Line]:
             f"Spans assume that shares are known to {spread:.0%} mid-season, better near the ends (common "
             "practice, no source). Far from a point the error may be larger."
         ))  # fmt: skip
-    return [
-        *said,
-        told("Supply and delays are yours; demand is a published average."),
-        told(GOVERNS),
-    ]
+    return [*said, told("Supply and delays are yours; demand is a published average."), told(GOVERNS)]
 
 
 def _runs_short(gap) -> str:

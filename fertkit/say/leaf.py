@@ -35,11 +35,6 @@ _MOST_NAMED = 12  # doubtful findings, and ratios, named one by one
 _AS_WELL = 24  # further shortages named one by one
 
 
-def scored_by(scores) -> list[str]:
-    """List the sources that hold for at least one result."""
-    return [key for key in pd.unique(scores.scored["source_key"]) if key]
-
-
 def scores_lines(scores, most: int = 10) -> list[Line]:
     """Say what is short, how sure, and where they differ, in at most `most` findings."""
     if not (scores.agreement["sources"] > 0).any():
@@ -66,12 +61,13 @@ def _headline(scores, short):
     of = short.groupby("verdict")["specimen"].nunique()
     n = scores.scored["specimen"].nunique()
     held = scores.scored.loc[scores.scored["source_key"] != "", "specimen"].nunique()
+    n_sources = (pd.unique(scores.scored["source_key"]) != "").sum()
     samples = counted(n, "sample") if held == n else f"{held} of {counted(n, 'sample')}"
     beside = "".join(f", {of[name]} {name}" for name in _BESIDE if name in of)
     agreed, apart = (of.get(name, 0) for name in (Verdict.SHORT, Verdict.DISAGREE))
     some = f", {apart} with one below some of them" if apart else ""
     return lead(
-        f"{samples} scored against {counted(len(scored_by(scores)), 'source')}: "
+        f"{samples} scored against {counted(n_sources, 'source')}: "
         f"{agreed} with a nutrient below every published range{some}{beside}"
     )
 

@@ -20,12 +20,7 @@ def pair_lines(comparison) -> list[Line]:
         for n in records(mine.sort_values("log_ratio")):
             times = f"{np.exp(n.log_ratio):.2f} times the good area"
             both = " against ".join(alike(n.poor, n.good))
-            said.append(
-                row(
-                    "",
-                    f"{n.nutrient}: {both} {n.unit}, {times}; {n.evidence}",
-                )
-            )
+            said.append(row("", f"{n.nutrient}: {both} {n.unit}, {times}; {n.evidence}"))
         said.append(row("", f"{r.pattern}: {r.meaning}; {r.what_to_do} ({r.source_key})"))
     return said + marked(Kind.CAUTION, failed(comparison.checks))
 

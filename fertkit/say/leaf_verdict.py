@@ -7,11 +7,7 @@ import pandas as pd
 
 from fertkit.reference.facts import load_facts
 from fertkit.results import capital, counted, records
-from fertkit.say.leaf_results import (
-    limits_text,
-    small,
-    value_text,
-)
+from fertkit.say.leaf_results import limits_text, small, value_text
 from fertkit.tissue.explanation import MANY, STARVED, STUNTED_GROWTH
 from fertkit.tissue.verdicts import ACT, MARGINAL, POSSIBLY, SHORT_NOW, TOXIC, UNUSABLE, soiled
 from fertkit.tissue.verdicts import HIGH as ABOVE
@@ -39,12 +35,15 @@ def gaps(scores, soil: bool = True) -> list[str]:
     lost, none = table[judged & (table["sources"] == 0)], none.to_frame(name=["label", "nutrient"])
     totals = pd.MultiIndex.from_frame(table.loc[table["sources"] > 0, ["label", "nutrient"]])
     lost, none = (t[~pd.MultiIndex.from_arrays([t["label"], _total(t)]).isin(totals)] for t in (lost, none))
+    shown = "sample" + "s" * (len(away) > 1) if len(away) <= MOST else ""
+    iron = scores.scored[scores.scored["nutrient"] == "Fe"]
+    iron = iron[iron["specimen"].isin(soiled(scores.scored))] if soil else iron.iloc[:0]
     told = {
         "not read": [f"{r.nutrient} (column '{r.column}')" for r in records(scores.unread)],
-        _before(away): [f"{named_samples(away)} (not scored)"] if len(away) else [],
+        shown: [f"{named_samples(away)} (not scored)"] if len(away) else [],
         "not judged": _by_samples(lost),
         "no result for": _by_samples(none),
-        "unusable, soil on the leaf:": _by_samples(_soiled(scores.scored)) if soil else [],
+        "unusable, soil on the leaf:": _by_samples(iron),
     }
     one = {what: "; ".join(names) for what, names in told.items() if names}
     return [f"{what} ({names})" if ";" in names else f"{what} {names}".strip() for what, names in one.items()]
@@ -53,11 +52,6 @@ def gaps(scores, soil: bool = True) -> list[str]:
 def _total(rows):
     """The nutrient each result is, or is a form of: N for N and NO3-N."""
     return rows["nutrient"].str.split("-").str[-1]
-
-
-def _soiled(scored):
-    """Iron of the samples whose iron and aluminium tell of soil on the leaf."""
-    return scored[scored["specimen"].isin(soiled(scored)) & (scored["nutrient"] == "Fe")]
 
 
 def all_clear(scores) -> str:
@@ -195,11 +189,6 @@ def _by_samples(rows):
     for nutrient, mine in rows.groupby("nutrient", sort=False):
         by.setdefault(tuple(dict.fromkeys(mine["label"])), []).append(nutrient)
     return [f"{', '.join(nutrients)} in {named_samples(labels)}" for labels, nutrients in by.items()]
-
-
-def _before(labels) -> str:
-    """The word before names of samples; none where they are only counted."""
-    return "sample" + "s" * (len(labels) > 1) if len(labels) <= MOST else ""
 
 
 def named_samples(labels) -> str:

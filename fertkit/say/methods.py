@@ -161,10 +161,7 @@ def _curves(trials) -> list[Line]:
         f"{first.yield_unit} per {unit}."
     )
     if first.comparison is None:
-        return [
-            price,
-            _said("two rates give no curve; the difference of means minus cost is reported."),
-        ]
+        return [price, _said("two rates give no curve; the difference of means minus cost is reported.")]
     names = ", ".join(CURVES[key].label for key in first.fits if key != MEAN.key)
     lines = [
         _said(
@@ -185,10 +182,7 @@ def _optimum(trials):
         "sum of squares for others"
     )
     if "averaged" in kinds:
-        yield (
-            "the economic optimum rate is the average of six curves, weighted by AICc.",
-            "average",
-        )
+        yield ("the economic optimum rate is the average of six curves, weighted by AICc.", "average")
         yield (
             f"{interval}, combined by model-averaged tail areas and covering the interval of each curve the "
             "trial does not reject.", "exact", "profile", "tails",

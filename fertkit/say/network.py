@@ -105,8 +105,10 @@ def network_rate_lines(rate) -> list[Line]:
         )
         pays = f"{plain(rate.pays_low)} to {plain(rate.pays_high)} {unit}"
         said.append(told(f"{near}{by}; rates from {pays} return more than the lowest."))
+    beyond = f"more than {plain(rate.frame.iloc[-1, 0])}"
+    top = plain(rate.own_high) if np.isfinite(rate.own_high) else beyond
     said.append(told(
-        f"{plain(rate.own_low)} to {_top(rate.own_high, rate)} {unit} ({rate.level:.0%} of sites).",
+        f"{plain(rate.own_low)} to {top} {unit} ({rate.level:.0%} of sites).",
         "Where the optimum of one more site may lie",
     ))  # fmt: skip
     if rate.status != Status.NONE:
@@ -119,7 +121,3 @@ def _span(low, high, unit, level):
     open_end = not np.isfinite(high)
     ends = f"{plain(low)} {unit} or more, open above" if open_end else f"{plain(low)} to {plain(high)} {unit}"
     return f"{level:.0%} interval {ends}"
-
-
-def _top(high, rate):
-    return plain(high) if np.isfinite(high) else f"more than {plain(rate.frame.iloc[-1, 0])}"

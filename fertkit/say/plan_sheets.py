@@ -8,15 +8,7 @@ from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, plain
 from fertkit.say.line import GOVERNS, Kind, Line, lead, mark, missing, notes, row, short, told
 from fertkit.say.passes import apart, watch_lines
-from fertkit.say.plan import (
-    UNDECIDED,
-    no_rate_lines,
-    places,
-    seasons_of,
-    titles_of,
-    undecided_lines,
-    why_of,
-)
+from fertkit.say.plan import UNDECIDED, no_rate_lines, places, seasons_of, titles_of, undecided_lines, why_of
 from fertkit.say.plan_notes import plan_notes
 
 _MOST = 6  # fields named in one sentence

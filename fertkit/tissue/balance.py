@@ -190,11 +190,6 @@ def range_verdicts(samples) -> pd.DataFrame:
     return agreement[["specimen", "nutrient", "verdict"]]
 
 
-def deviation_from_optimum(value, optimum):
-    """``100 value / optimum - 100`` [%] (Montanes et al. 1995): 0 is the optimum, negative is short."""
-    return value * 100.0 / optimum - 100.0
-
-
 @asks(samples=holding("table", of="read_tissue"))
 def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: str = "own table") -> Balance:
     """Deviation from optimum percentage of each nutrient.
@@ -235,7 +230,8 @@ def dop(samples, optimum: dict, *, source_key: str = "own table", provenance: st
             raise InputError("optimum", [Problem("not an optimum", remedy, column=nutrient, value=value)])
     grid, context = results_grid(samples)
     shared = [n for n in optimum if n in grid]
-    index = deviation_from_optimum(grid[shared], pd.Series(optimum, dtype=float)[shared]).dropna(how="all")
+    # Montanes et al. (1995): 0 is the optimum, negative is short
+    index = (grid[shared] * 100.0 / pd.Series(optimum, dtype=float)[shared] - 100.0).dropna(how="all")
     totals = pd.DataFrame({"sum_abs_dop": index.abs().sum(axis=1)})
     norms = pd.DataFrame({"nutrient": list(optimum), "optimum": list(optimum.values())})
     norms = norms.assign(source_key=source_key, provenance=provenance)

@@ -128,10 +128,6 @@ def nitrogen_nutrition_index(
     names : sequence of str, optional
         Names of the samples.
 
-    Returns
-    -------
-    NutritionIndex
-
     Raises
     ------
     InputError

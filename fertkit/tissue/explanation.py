@@ -23,14 +23,7 @@ from fertkit.tissue.match import CONDITION
 from fertkit.tissue.own_names import crop_or_own
 from fertkit.tissue.pairs import PairComparison, paired
 from fertkit.tissue.score import TissueScores
-from fertkit.tissue.verdicts import (
-    ACT,
-    LACKING,
-    QUESTION_COLUMNS,
-    TOXIC,
-    UNUSABLE,
-    verdicts_of,
-)
+from fertkit.tissue.verdicts import ACT, LACKING, QUESTION_COLUMNS, TOXIC, UNUSABLE, verdicts_of
 from fertkit.tissue.verdicts import HIGH as ABOVE
 from fertkit.tissue.wide import wide_ratios
 

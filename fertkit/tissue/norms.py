@@ -135,9 +135,7 @@ def build_norms(
     held = list(nutrients) if nutrients is not None else list(grid.columns[grid.notna().all()])
     if not held or not set(held) <= set(grid) or grid[held].isna().any(axis=None):
         raise NotEstimable(
-            "no nutrient has a plain value in every sample",
-            "nutrients=[...]",
-            remedy="name complete ones",
+            "no nutrient has a plain value in every sample", "nutrients=[...]", remedy="name complete ones"
         )
     n_high, n_low = int(high.sum()), int((~high).sum())
     if n_high < 3 or (method == "dris" and n_low < 3):

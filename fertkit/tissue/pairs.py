@@ -90,10 +90,6 @@ def compare_pairs(
     by : str, optional
         Another column of the file whose equal entries make a pair, such as Paddock.
 
-    Returns
-    -------
-    PairComparison
-
     Raises
     ------
     NotEstimable

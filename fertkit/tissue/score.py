@@ -28,14 +28,7 @@ from fertkit.reference.regions import in_region
 from fertkit.reference.schema import check_table
 from fertkit.results import Result, checks_frame, counted, records
 from fertkit.tissue import classes as c
-from fertkit.tissue.agree import (
-    above_ranges,
-    agreement_of,
-    named_rows,
-    set_aside,
-    shortfalls_of,
-    unjudged_of,
-)
+from fertkit.tissue.agree import above_ranges, agreement_of, named_rows, set_aside, shortfalls_of, unjudged_of
 from fertkit.tissue.classes import Class, Reason
 from fertkit.tissue.match import (
     CONDITION,

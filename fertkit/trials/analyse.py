@@ -18,11 +18,7 @@ from fertkit.trials.residuals import Residuals, leverages, residual_frame
 from fertkit.trials.table import Trial, arrange
 
 #: Models by name: how blocks and neighbours are taken.
-MODELS = {
-    "fixed": models.fixed_blocks,
-    "random": models.random_blocks,
-    "neighbours": models.neighbour_errors,
-}
+MODELS = {"fixed": models.fixed_blocks, "random": models.random_blocks, "neighbours": models.neighbour_errors}
 #: What follows every comparison, by its names in ``reference/methods.csv``.
 AFTER = ("letters", "assumptions", "outliers")
 

@@ -124,10 +124,6 @@ def plan_strips(
     field_width : float, optional
         Room across the field [`width_unit`]; a trial that does not fit is refused with what would fit.
 
-    Returns
-    -------
-    StripPlan
-
     Raises
     ------
     LookupFailed

@@ -329,7 +329,6 @@ def _places(trial) -> tuple[np.ndarray, np.ndarray, bool]:
             return grid, np.zeros(len(grid), dtype=int), True
     if trial.order is None:
         raise NotEstimable(
-            "neighbouring checks need strip positions",
-            remedy="add a column 'position', or rows and columns",
+            "neighbouring checks need strip positions", remedy="add a column 'position', or rows and columns"
         )
     return trial.order[:, None].astype(float), trial.line, False

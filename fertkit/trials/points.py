@@ -140,10 +140,6 @@ def clean_points(points: YieldPoints, rules: CleaningRules | None = None) -> Cle
         n points in the order of harvest.
     rules : CleaningRules, optional
 
-    Returns
-    -------
-    CleanedPoints
-
     Raises
     ------
     NotEstimable

@@ -131,10 +131,6 @@ def pool_estimates(
         What is pooled, in words, for texts and figures.
     level : float
 
-    Returns
-    -------
-    PooledEstimate
-
     Raises
     ------
     LookupFailed
@@ -188,10 +184,6 @@ def pool_trials(
         Columns of the table, one value a trial.
     **options
         Passed to `analyse_strips` (``model``, ``blocks``, ``trend``, ...).
-
-    Returns
-    -------
-    PooledEstimate
 
     Raises
     ------

@@ -55,10 +55,6 @@ def strip_means(cleaned: CleanedPoints, strips, *, trial: str | None = None) -> 
     trial : str, optional
         Name of the trial; that of the log by default.
 
-    Returns
-    -------
-    StripMeans
-
     Raises
     ------
     InputError
@@ -135,10 +131,7 @@ def _shapes(strips) -> tuple[list[dict], list[np.ndarray]]:
         try:
             strips = json.loads(data)
         except (ValueError, RecursionError):
-            raise InputError(
-                name,
-                [Problem("not a GeoJSON file", "save the strips as GeoJSON")],
-            ) from None
+            raise InputError(name, [Problem("not a GeoJSON file", "save the strips as GeoJSON")]) from None
     if not isinstance(strips, dict) or not isinstance(strips.get("features"), list):
         raise LookupFailed("strips must be a GeoJSON FeatureCollection of polygons")
     shapes = [f for f in strips["features"] if _properties(f).get("kind") != "border"]
