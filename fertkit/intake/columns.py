@@ -231,9 +231,9 @@ def which_column(role, headers, file="") -> Problem:
     return problem("several columns", role=role.replace("_", " "), **blanks)
 
 
-def no_column(role, headers, example, file="") -> Problem:
-    """Return the question for the column of a role that none plays."""
-    told = "" if file is None else say_column(role, "your header", file)
+def no_column(role, headers, example, file="", own="your header") -> Problem:
+    """Return the question for the column of a role that none plays; `own` is a header that may."""
+    told = "" if file is None else say_column(role, own, file)
     blanks = {"example": example, "in_code": told}
     return problem("no column", role=role.replace("_", " "), all=listed_all(headers), **blanks)
 

@@ -98,7 +98,10 @@ def _ask_for_missing(headers, taken, problems):
     asked += [("yield", "Yield (bu/ac)")] * ("weight" not in taken)
     for role, example in asked:
         if role not in taken and not any(f"'{role}'" in p.in_code for p in problems):
-            problems.append(no_column(role, headers, example))
+            used = {i for i, _ in taken.values()}
+            rates = [h for i, h in enumerate(headers) if i not in used and rate_unit(h) in MEASURES["rate"]]
+            own = rates[0] if role == "rate" and len(rates) == 1 else "your header"
+            problems.append(no_column(role, headers, example, own=own))
     if "weight" in taken and "area" not in taken and not {"width", "length"} <= set(taken):
         problems.append(problem("no size", column=taken["weight"][1].text))
 

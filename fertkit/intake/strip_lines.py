@@ -27,6 +27,7 @@ _MERGED = (*PLACES, "block", *FACTORS, "treatment", *RATES)
 _LABELS = {*_MERGED, "strip", "position"}
 _HEADING = re.compile(r"(?:[a-z.]+[ ._-]*)?(?:\d{1,2}|[ivx]{1,4}|[a-z])", re.IGNORECASE)
 _AGAIN, _REMARK = _DIVIDERS = "the headers again", "a remark"
+_NUMBER = re.compile(r"[<>~]?[\d.,+-]+")
 _WINDS = {"ne", "nw", "sw"}
 
 
@@ -81,6 +82,8 @@ def _no_strip(row, sheet, roles) -> str:
         if _HEADING.fullmatch(filled[0]):
             return "" if "block" in roles else "heading"
         return _REMARK
+    if filled and filled[0].startswith("*") and not any(map(_NUMBER.fullmatch, filled)):
+        return _REMARK  # a footnote that its commas part
     return ""
 
 

@@ -49,13 +49,25 @@ def no_rate(analysis, strips=None) -> list[str]:
 
     The treatments are compared by `strips` (a StripAnalysis), else by the rates of the analysis.
     """
-    mean = analysis.fits.get(MEAN.key)
-    p = strips.p_value if strips is not None else float("nan") if mean is None else lack_of_fit(mean)[1]
+    p = strips.p_value if strips is not None else _p_of_rates(analysis)
     if analysis.optimum.status in (Status.NONE, Status.UNPAID) or not at_least(p, 1 - analysis.level):
         return []
     return [
         f"These strips do not support a rate yet: treatments do not differ significantly (p {plain_p(p)})."
     ]
+
+
+def _p_of_rates(analysis) -> float:
+    """Chance of the differences between rates; of the response where nearly every strip has its own rate."""
+    if (mean := analysis.fits.get(MEAN.key)) is None:
+        return float("nan")
+    if analysis.comparison is not None and analysis.data.sums.pure_df[0] < len(analysis.data.rates) - 1:
+        return _response_test(analysis)["value"]
+    return lack_of_fit(mean)[1]
+
+
+def _response_test(analysis):
+    return analysis.checks.set_index("check").loc["response [p]"]
 
 
 def fall_text(analysis) -> list[str]:
@@ -253,7 +265,7 @@ def _averaged(analysis):
     best = comparison.best
     weight = f"{comparison.ranking.weight[best]:.2f}"
     if comparison.ranked and best == MEAN.key:
-        tested = analysis.checks.set_index("check").loc["response [p]"]
+        tested = _response_test(analysis)
         few = f"AICc, strict with few rows, favors no response ({weight}); an F test finds one, p"
         least = f"No response is better supported ({weight}) than any curve"
         yield f"{few} {plain_p(tested['value'])}." if tested["passed"] else f"{least}."

@@ -85,3 +85,22 @@ def test_means_beside_a_wide_sheet_may_be_french():
     sheet = "\n".join(["N kg/ha;Rep I;Rep II;Rep III;Rep IV;Moyenne", *(f"{one};0" for one in lines)])
     trial = text(sheet, units={"yield": "kg/ha"}, real_yields=True, crop=None)
     assert grid(trial).to_numpy() == pytest.approx(pd.DataFrame(YIELDS).T.to_numpy())
+
+
+def test_french_quintals_and_units_of_nitrogen():
+    # A quintal is 100 kg; an "unité" of nitrogen is one kilogram (from memory).
+    trial = text(long_sheet("Bloc,Dose (unités N/ha),Rendement (qx/ha à 15 %)"), crop="corn")
+    assert (trial.nutrient, trial.rate_unit, trial.yield_unit) == ("N", "kg/ha", "q/ha")
+    with pytest.raises(InputError, match="not a known unit"):  # English units are another measure
+        text(long_sheet("Block,N rate (units/ha),Yield (t/ha)"))
+
+
+def test_a_footnote_that_commas_part_is_no_strip():
+    sheet = long_sheet("Rep,N rate (lb/ac),Yield (bu/ac)")
+    trial = text(f"{sheet}\n*Harvested Oct 3, 15 ft swath\n")
+    pd.testing.assert_frame_equal(trial.table, text(sheet).table)
+    assert any("line 22 set aside, a remark" in note for note in trial.notes)
+
+
+def test_the_one_column_in_a_unit_of_rates_is_named_where_none_is_the_rate():
+    assert '--column rate="Gypsum (lb/ac)"' in refusal(long_sheet("Rep,Gypsum (lb/ac),Yield (bu/ac)"))

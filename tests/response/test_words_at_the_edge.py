@@ -135,3 +135,23 @@ def test_groups_and_surfaces_without_an_error_claim_nothing_by_it(same_replicate
     table = pd.DataFrame({"rate_n_lb_ac": n, "rate_p_lb_ac": p, "yield_bu_ac": exact})
     surface = analyse_surface(table, nutrient_price={"N": 0.5, "P": 0.6}, **money)
     assert "no error to test it" in surface.summary()
+
+
+def test_strips_with_rates_of_their_own_are_judged_by_the_response():
+    """One pair of equal rates is no error to test sixteen rates by; numpy's parabola shows the response."""
+    rng = np.random.default_rng(10)
+    planned = np.tile([0.0, 40, 80, 120, 160], 4)
+    rates = np.where(planned > 0, planned + rng.normal(0, 2, planned.size).round(1), 0)
+    yields = 60 - 12 * np.maximum(0, 1 - rates / 110) ** 2 + rng.normal(0, 0.8, rates.size)
+    table = pd.DataFrame({"rate_lb_ac": rates, "yield_bu_ac": yields, "block": np.repeat([1, 2, 3, 4], 5)})
+    left = np.sum((yields - np.polyval(np.polyfit(rates, yields, 2), rates)) ** 2)
+    assert f_of.sf((np.sum((yields - yields.mean()) ** 2) - left) / 2 / (left / 17), 2, 17) < 1e-6
+    analysis = analyse_response(table, nutrient_price=0.5, grain_price=11, replicates=200, seed=1)
+    assert "do not support a rate" not in analysis.summary()
+    flat = table.assign(yield_bu_ac=rng.normal(60, 3, rates.size))
+    assert (
+        "do not support a rate"
+        in analyse_response(
+            flat, nutrient_price=0.001, grain_price=11, replicates=200, seed=1, curve="quadratic"
+        ).summary()
+    )
