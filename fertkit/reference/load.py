@@ -140,11 +140,11 @@ def impossible_rows(table):
             continue
         limit, unit = windows.loc[row.nutrient, ["impossible_above", "unit"]]
         for column in LIMITS:
-            value = getattr(row, column)
+            value = float(getattr(row, column))  # of a number of numpy's, an overflow warns
             if convert_concentration(value, row.unit, unit) > limit:
                 what = f"no dry matter holds {value:g} {row.unit} of {row.nutrient}"
                 yield Problem(what, UNIT_REMEDY, row.Index + 2, column, f"{value:g}")
-        most = pd.Series([getattr(row, name) for name in LIMITS]).max()
+        most = float(pd.Series([getattr(row, name) for name in LIMITS]).max())
         if below(convert_concentration(most, row.unit, unit) * UNIT_SLIP, windows.loc[row.nutrient, "low"]):
             what = f"{most:g} {row.unit} of {row.nutrient} is far below what leaves hold"
             yield Problem(what, UNIT_REMEDY, row.Index + 2, "unit", row.unit)

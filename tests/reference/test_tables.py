@@ -202,6 +202,14 @@ def test_unknown_source_lists_the_known_ones():
         load_ranges(source="NOBODY1900")
 
 
+def test_a_limit_beyond_all_numbers_is_one_no_plant_can_hold(tmp_path):
+    """1e308 % is more mg/kg than a computer's numbers hold: refused without a warning of theirs."""
+    path = tmp_path / "mine.csv"
+    OWN.assign(high=["1e308", "1e308"], unit=["%", "%"]).to_csv(path, index=False)
+    with pytest.raises(InputError, match="no dry matter holds 1e[+]308 % of K"):
+        load_ranges(path)
+
+
 def test_ranges_that_no_plant_can_hold_are_refused(tmp_path):
     path = tmp_path / "mine.csv"
     OWN.assign(low=["17", "20"], high=["25", "50"], unit=["%", "%"], crop=["soybean", "soybaen"]).to_csv(
