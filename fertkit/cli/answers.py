@@ -113,17 +113,21 @@ def _by_nutrient(given):
     return pairs_of(",".join(given), "N=165,P2O5=removal")
 
 
-def run_leaf(arguments):
+def _samples(arguments):
     from fertkit.intake.leaf import read_tissue
+
+    options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
+    units, order, columns = units_typed(arguments.units), arguments.dates, columns_of(arguments)
+    return read_tissue(arguments.file, columns=columns, units=units, date_format=order, **options)
+
+
+def run_leaf(arguments):
     from fertkit.report.field_samples import of_field
     from fertkit.say.leaf_verdict import VERDICT
     from fertkit.tissue.explanation import explain
     from fertkit.tissue.score import as_scored, score_tissue
 
-    options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
-    units, order = units_typed(arguments.units), arguments.dates
-    columns = columns_of(arguments)
-    samples = read_tissue(arguments.file, columns=columns, units=units, date_format=order, **options)
+    samples = _samples(arguments)
     if arguments.field:
         samples = of_field(samples, arguments.field)
     scoring = {"cvs": arguments.cv, **_studies(arguments, "leaf")}
@@ -164,16 +168,12 @@ def run_history(arguments):
 
 
 def run_balance(arguments):
-    from fertkit.intake.leaf import read_tissue
     from fertkit.report.balance import answer_balance
     from fertkit.writing import write_whole
 
     if arguments.build_norms and not arguments.yield_column:
         raise NotEstimable("norms need yields of the samples", "--yield-column NAME")
-    options = asked_of(arguments, "crop", "stage", "part", "decimal", "sheet")
-    units, order = units_typed(arguments.units), arguments.dates
-    columns = columns_of(arguments)
-    samples = read_tissue(arguments.file, columns=columns, units=units, date_format=order, **options)
+    samples = _samples(arguments)
     asked = asked_of(arguments, "norms", "source", "formula", "dry_matter", "yield_column", "cutoff")
     answer = answer_balance(samples, arguments.method, optimum=dict(arguments.optimum), **asked)
     if arguments.build_norms:

@@ -95,7 +95,7 @@ def _each(files, way, asked):
 
     asked, strips = files.checked(way, asked), files.strips
     if "name" in asked:
-        strips = strips.with_strips(trial_rows(strips, asked.pop("name"))[0])
+        strips = trial_rows(strips, asked.pop("name"))[0]
     against, lines = asked.pop("against", ()), []
     if way == "means":
         analysed, refused = _compared(strips, asked)

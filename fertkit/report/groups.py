@@ -154,8 +154,7 @@ def answer_groups(
     >>> answer.title
     'North: response by hybrid'
     """
-    table, facts = trial_rows(trial, name)
-    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    given, table, called, facts = trial_rows(trial, name)
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     if before is None:
         strips = strips_through(table, by, trial.rate_column) if given is not table else None
@@ -167,7 +166,7 @@ def answer_groups(
         groups = before.groups.at_prices(**prices)
     groups = in_currency(groups, currency)
     return GroupsAnswer(
-        name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, groups=groups,
+        name=called, **facts, groups=groups,
         sources=parts.citations([trial, groups], facts["nutrient"]), notes=notes_of(given),
         against=() if against is None else tuple(map(float, np.atleast_1d(against))),
     )  # fmt: skip

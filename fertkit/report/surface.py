@@ -102,11 +102,9 @@ def answer_surface(
     grain_price : float
     name, currency, surface : str, optional
     """
-    table, facts = trial_rows(trial, name)
-    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    given, _, called, facts = trial_rows(trial, name)
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price, "currency": currency}
     analysis = analyse_surface(given, surface=surface, **prices)
-    called = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     keys = [parts.citations([trial, analysis], one) for one in analysis.nutrients]
     sources = pd.concat(keys).drop_duplicates("source_key", ignore_index=True)
     return SurfaceAnswer(called, facts["crop"], analysis, sources, notes_of(given))

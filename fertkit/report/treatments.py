@@ -159,8 +159,7 @@ def answer_treatments(
     FertkitError
         If several trials are there and none is named, or nothing can be compared.
     """
-    table, facts = trial_rows(trial, name)
-    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    given, table, label, facts = trial_rows(trial, name)
     plain = not getattr(trial, "factor", "") and design not in ("split-plot", "strip-plot", "factorial")
     named, check = check is not None, _check_of(table, check) if plain else check
     analysis = analyse_strips(given, design=design, check=check, adjust=adjust, level=level)
@@ -184,7 +183,6 @@ def answer_treatments(
         if not one or check is None:
             raise NotEstimable("a margin needs a named check among treatments of one factor")
         margin = compared.no_worse_than(no_worse_than, check)
-    label = str(table["trial"].iloc[0]) if "trial" in table else name or "trial"
     return TreatmentAnswer(
         name=label, crop=facts["crop"], analysis=analysis, worth=worth, margin=margin,
         sources=parts.citations([trial, analysis, margin]), missing=tuple(missing), notes=notes_of(given),

@@ -183,8 +183,7 @@ def answer_trial(
     >>> answer.name, answer.response.rate_unit
     ('North', 'lb/ac')
     """
-    table, facts = trial_rows(trial, name)
-    given = table if isinstance(trial, pd.DataFrame) else trial.with_strips(table)
+    given, table, called, facts = trial_rows(trial, name)
     prices = {"nutrient_price": nutrient_price, "grain_price": grain_price}
     if before is None:
         response = analyse_response(given, **prices, seed=seed, robust=robust, uneven=uneven)
@@ -197,26 +196,26 @@ def answer_trial(
     worth = response.worth(against)
     asked = [trial, response, strips, net, regret]
     return TrialAnswer(
-        name=str(table["trial"].iloc[0]) if "trial" in table else name or "trial", **facts, response=response,
+        name=called, **facts, response=response,
         strips=strips, net=net, regret=regret, worth=worth, by_price=_by_price(response),
         swing_pct=price_swing_pct, plan=plan, notes=notes_of(given), why_not=why_not, no_regret=no_regret,
         sources=parts.citations(asked, facts["nutrient"]),
     )  # fmt: skip
 
 
-def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
-    """Give the strips of one trial, and what the reader of the file knows of nutrient and crop.
+def trial_rows(trial, name=None) -> tuple:
+    """Give one trial as it came, its strips, its name, and what the reader knows of nutrient and crop.
 
     Raises
     ------
     NotEstimable
         If there are several trials and none is named, or the one named is not there; names them.
     """
-    table = trial if isinstance(trial, pd.DataFrame) else trial.table
-    known = None if isinstance(trial, pd.DataFrame) else trial
-    facts = {word: getattr(known, word, "") or "" for word in ("nutrient", "crop")}
+    bare = isinstance(trial, pd.DataFrame)
+    table = trial if bare else trial.table
+    facts = {word: "" if bare else getattr(trial, word, "") or "" for word in ("nutrient", "crop")}
     if "trial" not in table:
-        return table, facts
+        return trial, table, name or "trial", facts
     held = table["trial"].astype(str)
     names = list(dict.fromkeys(held))
     if name is None and len(names) > 1:
@@ -226,7 +225,8 @@ def trial_rows(trial, name=None) -> tuple[pd.DataFrame, dict]:
         )
     if name is not None and name not in names:
         raise NotEstimable(f"there is no trial '{name}'; trials are: {', '.join(names[:12])}")
-    return table[held == (name or names[0])], facts
+    table = table[held == (name or names[0])]
+    return table if bare else trial.with_strips(table), table, str(table["trial"].iloc[0]), facts
 
 
 def notes_of(trial) -> tuple[str, ...]:
