@@ -10,6 +10,7 @@ from fertkit.errors import InputError, Problem
 from fertkit.sizes import DELIMITERS, check_area
 
 _HEAD = 300  # lines in which the delimiter and the usual number of cells are looked for
+_SURE = 3  # cells in which a mark has to cut each line to be the one whatever else the lines hold
 _LONGEST_HEADER = 12  # lines over which the quoted cells of one line of headers may run
 _QUOTED = re.compile(r'"([^"]*(?:""[^"]*)*)"(?!")')
 NUMBERISH = re.compile(r"[\s<>+-]*[.,]?[0-9][0-9.,\s]*%?\s*")
@@ -46,14 +47,16 @@ _DECIMAL = re.compile(r"[<>≤≥]?\s*[+-]?\d+,\d+")
 
 
 def find_delimiter(lines: list[str]) -> str:
-    """Return the mark that cuts most cells off lines of one width (two or more); '' if blanks do."""
+    """Return the mark that alone cuts all lines to one width, else most cells off them; '' if blanks do."""
     widths = {"": [len(re.split(r"\s{2,}", line.strip())) for line in lines[:_HEAD]]}
     for delimiter in DELIMITERS:
         widths[delimiter] = [_width(line, delimiter) for line in lines[:_HEAD]]
     counts = {d: Counter(w for w in found if w > 1).items() for d, found in widths.items()}
     most = {d: max(((w - 1) * n for w, n in found), default=0) for d, found in counts.items()}
     # The order settles ties: a comma inside a semicolon file is a decimal comma, blanks are padding.
-    best = max([*DELIMITERS, ""], key=lambda d: most[d])
+    filled = sum(bool(line.strip()) for line in lines[:_HEAD])
+    whole = [d for d in DELIMITERS if any(w >= _SURE and n == filled for w, n in counts[d])]
+    best = whole[0] if len(whole) == 1 else max([*DELIMITERS, ""], key=lambda d: most[d])
     return ";" if best == "," and _decimal_commas(lines[:_HEAD]) else best
 
 

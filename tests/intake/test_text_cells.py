@@ -255,6 +255,12 @@ def test_an_empty_cell_of_a_printed_page_is_named():
         (["a;b", *["1,5;2,5"] * 5], ";"),
         (["Rep,N (lb/ac),Yield,Note", *["1,50,158.9,wet; hail"] * 5], ","),
         (["a,b,c", *["1,2;3,4"] * 5], ","),
+        # rates for a plan: a curve of many points in one cell, no semicolon in the headers
+        (
+            ["field,nutrient,rate,curve", *["North,N,118.02,0 0; 15.3 63; 29.7 103; 45 138; 60.3 167"] * 5],
+            ",",
+        ),
+        (["Trial, 2025", "a;b;c", *["1;2;3"] * 5], ";"),
     ],
 )
 def test_commas_inside_numbers_cut_no_cells(lines, mark):
