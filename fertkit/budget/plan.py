@@ -106,8 +106,9 @@ class SeasonPlan(Result):
 
     @property
     def nitrogen_passes(self) -> pd.DataFrame:
-        """The pass that brings most of each crop's nitrogen: crop, pass, and its share."""
-        areas = self.rates.drop_duplicates("at")[["at", "crop", "area_ac"]]
+        """The pass that brings most nitrogen of each crop that has a rate of it: crop, pass, share."""
+        wanted = self.rates[(self.rates["nutrient"] == "N") & (self.rates["rate_lb_ac"] > 0)]
+        areas = wanted[["at", "crop", "area_ac"]]
         rows = self.doses[self.doses["nutrient"] == "N"].merge(areas, on="at")
         pounds = (rows["applied"] * rows["area_ac"]).groupby([rows["crop"], rows["pass"]]).sum()
         share = (pounds / pounds.groupby("crop").transform("sum")).rename("share").reset_index()

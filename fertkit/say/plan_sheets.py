@@ -114,7 +114,9 @@ def _money(answer, area):
         if (shed & (driven.purchases["need_lb"] > 0)).any()
         else ""
     )
-    said = [told(f"{money_text(driven.cost, answer.money)} for {what}, {each}.{stock}", "Cost")]
+    spent = f"{money_text(driven.cost, answer.money)} for {what}, {each}.{stock}"
+    none = driven.short_of_money and not len(driven.applications)
+    said = [told("nothing: no whole pass fits the spending limit." if none else spent, "Cost")]
     buy = [_amount(r, words) for r in answer.measured(driven.purchases).itertuples() if r.bought_lb > 0]
     if buy:
         said.append(told(f"{'; '.join(buy)}.", "Buy"))

@@ -146,6 +146,24 @@ def test_nitrogen_of_one_pass_is_told_where_passes_cost_nothing(cost, told):
     assert (said in answer.summary()) == told
 
 
+def test_nitrogen_beside_phosphate_is_no_choice_and_a_limit_below_one_pass_buys_nothing():
+    """MAP brings soybean nitrogen it has no rate of; 40 ac at 7 an acre cost 280, more than 200."""
+    fields = pd.DataFrame(
+        {"field": ["A"], "crop": ["soybean"], "area_ac": [40.0], "yield_goal_bu_ac": [60.0]}
+    )
+    shed = pd.DataFrame({"product": ["MAP"], "price_per_ton": [760.0]})
+    passes = pd.DataFrame(
+        {"pass": ["spring"], "method": ["broadcast"], "cost_per_ac": [7.0], "earliest": ["preplant"]}
+    )
+    asked = {"shed": shed, "policy": {"P2O5": "removal", "K2O": "none"}}
+    free = answer_plan(fields, passes=passes.assign(cost_per_ac=0.0), **asked)
+    assert free.plan.doses["nutrient"].eq("N").any()
+    assert free.plan.nitrogen_passes.empty
+    assert "Most nitrogen goes on in one pass" not in free.summary()
+    short_of_money = answer_plan(fields, passes=passes, spending_limit=200, **asked)
+    assert "Cost: nothing: no whole pass fits the spending limit." in short_of_money.summary()
+
+
 def test_what_is_carried_over_tells_each_season(plan):
     """The sum of two seasons names both, each as the books have it."""
     books = plan.plan.ledger.table
