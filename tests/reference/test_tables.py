@@ -206,7 +206,7 @@ def test_a_limit_beyond_all_numbers_is_one_no_plant_can_hold(tmp_path):
     """1e308 % is more mg/kg than a computer's numbers hold: refused without a warning of theirs."""
     path = tmp_path / "mine.csv"
     OWN.assign(high=["1e308", "1e308"], unit=["%", "%"]).to_csv(path, index=False)
-    with pytest.raises(InputError, match="no dry matter holds 1e[+]308 % of K"):
+    with pytest.raises(InputError, match=r"no dry matter holds 1e[+]308 % of K"):
         load_ranges(path)
 
 
