@@ -65,7 +65,8 @@ def farm_bars(farm, ax):
     shown = totals.assign(stays=uptake - totals["removed"], share_removed=share, uptake=uptake)
     _split_bars(ax, shown, shown[["uptake", "removed"]].max(axis=1))
     unit = totals["unit"].iloc[0]
-    finish(ax, "Whole farm: removed with the harvest, and residue", f"total uptake [{unit}]", grid="x")
+    across = "total uptake" if uptake.notna().any() else "removed"
+    finish(ax, "Whole farm: removed with the harvest, and residue", f"{across} [{unit}]", grid="x")
 
 
 def _split_bars(ax, shown, ends, least: float = 0.0):

@@ -42,7 +42,7 @@ def tissue_grid(scores, ax, *, most: int = 40):
     table = scores.agreement
     specimens, first = _shown_samples(table, most), table.drop_duplicates("specimen").set_index("specimen")
     nutrients = ordered_nutrients(table["nutrient"].unique())
-    across, letters, pitch = (ON_A_TELEPHONE, 13, 0.48) if is_narrow(ax) else (ACROSS, 60, 0.36)
+    across, letters, pitch = (ON_A_TELEPHONE, 13, 0.48) if is_narrow(ax) else (ACROSS, 24, 0.36)
     bands = np.array_split(nutrients, -(-len(nutrients) // across))
     step = len(specimens) + 1.3  # from band to band
     place = {n: (x, k * step) for k, band in enumerate(bands) for x, n in enumerate(band)}
@@ -58,7 +58,8 @@ def tissue_grid(scores, ax, *, most: int = 40):
         ax.text(x + 0.5, down - 0.08, heads[n], ha="center", va="bottom", fontsize=SMALL, color=hue.ink)
     labels = [f"{fill(r.label, letters)}\n{r.crop} {r.growth_stage}" for r in records(first.loc[specimens])]
     at = [s + 0.5 + k * step for k in range(len(bands)) for s in range(len(specimens))]
-    rows(ax, labels * len(bands), pitch=pitch, at=at)
+    lines = 1 + max(label.count("\n") for label in labels)
+    rows(ax, labels * len(bands), pitch=max(pitch, 0.17 * lines), at=at)
     ax.set_xticks(np.arange(len(bands[0])) + 0.5, [heads[n] for n in bands[0]])
     ax.xaxis.tick_top()
     ax.set(xlim=(0, len(bands[0])), ylim=(at[-1] + 0.5, 0))
@@ -231,7 +232,7 @@ def pair_ratios(comparison, ax, *, pair: str | None = None):
 
 
 @figure(height=0.9)
-def balance_bars(balance, ax, *, sample=None):
+def balance_bars(balance, ax, *, sample=None, named=True):
     """Draw the balance indices of one sample, needed first on top; hatched where its range says short too.
 
     Parameters
@@ -240,6 +241,8 @@ def balance_bars(balance, ax, *, sample=None):
     ax : Axes, optional
     sample : str or int, optional
         sample_id or specimen; the first if None.
+    named : bool
+        Whether the title names the sample.
     """
     table, column = balance.indices, "specimen" if isinstance(sample, int) else "sample_id"
     table = only(table, **{column: asked("sample", sample, table[column])})
@@ -259,7 +262,7 @@ def balance_bars(balance, ax, *, sample=None):
     ]
     if short.any():
         key.append(Patch(fc="white", ec=hue.ink, hatch="////", label="also short by every published range"))
-    title = f"{table['sample_id'].iloc[0]}: order of need"
+    title = f"{table['sample_id'].iloc[0]}: order of need" if named else "Order of need"
     finish(ax, title, label, grid="x", explain=key)
 
 

@@ -49,6 +49,10 @@ NORMS = {
     "clr_sd": "SD of log ratios", "mean_g_kg": "mean [g/kg]", "filling_rule": "rest counted as",
     "yield_cutoff": "high from a yield of",
 }  # fmt: skip
+_HOW_TO_READ = {
+    "ratios": "Each sample of the file.",
+    "dilution": "Below a line nitrogen is short for the growth so far; above it there is enough.",
+}
 MOST_FIGURES = 6  # samples drawn one by one, those most out of balance
 
 
@@ -98,9 +102,15 @@ class BalanceAnswer(Answer):
     @property
     def sections(self) -> list[Section]:
         said = tuple(line for line in self.balance.lines() if line.kind not in (Kind.LEAD, Kind.CAUTION))
-        figures = self._figures()
-        first = Section("What the samples say", said, cautions=(DEFER,), **figures[0])
-        more = [Section(figure["figure_says"], figure=figure["figure"]) for figure in figures[1:]]
+        (name, plot), *others = self._figures()
+        first = Section(
+            "What the samples say",
+            said,
+            plot,
+            _HOW_TO_READ.get(self.method, f"{name}: order of need"),
+            cautions=(DEFER,),
+        )
+        more = [Section(name, figure=partial(plot, named=False)) for name, plot in others]
         return [first, *more, *self._norms(), Section("The numbers", tables=tuple(self._tables()))]
 
     def workbook(self) -> bytes:
@@ -108,17 +118,17 @@ class BalanceAnswer(Answer):
         norms = [table for section in self._norms() for table in section.tables]
         return workbook_bytes([*norms, *self._tables(whole=True), sources_sheet(self.sources)])
 
-    def _figures(self) -> list[dict]:
+    def _figures(self) -> list[tuple]:
+        """What is drawn and how, the samples most out of balance first."""
         if not isinstance(self.balance, Balance):
-            says = f"{self.title}: each sample of the file."
-            return [{"figure": self.balance.plot, "figure_says": says}]
+            return [("", self.balance.plot)]
         totals = self.balance.totals.set_index("specimen")
         names = totals.sort_values(totals.columns[1], ascending=False, kind="stable")["sample_id"]
         drawn = [
-            {"figure": partial(self.balance.plot, sample=int(at)), "figure_says": f"{name}: order of need"}
+            (name, partial(self.balance.plot, sample=int(at)))
             for at, name in names.head(MOST_FIGURES).items()
         ]
-        return drawn or [{}]
+        return drawn or [("", None)]
 
     def _norms(self) -> list[Section]:
         if self.norms is None:

@@ -12,6 +12,8 @@ from fertkit.say.advice import LIMITS
 from fertkit.say.budget import farm_needs
 from fertkit.say.line import NO_RATES, Kind, told
 
+_LEADS = (Kind.LEAD, Kind.ROW, Kind.MISSING)
+
 
 @dataclass(frozen=True)
 class FarmAnswer(Answer):
@@ -47,8 +49,8 @@ class FarmAnswer(Answer):
 
     @property
     def lead(self) -> list:
-        """What the farm needs; who governs a rate stands in the caution below."""
-        return [*farm_needs(self.budget), told(f"{NO_RATES}.")]
+        """What the farm needs; sources and notes stand below it, and who governs a rate in the caution."""
+        return [*(line for line in farm_needs(self.budget) if line.kind in _LEADS), told(f"{NO_RATES}.")]
 
     @property
     def title(self) -> str:
@@ -72,11 +74,10 @@ class FarmAnswer(Answer):
             "uptake_source": "source of uptake", "removed_source": "source of removal",
             "provenance": "provenance",
         }  # fmt: skip
-        says = " ".join(f"{line.label}: {line.text}." for line in self.lines() if line.kind == Kind.ROW)
-        says += f" All in {whole}."
+        beside = tuple(line for line in farm_needs(farm) if line.kind not in _LEADS)
         return [
             Section(
-                "Nutrient needs and removal", figure=farm.plot, figure_says=says,
+                "Nutrient needs and removal", beside, farm.plot, f"All in {whole} on the whole farm.",
                 cautions=LIMITS,
                 tables=(pick("The whole farm", farm.totals, totals),
                         pick("Crop by crop", farm.by_crop, crops)),

@@ -100,8 +100,7 @@ class TreatmentAnswer(Answer):
     def lead(self) -> list:
         """The short answer at the top of the page."""
         rows = [line for line in self.lines() if line.kind == Kind.LEAD]
-        many = 4 if hasattr(self.analysis, "margins") else 2  # of two factors the layout and three tests
-        return rows or self.analysis.lines()[:many]
+        return rows or self.analysis.lines()[:2]
 
     @property
     def sections(self) -> list[Section]:
@@ -215,7 +214,8 @@ def _no_check(analysis) -> str:
 
 def _means_section(answer):
     analysis, unit = answer.analysis, answer.unit
-    lines = tuple(line for line in analysis.lines() if line.kind != Kind.LEAD)
+    lead = answer.lead
+    lines = tuple(line for line in analysis.lines() if line not in lead)
     anova = {"stratum": "tested in", "term": "source of variation", "df": "degrees of freedom",
              "ss": "sum of squares", "ms": "mean square", "f": "F", "error_df": "error degrees of freedom",
              "p": "p"}  # fmt: skip

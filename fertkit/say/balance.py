@@ -1,6 +1,7 @@
 """Nutrient balances in words: order of need, ratios, dilution, norms, and what each cannot say."""
 
 import numpy as np
+import pandas as pd
 
 from fertkit.results import capital, counted, failed, plain
 from fertkit.rounding import below
@@ -20,8 +21,8 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
     said, samples = [], list(balance.indices.groupby(["specimen", "sample_id"], sort=False))
     for (_, sample), rows in samples[:most]:
         rows = rows.sort_values("order", kind="stable")
-        pairs = zip(rows["nutrient"], rows["index"], strict=True)
-        order = " > ".join(f"{nutrient} ({plain(index)})" for nutrient, index in pairs)
+        pairs = zip(rows["nutrient"], _indices(rows["index"]), strict=True)
+        order = " > ".join(f"{nutrient} ({index})" for nutrient, index in pairs)
         judged = rows[rows["verdict"].isin([Verdict.SHORT, Verdict.DISAGREE])]
         none = "nothing judged" if (rows["verdict"] == "not judged").all() else "none short"
         beside = ", ".join(f"{r.nutrient} {r.verdict}" for r in judged.itertuples()) or none
@@ -37,6 +38,13 @@ def balance_lines(balance, most: int = 8) -> list[Line]:
     said += _more(len(samples) - most)
     said += left_out(balance.refused.rename(columns={"sample_id": "sample"}))
     return said + cautions(balance.notes, failed(balance.checks.head(1)))
+
+
+def _indices(values) -> list[str]:
+    """Write the indices of a sample with the decimals of the largest in three digits."""
+    largest = np.abs(values).max()
+    decimals = max(0, 2 - int(np.floor(np.log10(largest)))) if largest > 0 else 0
+    return [f"{value:.{decimals}f}" if value else "0" for value in values]
 
 
 def _more(n: int) -> list[Line]:
@@ -88,9 +96,12 @@ def ratio_lines(table) -> list[Line]:
 def dilution_lines(index, most: int = 10) -> list[Line]:
     """Say the index by sample and curve, and how to read it."""
     judged = index.indices.dropna(subset="nni").groupby("sample", sort=False)["nni"]
-    short = int(below(judged.max(), 1).sum())
-    said = [lead(f"{short} of {counted(len(judged), 'sample')} below critical nitrogen by every curve")]
-    for r in index.indices.head(most).itertuples():
+    best = judged.max()
+    low = list(best.index[below(best, 1)])
+    named = f": {', '.join(map(str, low[:NAMED]))}" * (0 < len(low) <= NAMED and len(best) > 1)
+    found = f"{len(low)} of {counted(len(best), 'sample')} below critical nitrogen by every curve"
+    said = [lead(found + named)]
+    for r in index.indices.sort_values("sample", kind="stable", key=_as_read).head(most).itertuples():
         found = f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %" + f", {r.note}" * bool(r.note)
         found = r.note if np.isnan(r.nni) else found
         said.append(told(f"{r.n_pct:g} % N at {r.biomass_t_ha:g} t/ha, {found} ({r.source_key})", r.sample))
@@ -99,6 +110,11 @@ def dilution_lines(index, most: int = 10) -> list[Line]:
     said += left_out(index.refused)
     said += [told(r.note, r.source_key) for r in index.curves.itertuples() if r.note]
     return said + cautions(balance_notes("nni"), failed(index.checks))
+
+
+def _as_read(samples):
+    """Samples in the order of the file, the curves of each together."""
+    return pd.factorize(samples)[0]
 
 
 def norm_lines(norms) -> list[Line]:

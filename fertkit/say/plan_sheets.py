@@ -160,7 +160,10 @@ def _amount(r, words):
 
 def _mass(amount, words):
     least, large = _LARGE[words["mass"]]
-    return f"{plain(amount / least)} {large}" if amount >= least else f"{amount:,.0f} {words['mass']}"
+    if amount < least:
+        return f"{amount:,.0f} {words['mass']}"
+    size = plain(amount / least)
+    return f"{size} {large}{'s' * (large == 'ton' and size != '1')}"
 
 
 def _more(some):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from fertkit.response.prices import money_text
-from fertkit.results import capital, plain, plain_p, show
+from fertkit.results import alike, capital, plain, plain_p, show
 from fertkit.rounding import above, below
 from fertkit.say.advice import OF_ONE_TRIAL
 from fertkit.say.line import Line, lead, notes, row, told
@@ -29,8 +29,9 @@ def treatments_lines(answer) -> list[Line]:
 def mean_texts(answer) -> list[str]:
     """Say each mean with its letters and its difference from the check."""
     analysis, texts = answer.analysis, []
-    for r in analysis.means.itertuples():
-        text = f"{show(r.treatment)}: {plain(r.mean, 4)} {r.letters}".rstrip()
+    written = alike(*analysis.means["mean"], digits=4)
+    for r, mean in zip(analysis.means.itertuples(), written, strict=True):
+        text = f"{show(r.treatment)}: {mean} {r.letters}".rstrip()
         if r.treatment in (analysis.check_strip, *getattr(analysis, "in_every_block", ())):
             text += " (check)"
         elif analysis.check_strip is not None and np.isfinite(r.difference_low):

@@ -1,5 +1,7 @@
 """Strips: what was read, the comparison of treatments, plans, and trials pooled."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -199,16 +201,18 @@ def layout_text(trial) -> str:
 def two_factor_lines(trial) -> list[Line]:
     """Say which of two factors makes a difference, and whether they add up."""
     names = trial.names[trial.whole], trial.names[trial.part]
-    said = [told(f"{capital(layout_text(trial))}; {trial.method}.")]
+    mixed = below(trial.interaction_p, 1 - trial.level)
+    said = [lead(
+        f"The factors interact: compare {names[1]} at each {names[0]}, not the overall means." if mixed
+        else "No significant interaction: each factor is judged by its own means."
+    )]  # fmt: skip
     tests = trial.anova.dropna(subset=["p"])
     for r in tests[tests["term"] != trial.block].itertuples():
         makes = "significant" if below(r.p, 1 - trial.level) else "not significant"
         against = f"{plain(r.df)} and {plain(r.error_df)} degrees of freedom against the {r.stratum}"
-        said.append(told(f"{makes} (F = {plain(r.f)}, p {plain_p(r.p)}); {against}.", trial.names[r.term]))
-    if below(trial.interaction_p, 1 - trial.level):
-        said.append(told(
-            f"The factors interact: compare {names[1]} at each {names[0]}, not the overall means."
-        ))  # fmt: skip
+        test = f"{makes} (F = {plain(r.f)}, p {plain_p(r.p)}); {against}."
+        said.append(replace(lead(test), label=trial.names[r.term]))
+    said.append(told(f"{capital(layout_text(trial))}; {trial.method}."))
     for name, rows in trial.margins.groupby("factor", sort=False):
         levels = zip(rows["level"], alike(*rows["mean"], digits=4), rows["letters"], strict=True)
         means = ", ".join(f"{show(level)} {mean} {letters}" for level, mean, letters in levels)

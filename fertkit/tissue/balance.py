@@ -78,6 +78,7 @@ def results_grid(samples) -> tuple[pd.DataFrame, pd.DataFrame]:
     plain = frame[(frame["censored"] == "") & (frame["value"] > 0)]
     grid = plain.pivot_table(index="specimen", columns="nutrient", values="value", aggfunc="first")
     context = frame.drop_duplicates("specimen").set_index("specimen")
+    context["sample_id"] = context["label"]  # tells samples of one name apart
     return grid.reindex(context.index), context[["sample_id", "crop", "growth_stage", "plant_part"]]
 
 
