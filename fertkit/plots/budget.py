@@ -76,13 +76,16 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     bars(ax, shown["removed"], **REMOVED)
     bars(ax, shown["stays"], left=shown["removed"], **STAYS)
     longest = np.nanmax([*shown["uptake"], *shown["removed"], least])
-    end_of_axis, inside = longest * (2.1 if is_narrow(ax) else 1.6), 72 * ax.figure.get_figwidth() - 40
+    narrow, deepest = is_narrow(ax), 0
+    end_of_axis, inside = longest * (2.1 if narrow else 1.6), 72 * ax.figure.get_figwidth() - 40
     for y, (row, end) in enumerate(zip(records(shown), ends, strict=True)):
-        start = (end + longest * (0.06 if is_narrow(ax) else 0.03), y)
+        start = (end + longest * (0.06 if narrow else 0.03), y)
         sourced, words = hasattr(row, "provenance"), _in_words(row)
-        lines = words.split(", ") if is_narrow(ax) else [words]
+        lines = words.split(", ") if narrow else [words]
         keys = " / ".join(dict.fromkeys([row.uptake_source, row.removed_source])) if sourced else ""
-        says = wrap(f"{short_names(keys.strip(' /'))}{mark(row.provenance)}", 40) if sourced else []
+        says = f"{short_names(keys.strip(' /'))}{mark(row.provenance)}" if sourced else ""
+        says = wrap(says, 28 if narrow else 40)
+        deepest = max(deepest, len(lines) + len(says))
         taken = LETTER * max(map(len, [*lines, *says])) + 6
         end_of_axis = max(end_of_axis, start[0] * inside / max(inside - taken, inside / 4))
         note(ax, ",\n".join(lines), start, (0, 6 * (len(lines) - 1) * sourced), va="center")
@@ -92,8 +95,9 @@ def _split_bars(ax, shown, ends, least: float = 0.0):
     ax.set_xlim(0, end_of_axis)
     if longest >= 10_000:
         ax.xaxis.set_major_formatter("{x:,.0f}")
-        ax.locator_params(axis="x", nbins=3 if is_narrow(ax) else 6)
-    return rows(ax, [subscript(n) for n in shown.index], pitch=0.5)
+        ax.locator_params(axis="x", nbins=3 if narrow else 6)
+    pitch = max(0.5, 0.17 * deepest) if narrow else 0.5
+    return rows(ax, [subscript(n) for n in shown.index], pitch=pitch)
 
 
 def _in_words(row) -> str:

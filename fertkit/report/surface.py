@@ -19,6 +19,7 @@ from fertkit.response.surface import SurfaceAnalysis, analyse_surface
 from fertkit.results import plain
 from fertkit.say import surface as say
 from fertkit.say.advice import OF_ONE_TRIAL, nutrient_cautions
+from fertkit.say.line import notes
 
 _TINY = 1e-4  # a coefficient with a smaller error is told of rates in hundreds
 
@@ -78,7 +79,7 @@ class SurfaceAnswer(Answer):
             Section("Advice", do=do, leave=leave, cautions=cautions),
             *_maps(self.analysis), _surface_section(self.analysis), _ways_section(self.analysis),
             Section(parts.IF_PRICES, tables=(_prices_table(self.analysis),)),
-            Section(parts.RELIABLE,
+            Section(parts.RELIABLE, tuple(notes(self.notes)),
                     tables=(parts.checks_table(self.checks), _strips_table(self)),
                     links=parts.script_link(self)),
         ]  # fmt: skip

@@ -224,8 +224,10 @@ def _means_section(answer):
         "lsd": f"least significant difference [{unit}]",
     }
     if hasattr(analysis, "pairs"):
+        says = "Each pair, and the mean difference with its interval."
         tables = [parts.Table("The pairs", analysis.pairs)]
     elif answer.one_factor:
+        says = f"Means of the treatments with their {analysis.level:.0%} intervals."
         check = None if analysis.check_strip is None else show(analysis.check_strip)
         means = {"treatment": heading(analysis.treatment), "n": "strips", "mean": f"mean [{unit}]",
                  "low": "from", "high": "to", "letters": "letters",
@@ -236,6 +238,7 @@ def _means_section(answer):
             kinds = {"comparison": "comparison", "pairs": "pairs", **error}
             tables.append(parts.pick("Differences by kind of pair", analysis.kinds, kinds))
     else:
+        says = "Mean of each combination of the two factors."
         cells = {name: analysis.names[name] for name in (analysis.whole, analysis.part)}
         cells |= {"n": "strips", "mean": f"mean [{unit}]"}
         margins = {"factor": "factor", "level": "level", "mean": f"mean [{unit}]", "sed": error["sed"],
@@ -250,7 +253,7 @@ def _means_section(answer):
         tables.append(parts.pick("Analysis of variance", named, anova))
     return Section(
         parts.DIFFER, lines=lines, figure=analysis.plot,
-        figure_says=lines[min(1, len(lines) - 1)].plain, tables=tuple(tables),
+        figure_says=says, tables=tuple(tables),
     )  # fmt: skip
 
 

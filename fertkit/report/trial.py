@@ -20,7 +20,7 @@ from fertkit.response.worth import RateWorth
 from fertkit.results import heading, records, show
 from fertkit.say import answers as say
 from fertkit.say.advice import OF_ONE_TRIAL, nutrient_cautions, trial_advice
-from fertkit.say.line import Kind, told
+from fertkit.say.line import Kind, notes, told
 from fertkit.say.response import break_even, details, optimum_text
 from fertkit.say.trials import yields_text
 from fertkit.trials.analyse import StripAnalysis, analyse_strips
@@ -127,7 +127,7 @@ class TrialAnswer(Answer):
             *([] if self.plan is None else [_layout_section(self.plan)]),
             _strips_section(self), _response_section(self),
             parts.worth_section(self.worth, led=bool(self.worth.against)), _money_section(self),
-            Section(parts.RELIABLE, tables=tables, links=parts.script_link(self)),
+            Section(parts.RELIABLE, tuple(notes(self.notes)), tables=tables, links=parts.script_link(self)),
         ]  # fmt: skip
 
 

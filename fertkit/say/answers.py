@@ -200,7 +200,8 @@ def trial_lines(answer, brief: bool = False) -> list[Line]:
     if answer.strips is not None and not brief:
         said.append(told(differ_text(answer.strips)))
     said.append(told(rows_text(response), what))
-    return [*map(lead, first(response)), *said, *notes(answer.notes), *remarks(response)]
+    of_the_file = [] if brief else notes(answer.notes)
+    return [*map(lead, first(response)), *said, *of_the_file, *remarks(response)]
 
 
 def one_rate(answer) -> list[str]:

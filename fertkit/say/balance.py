@@ -1,7 +1,6 @@
 """Nutrient balances in words: order of need, ratios, dilution, norms, and what each cannot say."""
 
 import numpy as np
-import pandas as pd
 
 from fertkit.results import capital, counted, failed, plain
 from fertkit.rounding import below
@@ -101,20 +100,23 @@ def dilution_lines(index, most: int = 10) -> list[Line]:
     named = f": {', '.join(map(str, low[:NAMED]))}" * (0 < len(low) <= NAMED and len(best) > 1)
     found = f"{len(low)} of {counted(len(best), 'sample')} below critical nitrogen by every curve"
     said = [lead(found + named)]
-    for r in index.indices.sort_values("sample", kind="stable", key=_as_read).head(most).itertuples():
-        found = f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %" + f", {r.note}" * bool(r.note)
-        found = r.note if np.isnan(r.nni) else found
-        said.append(told(f"{r.n_pct:g} % N at {r.biomass_t_ha:g} t/ha, {found} ({r.source_key})", r.sample))
-    if len(index.indices) > most:
-        said.append(told(f"{len(index.indices) - most} more lines in the table"))
+    samples = list(index.indices.groupby(["sample", "n_pct", "biomass_t_ha"], sort=False, dropna=False))
+    for (sample, n_pct, biomass), rows in samples[:most]:
+        curves = "; ".join(f"{found} ({', '.join(keys)})" for found, keys in _by_curve(rows))
+        said.append(told(f"{n_pct:g} % N at {biomass:g} t/ha: {curves}", sample))
+    said += _more(len(samples) - most)
     said += left_out(index.refused)
     said += [told(r.note, r.source_key) for r in index.curves.itertuples() if r.note]
     return said + cautions(balance_notes("nni"), failed(index.checks))
 
 
-def _as_read(samples):
-    """Samples in the order of the file, the curves of each together."""
-    return pd.factorize(samples)[0]
+def _by_curve(rows):
+    """What the curves say of a sample, with the keys of those that say the same."""
+    said: dict[str, list[str]] = {}
+    for r in rows.itertuples():
+        found = f"index {r.nni:.2f}, critical N {r.critical_n_pct:.2f} %" + f", {r.note}" * bool(r.note)
+        said.setdefault(r.note if np.isnan(r.nni) else found, []).append(r.source_key)
+    return said.items()
 
 
 def norm_lines(norms) -> list[Line]:

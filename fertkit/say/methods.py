@@ -151,13 +151,19 @@ def _means(strips) -> list[Line]:
     ]  # fmt: skip
 
 
+def _priced(price, currency) -> str:
+    """Write a price in full: a sign stands before it, a name behind."""
+    named = currency[:1].isalpha()
+    return f"{plain(price)} {currency}" if named else f"{currency}{plain(price)}"
+
+
 def _curves(trials) -> list[Line]:
     first = trials[0]
     prices, unit = first.prices, first.rate_unit
-    money = f" {prices.currency}" if prices.currency else ""
+    nutrient, grain = (_priced(price, prices.currency) for price in (prices.nutrient, prices.grain))
     price = _said(
-        f"the nutrient cost {plain(prices.nutrient)}{money} per {prices.nutrient_per} and grain was worth "
-        f"{plain(prices.grain)}{money} per {prices.grain_per}, a price ratio of {plain(first.price_ratio)} "
+        f"the nutrient cost {nutrient} per {prices.nutrient_per} and grain was worth "
+        f"{grain} per {prices.grain_per}, a price ratio of {plain(first.price_ratio)} "
         f"{first.yield_unit} per {unit}."
     )
     if first.comparison is None:

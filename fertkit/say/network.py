@@ -6,7 +6,7 @@ from fertkit.response.curves import CURVES
 from fertkit.response.optimum import Status
 from fertkit.response.prices import money_text
 from fertkit.results import capital, counted, failed, plain, plain_p, show
-from fertkit.rounding import below
+from fertkit.rounding import below, same
 from fertkit.say.advice import listed
 from fertkit.say.line import Line, lead, notes, told
 
@@ -103,8 +103,10 @@ def network_rate_lines(rate) -> list[Line]:
         near = (
             f"From {plain(rate.within_low)} to {plain(rate.within_high)} {unit} it is within {within} of that"
         )
-        pays = f"{plain(rate.pays_low)} to {plain(rate.pays_high)} {unit}"
-        said.append(told(f"{near}{by}; rates from {pays} return more than the lowest."))
+        from_first = same(rate.pays_low, rate.frame.iloc[1, 0])  # the lowest step of the grid
+        pays = "up to" if from_first else f"from {plain(rate.pays_low)} to"
+        pays = f"{pays} {plain(rate.pays_high)}"
+        said.append(told(f"{near}{by}; rates {pays} {unit} return more than the lowest."))
     beyond = f"more than {plain(rate.frame.iloc[-1, 0])}"
     top = plain(rate.own_high) if np.isfinite(rate.own_high) else beyond
     said.append(told(

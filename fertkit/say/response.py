@@ -267,7 +267,7 @@ def _averaged(analysis):
     if comparison.ranked and best == MEAN.key:
         tested = _response_test(analysis)
         few = f"AICc, strict with few rows, favors no response ({weight}); an F test finds one, p"
-        least = f"No response is better supported ({weight}) than any curve"
+        least = f"A level line, no response, is better supported ({weight}) than any curve"
         yield f"{few} {plain_p(tested['value'])}." if tested["passed"] else f"{least}."
     elif comparison.ranked and best not in comparison.averaged_weights.index:
         yield (

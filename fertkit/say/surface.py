@@ -291,7 +291,7 @@ def short_lines(answer) -> list[Line]:
     analysis = answer.analysis
     first = [*first_text(analysis), best_text(analysis)]
     said = [*gain_text(analysis), shape_text(analysis)]
-    beside = [*(text for text in failed(analysis.checks) if text not in analysis.doubts), *answer.notes]
+    beside = [text for text in failed(analysis.checks) if text not in analysis.doubts]
     return [*map(lead, first), *map(told, said), *notes(beside)]
 
 

@@ -7,7 +7,7 @@ from matplotlib.patches import Rectangle
 
 from fertkit.budget import farm_budget, nutrient_budget, season_demand, soil_rate, supply_gap
 from fertkit.plots.budget import budget_bars
-from fertkit.plots.style import new_axes
+from fertkit.plots.style import new_axes, on_a_page
 
 FARM = pd.DataFrame({"crop": ["soybean", "corn"], "area_ac": [80, 100], "yield_goal_bu_ac": [60, 200]})
 
@@ -127,3 +127,13 @@ def test_shortage_is_marked_on_its_first_day(drawn):
     told = [t.get_text() for t in ax.figure.axes[1].get_legend().get_texts()]
     assert told.count(words) == 1
     assert "delay" not in " ".join(told)
+
+
+@pytest.mark.parametrize("crop", ["soybean", "corn"])
+def test_words_beside_bars_stand_apart_on_a_telephone(crop):
+    with on_a_page(3.2):
+        ax = nutrient_budget(crop, 60).plot()
+    ax.figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in ax.texts if text.get_text()]
+    assert len(boxes) >= 12
+    assert not any(one.overlaps(other) for i, one in enumerate(boxes) for other in boxes[:i])
