@@ -286,7 +286,7 @@ def _in_words(rows):
     if "system" not in rows:
         return rows
     titles = load_table("soil_systems").set_index("system")["title"]
-    return rows.assign(system=rows["system"].map(titles).fillna(rows["system"]))
+    return rows.assign(system=[titles.get(system, system) for system in rows["system"]])
 
 
 def _some(rows, total):

@@ -184,7 +184,7 @@ LEAF_FILE = ("--cv", "--units", "--decimal", "--dates")
 OF_LEAVES = {
     "profile": {"help": "TOML file with source, without or region under [leaf]; above it only region and "
                         "own apply to leaf tests; typed options override it"},
-    "cv": {"type": float, "metavar": "PERCENT",
+    "cv": {"type": a_number, "metavar": "PERCENT",
            "help": "laboratory and sampling error together (default: placeholders)"},
     "units": {"help": "unit of macronutrients, or by nutrient: Zn=mg/kg,K=%%"},
     "column": {"help": "what a column holds, where its header does not say, as in sample_id=Code, stage=Wann "

@@ -46,3 +46,12 @@ def test_every_farm_is_planned_as_by_itself(folder, tmp_path):
 def test_what_is_asked_of_farms_is_asked_of_nothing_else(folder, tmp_path):
     with pytest.raises(NotEstimable, match="region: for farms"):
         run_batch(folder, tmp_path / "out", "samples", region="Ohio", progress=False)
+
+
+def test_a_page_of_farms_without_any_system_is_written(folder, tmp_path):
+    (tmp_path / "in").mkdir()
+    for name in ("untested.csv", "other.csv"):
+        (tmp_path / "in" / name).write_bytes((folder / name).read_bytes())
+    result = run_batch(tmp_path / "in", tmp_path / "out", "farms", progress=False)
+    assert result.index.exists()
+    assert "nan" not in result.summary()
