@@ -129,7 +129,7 @@ def test_decimal_mark_of_a_data_set_of_samples(many_samples, tmp_path):
         (
             "trials",
             {"columns": {"yeild": "Masse"}},
-            "unknown role of a column 'yeild'; choose one of:.*yield",
+            "unknown role of a column 'yeild', much like yield; choose one of:.*yield",
         ),
         (
             "trials",
