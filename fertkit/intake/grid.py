@@ -85,9 +85,10 @@ def find_sheet(raw, is_header) -> Sheet:
 
 
 def units_line(row) -> bool:
-    """Tell whether a line holds units and words, one unit at least, and no number."""
+    """Tell whether a line holds units and words, more units than words, and no number."""
     texts = [text_of(cell) for cell in row if text_of(cell)]
-    return any(map(is_unit, texts)) and not any(map(is_number_like, texts))
+    words = [text for text in texts if not (is_unit(text) or rate_unit(text.strip("()[] ")))]
+    return len(texts) > 2 * len(words) and not any(map(is_number_like, texts))
 
 
 def is_number_like(text) -> bool:
