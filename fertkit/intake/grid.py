@@ -87,8 +87,13 @@ def find_sheet(raw, is_header) -> Sheet:
 def units_line(row) -> bool:
     """Tell whether a line holds units and words, more units than words, and no number."""
     texts = [text_of(cell) for cell in row if text_of(cell)]
-    words = [text for text in texts if not (is_unit(text) or rate_unit(text.strip("()[] ")))]
-    return len(texts) > 2 * len(words) and not any(map(is_number_like, texts))
+    return 2 * sum(map(_is_unit, texts)) > len(texts) and not any(map(is_number_like, texts))
+
+
+def _is_unit(text) -> bool:
+    """Tell whether a text is a unit, of money too ($/ton), perhaps with its moisture (bu/ac at 15.5 %)."""
+    unit = text.strip("()[] ")
+    return bool(is_unit(unit) or rate_unit(unit) or is_unit(unit.lstrip("$€£/ ")))
 
 
 def is_number_like(text) -> bool:
@@ -100,10 +105,7 @@ def with_units(headers, row) -> list[str]:
     """Join to each header without a unit the one below it, with its moisture (bu/ac at 15.5 %)."""
     units = [text_of(cell).strip("()[] ") for cell in row]
     pairs = zip(headers, units, strict=True)
-    return [
-        f"{h} ({unit})" if h and (is_unit(unit) or rate_unit(unit)) and not rate_unit(h) else h
-        for h, unit in pairs
-    ]
+    return [f"{h} ({unit})" if h and _is_unit(unit) and not rate_unit(h) else h for h, unit in pairs]
 
 
 def without_unit(header) -> str:

@@ -278,7 +278,7 @@ def test_one_bag_and_several(cell, pounds):
 def test_a_line_that_lost_a_mark_is_no_line_of_units():
     """Below the headers stood DAP;761;;ton: a product, whatever is left of its price."""
     text = "Product;Price;On hand (t);Price unit\nDAP761;;ton\n0-0-62;549;;ton\nMOP;858;;ton\n"
-    with pytest.raises(InputError, match="row 2, .*3 cells under 4 column names"):
+    with pytest.raises(InputError, match=r"row 2, .*3 cells under 4 column names"):
         read_shed(StringIO(text))
     named = read_shed(StringIO("Product;Price;On hand\nname;$/ton;ton\nMOP;858;2\n")).products
     assert named[["price_per_lb", "on_hand_lb"]].iloc[0].tolist() == [858 / 2000, 2 * 2000]
