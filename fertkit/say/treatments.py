@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from fertkit.intake.grid import without_unit
 from fertkit.response.prices import money_text
 from fertkit.results import alike, capital, plain, plain_p, show
 from fertkit.rounding import above, below
@@ -114,7 +115,7 @@ def _of_factors(trial) -> list[str]:
     """What two factors suggest: each by its own means, or the combinations where they do not add up."""
     alpha, p = 1 - trial.level, trial.anova.set_index("term")["p"]
     if below(trial.interaction_p, alpha):
-        part, whole = trial.names[trial.part], trial.names[trial.whole]
+        part, whole = (without_unit(trial.names[factor]) for factor in (trial.part, trial.whole))
         return [f"Choose {part} for each {whole} by the combination means: the factors interact."]
     said = []
     for name, rows in trial.margins.groupby("factor", sort=False):
@@ -122,9 +123,8 @@ def _of_factors(trial) -> list[str]:
             best = rows.iloc[int(rows["mean"].argmax())]
             like = [show(r.level) for r in rows.itertuples() if set(r.letters) & set(best["letters"])]
             most = "yielded most" if len(like) == 1 else "yielded most, without significant difference"
-            said.append(
-                f"Of {trial.names[name]}, {joined(like)} {most}: repeat before changing the whole farm."
-            )
+            of = without_unit(trial.names[name])
+            said.append(f"Of {of}, {joined(like)} {most}: repeat before changing the whole farm.")
     return said
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from fertkit.intake.grid import without_unit
 from fertkit.intake.moisture import trade_source
 from fertkit.response.curves import CURVES
 from fertkit.response.plan import bare_plans
@@ -200,10 +201,10 @@ def layout_text(trial) -> str:
 
 def two_factor_lines(trial) -> list[Line]:
     """Say which of two factors makes a difference, and whether they add up."""
-    names = trial.names[trial.whole], trial.names[trial.part]
+    names = [without_unit(trial.names[factor]) for factor in (trial.whole, trial.part)]
     mixed = below(trial.interaction_p, 1 - trial.level)
     said = [lead(
-        f"The factors interact: compare {names[1]} at each {names[0]}, not the overall means." if mixed
+        f"The factors interact: compare {names[1]} means at each {names[0]}, not the overall means." if mixed
         else "No significant interaction: each factor is judged by its own means."
     )]  # fmt: skip
     tests = trial.anova.dropna(subset=["p"])
