@@ -232,6 +232,12 @@ def gather(settings: Settings, targets: list[Path], out: Path, notes=()) -> Batc
 # ---- the page
 
 
+_SEEN = {
+    "trials": "How many trials have their optimum at which rate.",
+    "samples": "Share of the results of each nutrient in each class, all sources together.",
+}
+
+
 def _overview(result):
     """Counts, a figure of the whole and links to the tables; trials of two rates alone have none to draw."""
     drawn = result.usable["optimum"] if result.kind == "trials" else result._glance["usable"]["status"]
@@ -240,7 +246,7 @@ def _overview(result):
     counts["what it means"] = [Status(s).meaning if s in set(Status) else "" for s in counts["status"]]
     return Section(
         "All at a glance", figure=None if bare else result.plot,
-        figure_says="" if bare else " ".join(line.plain for line in result.lead if line.kind != Kind.NOTE),
+        figure_says="" if bare else _SEEN[result.kind],
         tables=(pick("Counts by status", _in_words(counts), {name: name for name in counts}),),
         links=tuple((n, f"All rows: {n}") for n in dict.fromkeys(["results.csv", result.file.name])),
         cautions=LIMITS,
