@@ -129,7 +129,7 @@ class AnyTrialPanel(AsksForGroups, Priced, Panel):
             "new_site": line("A field without a trial", "column=value"),
             "design": choice("Design", DESIGNS),
             "check": choice("Check", [("the one named check", "")]),
-            "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30", ";"),
+            "costs": line("Costs of treatments per area", "Product=14.50; Other=0.45x30"),
             "no_worse_than": line("Acceptable loss against the check", "none, or e.g. 2"),
             "robust": tick("Downweight outlying strips", False),
             "uneven": tick("Allow for error that changes with rate", False),

@@ -99,6 +99,11 @@ def test_a_price_fits_nothing_again(showing):
     assert panel.result.groups.models is models
 
 
+def test_a_line_of_text_begins_empty(showing):
+    controls = showing("rate").controls
+    assert [name for name in ("costs", "new_site", "against") if controls[name].value] == []
+
+
 def test_costs_are_read_as_the_command_reads_them(showing):
     panel = showing("means")
     panel.set(grain_price=11.0)
