@@ -327,8 +327,9 @@ def _supplied(rows, doses, days, stages):
     crop, nutrient = rows[["crop", "nutrient"]].iloc[0]
     place = {at: i for i, at in enumerate(rows["at"])}
     own = doses[(doses["nutrient"] == nutrient) & doses["at"].isin(place)]
+    usable = {stage: days >= _day(crop, stage, stages) for stage in own["stage"].unique()}
     for dose in own.itertuples():
-        credited[place[dose.at]] += dose.applied * (days >= _day(crop, dose.stage, stages))
+        credited[place[dose.at]] += dose.applied * usable[dose.stage]
     return credited
 
 

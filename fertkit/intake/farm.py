@@ -92,11 +92,8 @@ def read_farm(
         except InputError as error:
             problems += error.of_file()
     if passes is not None and "shed" not in read and not problems:
-        what, remedy = (
-            "passes without products: the plan ends at rates",
-            "give the products too, or no passes",
-        )
-        problems.append(Problem(what, remedy, in_code=typed("--shed FILE", "shed='FILE'")))
+        what, in_code = "passes without products: the plan ends at rates", typed("--shed FILE", "shed='FILE'")
+        problems.append(Problem(what, "give the products too, or no passes", in_code=in_code))
     if problems:
         raise InputError("farm", problems)
     return FarmFiles(held, read.get("soil"), read.get("shed"), name)

@@ -198,15 +198,8 @@ NEEDED = ("crop", "area", "yield_goal")
 #: What words say of straw and stover: kept, or baled without saying how much of it.
 WHOLE = 1.0
 _MEANS = {"kept": "kept", "baled": WHOLE}
-_AMOUNTS_TOO = (
-    "straw",
-    "stover",
-    "stroh",
-    "paja",
-    "rastrojo",
-    "palha",
-    "paille",
-)  # headers under which a number may be tons as well as a share
+#: Words of headers under which a number may be tons as well as a share.
+_AMOUNTS_TOO = ("straw", "stover", "stroh", "paja", "rastrojo", "palha", "paille")
 _TAKEN = ("baled", "removed")  # in a header, of which yes and no speak
 
 

@@ -78,9 +78,8 @@ def trial_advice(response, net=None, strips=None) -> tuple[list[str], list[str]]
     }
     bare = no_rate(response, strips)
     unsure = best.status == Status.INTERIOR and below(response.gain_rows[2].low, 0)
-    open_ended = [*bare, *_ALIKE[0]], _ALIKE[1]
-    do, leave = open_ended if bare else _MAY_LOSE if unsure else _BY_STATUS.get(best.status, _OTHERWISE)
-    do, leave = ([line.format(**words) for line in lines] for lines in (do, leave))
+    do, leave = _ALIKE if bare else _MAY_LOSE if unsure else _BY_STATUS.get(best.status, _OTHERWISE)
+    do, leave = ([line.format(**words) for line in lines] for lines in ([*bare, *do], leave))
     if best.status == Status.INTERIOR and not (bare or unsure) and net is not None and stretch(net):
         do.insert(1, _near(net))
     first = list(filter(None, [stands_out(response)]))
